@@ -1,0 +1,252 @@
+"""Measurements of one file and of the set; no verdict.
+
+Levels are dBFS with full scale = 1.0; a full-scale sine has an RMS level of -3.01 dBFS.
+-inf stands for digital silence. Positions are 0-based, ends exclusive, in samples per
+channel at the file's own rate; channels count from 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from stemprep.model.header import AudioFormat, Header
+from stemprep.model.words import TruePeakFilter
+
+MAX_LISTED_RUNS = 10_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasureSettings:
+    """The thresholds that steer measuring; part of the key under which facts are kept.
+
+    silence_peak_dbfs:      a sample at or below this counts as silent.
+    min_clip_run_samples:   shortest run at full scale that counts as clipping.
+    min_flat_top_samples:   shortest run at one level, at the local extreme below full scale.
+    min_flat_top_dbfs:      flat tops lower than this are not looked for.
+    min_silent_stretch_s:   shortest silence inside the sound that is listed.
+    true_peak_filter:       which interpolation filter reads the true peak.
+    overview_columns:       columns of the waveform picture.
+    """
+
+    silence_peak_dbfs: float = -80.0
+    min_clip_run_samples: int = 3
+    min_flat_top_samples: int = 4
+    min_flat_top_dbfs: float = -20.0
+    min_silent_stretch_s: float = 2.0
+    true_peak_filter: TruePeakFilter = "long"
+    overview_columns: int = 600
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Runs:
+    """Runs of samples that share a fault.
+
+    runs: (channel from 1, start, end) in order of start, at most 10,000; count and samples
+          cover all of them, listed or not.
+    """
+
+    count: int = 0
+    samples: int = 0
+    longest: int = 0
+    runs: tuple[tuple[int, int, int], ...] = ()
+    is_capped: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelFacts:
+    """Levels of one file.
+
+    sample_peak_dbfs:    highest absolute sample of all channels; -inf for digital silence.
+    sample_peak_channel, sample_peak_sample: where it stands first.
+    true_peak_dbtp:      highest interpolated value, never below the sample peak.
+    channel_peaks_dbfs, channel_rms_dbfs: one value a channel.
+    rms_dbfs:            root of the mean square over all channels and samples.
+    crest_factor_db:     sample peak over RMS; None for silence.
+    dc_offset:           per channel, Hann-weighted mean, full scale = 1.0 (a plain mean calls a
+                         low note that does not fill whole cycles an offset).
+    samples_at_full_scale: samples at the largest or smallest code (integer) or |x| >= 1 (float).
+    samples_over_full_scale: float samples with |x| > 1.
+    """
+
+    sample_peak_dbfs: float
+    sample_peak_channel: int
+    sample_peak_sample: int
+    true_peak_dbtp: float
+    true_peak_filter: TruePeakFilter
+    channel_peaks_dbfs: tuple[float, ...]
+    channel_rms_dbfs: tuple[float, ...]
+    rms_dbfs: float
+    crest_factor_db: float | None
+    dc_offset: tuple[float, ...]
+    samples_at_full_scale: int = 0
+    samples_over_full_scale: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoudnessFacts:
+    """ITU-R BS.1770-5 and EBU Tech 3341/3342 readings; a mono file counts as one channel.
+
+    loudness_lufs:       gated integrated loudness; None under 0.4 s or with every block gated.
+    loudness_range_lu:   None where no short-term value passes the gates (under 3 s, silence).
+    max_momentary_lufs:  400 ms window on a 10 ms grid; None under 0.4 s; -inf in silence.
+    max_short_term_lufs: 3 s window; None under 3 s; -inf in silence.
+    is_range_meaningful: False under 60 s (Tech 3342).
+    reason:              why loudness_lufs is None, in words; "" otherwise.
+    """
+
+    loudness_lufs: float | None
+    loudness_range_lu: float | None
+    max_momentary_lufs: float | None
+    max_short_term_lufs: float | None
+    is_range_meaningful: bool
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClipFacts:
+    """full_scale: runs at full scale; flat_tops: runs at one level below it, a clip turned down.
+
+    flat_top_dbfs: level of the most frequent flat top; None where there is none.
+    """
+
+    full_scale: Runs
+    flat_tops: Runs
+    flat_top_dbfs: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SilenceFacts:
+    """Where the file is at or below the silence threshold in every channel.
+
+    leading_samples, trailing_samples: the whole length for a file that never rises above it.
+    stretches: (start, end) of silences inside the sound, at most 1,000.
+    is_digital_silence: every sample of every channel is exactly zero.
+    """
+
+    threshold_dbfs: float
+    leading_samples: int
+    trailing_samples: int
+    stretches: tuple[tuple[int, int], ...]
+    is_digital_silence: bool
+
+    def is_silent(self, frames: int) -> bool:
+        """True when no sample of the file rises above the threshold."""
+        return self.leading_samples >= frames
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StereoFacts:
+    """How the first two channels relate; only for files of exactly two.
+
+    correlation:          -1..1; None when a channel is digital silence.
+    is_identical:         left and right carry the same samples.
+    difference_peak_dbfs: peak of (left - right); -inf when identical.
+    mono_sum_change_db:   level of (L+R)/2 against the louder-by-power mean of L and R, dB;
+                          0 for dual mono, -3.01 uncorrelated, -inf for a full cancellation;
+                          None for silence.
+    """
+
+    correlation: float | None
+    is_identical: bool
+    difference_peak_dbfs: float
+    mono_sum_change_db: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WordFacts:
+    """How much of the stated word length the samples use.
+
+    effective_bit_depth: bits in use, from the OR of all samples; 0 for digital silence;
+                         for float files the smallest integer word that holds every sample
+                         exactly, None where no word up to 32 bits does.
+    """
+
+    effective_bit_depth: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NonFinite:
+    """Samples that are NaN or infinite: how many, and where the first stands."""
+
+    count: int = 0
+    first_channel: int | None = None
+    first_sample: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overview:
+    """A waveform picture: per channel, lowest and highest value of each column, full scale = 1.0."""
+
+    minimum: tuple[tuple[float, ...], ...]
+    maximum: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sound:
+    """All that one streaming pass over the samples yields; None-free because it needs sound."""
+
+    frames: int
+    audio_sha256: str
+    level: LevelFacts
+    loudness: LoudnessFacts
+    clipping: ClipFacts
+    silence: SilenceFacts
+    stereo: StereoFacts | None
+    word: WordFacts
+    non_finite: NonFinite
+    overview: Overview
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileFacts:
+    """Everything known about one file.
+
+    sha256: of the file's bytes; "" only when the file could not be opened at all.
+    sound:  None when nothing could be decoded; the header's faults say why.
+    """
+
+    size_bytes: int
+    sha256: str
+    header: Header
+    sound: Sound | None
+
+    @property
+    def format(self) -> AudioFormat | None:
+        """Container and sample format; None for a file that is not understood."""
+        return self.header.format
+
+    @property
+    def audio_sha256(self) -> str | None:
+        """Hash of the decoded samples; None without sound."""
+        return None if self.sound is None else self.sound.audio_sha256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetFacts:
+    """What is known about the set and not about any one file; paths as in the report.
+
+    duplicates: groups of files with the same samples.
+    pairs:      (left, right) files that form one stereo signal by name and format.
+    """
+
+    duplicates: tuple[tuple[str, ...], ...] = ()
+    pairs: tuple[tuple[str, str], ...] = ()
+    songs: tuple[SongFacts, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SongFacts:
+    """Start, length and formats of one song.
+
+    start_samples: earliest time reference of the song at its own rate; None where no file has one.
+    """
+
+    song: str
+    files: int
+    sample_rates_hz: tuple[int, ...] = ()
+    bit_depths: tuple[int, ...] = ()
+    sample_rate_hz: int | None = None
+    bit_depth: int | None = None
+    start_samples: int | None = None
+    frames: int | None = None
+    roles: tuple[tuple[str, int], ...] = field(default=())

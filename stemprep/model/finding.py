@@ -1,0 +1,64 @@
+"""A finding: a fact that breaks a rule of the spec."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from stemprep.model.words import OperationName, Severity
+
+MAX_WORST = 10
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Occurrence:
+    """One place where a finding holds; samples at the file's own rate, end exclusive."""
+
+    channel: int | None
+    start_sample: int
+    end_sample: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Occurrences:
+    """How often a finding holds in one file; the worst ten places, worst first."""
+
+    count: int
+    worst: tuple[Occurrence, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One finding per check and file; ``file`` and ``files`` name only what would have to change.
+
+    file:      path of the one file at fault; None when the cause is the set's.
+    files:     all paths at fault (holds ``file`` too).
+    against:   paths that it was compared with.
+    found, required, unit: the measured value and the limit, numbers where there are any.
+    repair:    operation that would cure it in a delivered copy; None where a person must act.
+    waived_by: initials of who signed the exception; None while it counts.
+    """
+
+    check: str
+    severity: Severity
+    message: str
+    advice: str
+    file: str | None = None
+    files: tuple[str, ...] = ()
+    against: tuple[str, ...] = ()
+    song: str | None = None
+    channel: int | None = None
+    start_sample: int | None = None
+    end_sample: int | None = None
+    start_bar: str | None = None
+    occurrences: Occurrences | None = None
+    found: float | int | str | None = None
+    required: float | int | str | None = None
+    unit: str = ""
+    repair: OperationName | None = None
+    waived_by: str | None = None
+    waiver_reason: str | None = field(default=None)
+
+    @property
+    def counts(self) -> bool:
+        """True when it bears on verdict and exit code."""
+        return self.waived_by is None

@@ -1,0 +1,157 @@
+"""What a file says about itself, before anybody listens to it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stemprep.model.words import Container, Encoding, OperationName, Severity
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AudioFormat:
+    """Container and sample format of one file.
+
+    bit_depth:      valid bits per sample as the header states them (20 in a 24-bit container).
+    container_bits: bits that one stored sample occupies (24 in that case).
+    channel_mask:   speaker bits of WAVE_FORMAT_EXTENSIBLE; None where the format has none.
+    """
+
+    container: Container
+    encoding: Encoding
+    sample_rate_hz: int
+    channels: int
+    bit_depth: int
+    container_bits: int
+    channel_mask: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeaderFault:
+    """One thing wrong with a file's structure.
+
+    check:        id of the check that reports it (``header``, ``truncated``, ``unreadable``, ...).
+    code:         short name of the fault, stable across releases (``size-placeholder``).
+    severity:     the worst this fault can be; the spec may lower it.
+    start_sample: first frame affected, 0-based; None where the fault has no place in the sound.
+    repair:       operation that would cure it in a copy; None where nothing can.
+    """
+
+    check: str
+    code: str
+    severity: Severity
+    found: str
+    required: str
+    message: str
+    advice: str
+    start_sample: int | None = None
+    repair: OperationName | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bext:
+    """Broadcast extension chunk, EBU Tech 3285 v0-v2.
+
+    time_reference_samples: samples since midnight at the file's own rate.
+    umid:                   64 bytes (zeros where unused); b"" for version 0.
+    loudness fields:        None where unused (0x7FFF) or before version 2.
+    """
+
+    version: int = 2
+    description: str = ""
+    originator: str = ""
+    originator_reference: str = ""
+    origination_date: str = ""
+    origination_time: str = ""
+    time_reference_samples: int = 0
+    umid: bytes = b""
+    loudness_lufs: float | None = None
+    loudness_range_lu: float | None = None
+    max_true_peak_dbtp: float | None = None
+    max_momentary_lufs: float | None = None
+    max_short_term_lufs: float | None = None
+    coding_history: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IxmlTrack:
+    """One TRACK of an iXML TRACK_LIST; interleave_index counts from 1."""
+
+    interleave_index: int
+    name: str
+    function: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ixml:
+    """The iXML fields that matter here; the chunk itself is carried as bytes elsewhere.
+
+    time_reference_samples: TIMESTAMP_SAMPLES_SINCE_MIDNIGHT; None where absent.
+    is_well_formed:         False where the chunk is not XML, has a DTD or is over 1 MB.
+    """
+
+    is_well_formed: bool = True
+    project: str = ""
+    scene: str = ""
+    take: str = ""
+    tape: str = ""
+    note: str = ""
+    file_uid: str = ""
+    tracks: tuple[IxmlTrack, ...] = ()
+    time_reference_samples: int | None = None
+    timecode_rate: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cue:
+    """A marker inside a file; position and length in samples at the file's own rate."""
+
+    identifier: int
+    position_samples: int
+    label: str = ""
+    note: str = ""
+    length_samples: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chunk:
+    """Place of one chunk's payload in the file, bytes; ``identifier`` is the four-letter code."""
+
+    identifier: str
+    offset_bytes: int
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Header:
+    """Everything read from a file's structure without decoding its sound.
+
+    format:            None when the file could not be understood at all.
+    declared_frames:   frames that the header promises; None where it is silent or a placeholder.
+    frames:            whole frames that are really there.
+    data_offset_bytes, data_size_bytes: the byte range of the sound for PCM and float RIFF
+                       files (size = what is really there, whole frames only); 0, 0 for others.
+    """
+
+    format: AudioFormat | None
+    declared_frames: int | None = None
+    frames: int = 0
+    data_offset_bytes: int = 0
+    data_size_bytes: int = 0
+    faults: tuple[HeaderFault, ...] = ()
+    bext: Bext | None = None
+    ixml: Ixml | None = None
+    cues: tuple[Cue, ...] = ()
+    info: tuple[tuple[str, str], ...] = ()
+    chunks: tuple[Chunk, ...] = ()
+
+    @property
+    def is_readable(self) -> bool:
+        """True when there is sound that can be measured."""
+        return self.format is not None and self.frames > 0
+
+    @property
+    def time_reference_samples(self) -> int | None:
+        """Start of the file since midnight, from bext, else iXML; None where neither says."""
+        if self.bext is not None:
+            return self.bext.time_reference_samples
+        return None if self.ixml is None else self.ixml.time_reference_samples

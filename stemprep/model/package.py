@@ -1,0 +1,97 @@
+"""What a package holds and what verifying one has shown."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from stemprep.model.facts import FileFacts
+from stemprep.model.plan import OutputPlan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecondReading:
+    """Integrated loudness of a mix by an independent meter; None with the reason why not."""
+
+    meter: str
+    loudness_lufs: float | None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WrittenFile:
+    """One audio file of the package after it was read back and measured again.
+
+    staged:  absolute path where it lies before publication.
+    before:  facts of its sources, in order; after: facts of what was written.
+    made_by_us: True for sound generated here (click, rough mix), False for what was dropped.
+    """
+
+    plan: OutputPlan
+    staged: str
+    sha256: str
+    sha512: str
+    size_bytes: int
+    before: tuple[FileFacts, ...]
+    after: FileFacts
+    second_reading: SecondReading | None = None
+    made_by_us: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StagedDocument:
+    """A carried document or a report of ours: path in the payload, where it lies now."""
+
+    path: str
+    staged: str
+    sha256: str
+    sha512: str
+    size_bytes: int
+    source: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Predecessor:
+    """The delivery before this one: its package name, number and tag manifest's sha256."""
+
+    name: str
+    number: int
+    tag_manifest_sha256: str
+
+
+DamageKind = Literal["missing", "extra", "changed", "audio-changed", "header-changed", "tag"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Damage:
+    """One file of a package that is not as delivered; path relative to the package."""
+
+    path: str
+    kind: DamageKind
+    message: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verification:
+    """What verifying one package has shown.
+
+    is_complete: False where the tag manifest is absent: the transfer did not finish.
+    """
+
+    package: str
+    is_whole: bool
+    is_complete: bool
+    files: int
+    size_bytes: int
+    tag_manifest_sha256: str | None
+    damages: tuple[Damage, ...] = field(default=())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Published:
+    """Where a package lies after publication; already_there: it was the same, byte for byte."""
+
+    path: str
+    name: str
+    tag_manifest_sha256: str
+    already_there: bool = False

@@ -1,0 +1,102 @@
+"""What will be done, decided before anything is done, and executed exactly as written."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from stemprep.model.header import AudioFormat, Bext
+from stemprep.model.words import OperationName, Role
+
+Parameter = str | int | float | bool | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Operation:
+    """One step on one output file.
+
+    parameters: plain values that fully determine the step, units in their names.
+    reason:     why, in words; evidence: what it rests on (time reference, sheet, majority).
+    """
+
+    name: OperationName
+    parameters: Mapping[str, Parameter] = field(default_factory=dict)
+    reason: str = ""
+    evidence: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutputPlan:
+    """One file of the package.
+
+    sources:  dropped paths it is made from (two for a join).
+    path:     where it goes, relative to the package's payload, portable unless archived as dropped.
+    source_channels: which channels of the source, from 1; empty: all.
+    format:   of the file to be written; for copies, the source's own.
+    frames:   expected length of the result.
+    bext:     the broadcast extension to be written; None: carried as it is, or none.
+    track_names: iXML names of the channels to be written; empty: iXML is carried as it is.
+    kept_chunks, dropped_chunks: metadata chunks carried and left behind, by identifier.
+    is_damaged: an archived file that could not be read whole; kept byte for byte.
+    """
+
+    sources: tuple[str, ...]
+    path: str
+    role: Role
+    song: str
+    operations: tuple[Operation, ...]
+    format: AudioFormat | None
+    frames: int
+    source_channels: tuple[int, ...] = ()
+    bext: Bext | None = None
+    track_names: tuple[str, ...] = ()
+    kept_chunks: tuple[str, ...] = ()
+    dropped_chunks: tuple[str, ...] = ()
+    is_damaged: bool = False
+
+    @property
+    def is_copy(self) -> bool:
+        """True when the file's bytes are not touched at all."""
+        return all(step.name in ("copy", "rename") for step in self.operations)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DocumentPlan:
+    """One carried document: dropped path, path in the payload."""
+
+    source: str
+    path: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """Something of the drop that does not travel, and why."""
+
+    path: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Repair:
+    """A finding that a planned operation removes."""
+
+    check: str
+    file: str
+    operation: OperationName
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """The ordered work for one package.
+
+    outputs:   sorted by path.
+    start_samples: per song title, common start on the timeline at the song's rate; None unknown.
+    notes:     decisions that concern the whole set, in words.
+    """
+
+    outputs: tuple[OutputPlan, ...]
+    documents: tuple[DocumentPlan, ...]
+    left_out: tuple[LeftOut, ...]
+    repairs: tuple[Repair, ...]
+    start_samples: Mapping[str, int | None] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()

@@ -1,0 +1,54 @@
+"""Everything a reader may be told about one drop; rendered as text, JSON and HTML."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from stemprep.model.facts import SetFacts
+from stemprep.model.finding import Finding
+from stemprep.model.plan import Plan
+from stemprep.model.session import MeasuredSession
+from stemprep.model.words import Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SongVerdict:
+    """The verdict of one song; title "" where the drop holds one unnamed song."""
+
+    song: str
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Report:
+    """The result of checking one drop against one spec.
+
+    findings: worst first, then in path order; waived ones are among them.
+    repaired: findings of severity fail that the plan removes; only after a delivery.
+    plan:     None for a plain check.
+    package:  where the package lies; None where none was made.
+    """
+
+    stemprep_version: str
+    spec_name: str
+    spec_title: str
+    spec_sha256: str
+    measured: MeasuredSession
+    set_facts: SetFacts
+    findings: tuple[Finding, ...]
+    verdict: Verdict
+    songs: tuple[SongVerdict, ...]
+    repaired: tuple[Finding, ...] = ()
+    plan: Plan | None = None
+    package: str | None = None
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def passed(self) -> bool:
+        """True unless an unwaived finding of severity fail stands."""
+        return self.verdict != "fail"
+
+    @property
+    def waived(self) -> tuple[Finding, ...]:
+        """The findings a person has signed for."""
+        return tuple(finding for finding in self.findings if not finding.counts)

@@ -1,0 +1,124 @@
+"""The session sheet: what people know and files do not say. It comes with the drop."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from stemprep.model.words import Role
+
+Use = Literal["main", "alternate", "unused"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TempoMark:
+    """Tempo and meter from one bar on; ``is_ramp`` glides to the next mark's tempo."""
+
+    bar: int
+    tempo_bpm: float | None = None
+    meter: str | None = None
+    is_ramp: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkOrder:
+    """Work a person orders by name on one track; the only source of flips, shifts and folds.
+
+    invert_polarity, fold_mono, remove_dc: ordered or not.
+    move_samples: shift on the session's timeline (positive: later); None where not ordered.
+    """
+
+    invert_polarity: bool = False
+    fold_mono: bool = False
+    remove_dc: bool = False
+    move_samples: int | None = None
+    gain_db: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrackNote:
+    """What the sheet says of one file, or of all files that a pattern matches.
+
+    pattern:  path relative to the drop, with ``*`` and ``?``; compared without regard to case.
+    intended: words such as ``distorted``: what is meant to sound that way.
+    order:    work ordered by a person.
+    """
+
+    pattern: str
+    name: str | None = None
+    source: str | None = None
+    microphone: str | None = None
+    role: Role | None = None
+    group: str | None = None
+    chain: str | None = None
+    pan: float | None = None
+    level_db: float | None = None
+    take: str | None = None
+    alternate_of: str | None = None
+    pair_of: str | None = None
+    use: Use = "main"
+    intended: tuple[str, ...] = ()
+    order: WorkOrder = WorkOrder()
+    notes: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SongNote:
+    """One song of the session; folder and files say which audio belongs to it."""
+
+    title: str
+    folder: str | None = None
+    files: tuple[str, ...] = ()
+    revision: int | None = None
+    working_title: str | None = None
+    isrc: str | None = None
+    tempo_map: tuple[TempoMark, ...] = ()
+    reference_mix: str | None = None
+    mix_bus_processed: bool | None = None
+    gain_db: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Waiver:
+    """A person's signed exception.
+
+    start_sample, end_sample: the range it holds for; None: the whole file.
+    limit:        accepted value in the check's own unit; None: any.
+    audio_sha256: the audio it was signed for; a re-export needs it confirmed. None: any.
+    """
+
+    check: str
+    file: str
+    reason: str
+    initials: str
+    date: str
+    start_sample: int | None = None
+    end_sample: int | None = None
+    limit: float | None = None
+    audio_sha256: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionSheet:
+    """The whole sheet, as validated.
+
+    delivery: number of this delivery; 1 where the sheet is silent.
+    is_unreleased: titles stay out of notices and logs.
+    """
+
+    sha256: str = ""
+    artist: str | None = None
+    artist_initials: str | None = None
+    title: str | None = None
+    working_title: str | None = None
+    is_unreleased: bool = False
+    mixer_initials: str | None = None
+    engineer: str | None = None
+    contact: str | None = None
+    rights: str | None = None
+    date: str | None = None
+    delivery: int | None = None
+    notes: str | None = None
+    songs: tuple[SongNote, ...] = ()
+    tracks: tuple[TrackNote, ...] = ()
+    waivers: tuple[Waiver, ...] = ()

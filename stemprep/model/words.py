@@ -1,0 +1,60 @@
+"""The closed lists of words that findings, specs and reports share."""
+
+from __future__ import annotations
+
+from typing import Literal, get_args
+
+Severity = Literal["fail", "warn", "note"]
+Ceiling = Literal["fail", "warn", "note", "off"]
+Verdict = Literal["pass", "warn", "fail"]
+
+Role = Literal[
+    "mix",
+    "alternate-mix",
+    "rough-mix",
+    "listening-reference",
+    "stem",
+    "track",
+    "di",
+    "effect-return",
+    "guide",
+    "talkback",
+    "click",
+    "document",
+    "unknown",
+]
+ROLES: tuple[Role, ...] = get_args(Role)
+
+Container = Literal[
+    "WAV", "RF64", "BW64", "W64", "AIFF", "AIFC", "CAF", "FLAC", "MP3", "OGG", "MP4", "unknown"
+]
+Encoding = Literal["integer", "float", "lossy", "companded", "unknown"]
+TruePeakFilter = Literal["long", "hann-49", "annex-2"]
+
+OperationName = Literal[
+    "copy",
+    "copy-audio",
+    "rewrap",
+    "place",
+    "trim",
+    "pad",
+    "convert-rate",
+    "convert-word-length",
+    "split",
+    "join",
+    "fold-mono",
+    "remove-dc",
+    "gain",
+    "edge-fade",
+    "rename",
+]
+OPERATION_NAMES: tuple[OperationName, ...] = get_args(OperationName)
+
+SEVERITY_ORDER: dict[str, int] = {"fail": 0, "warn": 1, "note": 2}
+
+NOT_WAIVABLE = frozenset({"unreadable", "truncated", "not-finite", "unsafe-entry", "name-collision"})
+
+
+def lower_severity(left: Severity, right: Severity) -> Severity:
+    """The milder of two severities."""
+    return left if SEVERITY_ORDER[left] >= SEVERITY_ORDER[right] else right

@@ -1,0 +1,68 @@
+"""Every conversion between decibels and ratios, seconds and samples, and bits and steps."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+
+SILENCE_DB = -math.inf
+
+
+def db_from_ratio(ratio: float) -> float:
+    """Amplitude ratio to decibels; 0 gives -inf, a negative or NaN ratio raises ValueError."""
+    if ratio > 0.0:
+        return 20.0 * math.log10(ratio)
+    if ratio == 0.0:
+        return SILENCE_DB
+    raise ValueError(f"no level in dB for the ratio {ratio}")
+
+
+def ratio_from_db(level_db: float) -> float:
+    """Decibels to an amplitude ratio; -inf gives 0."""
+    return 0.0 if level_db == SILENCE_DB else 10.0 ** (level_db / 20.0)
+
+
+def db_from_power(power: float) -> float:
+    """Power (mean square) to decibels; 0 gives -inf."""
+    if power > 0.0:
+        return 10.0 * math.log10(power)
+    if power == 0.0:
+        return SILENCE_DB
+    raise ValueError(f"no level in dB for the power {power}")
+
+
+def quantising_step(bit_depth: int) -> float:
+    """One least significant bit with full scale = 1.0: ``2 ** (1 - bit_depth)``."""
+    return 2.0 ** (1 - bit_depth)
+
+
+def seconds_from_samples(samples: int, rate_hz: int) -> float:
+    """Duration of ``samples`` sample periods at ``rate_hz``, seconds."""
+    return samples / rate_hz
+
+
+def samples_from_seconds(seconds: float, rate_hz: int) -> int:
+    """Nearest whole number of samples, halves to even."""
+    return round(seconds * rate_hz)
+
+
+def convert_samples(samples: int, from_hz: int, to_hz: int) -> int:
+    """Position at another rate, exact rational arithmetic, halves away from zero."""
+    exact = Fraction(samples) * to_hz / from_hz
+    sign = -1 if exact < 0 else 1
+    return sign * math.floor(abs(exact) + Fraction(1, 2))
+
+
+def length_after_conversion(frames: int, from_hz: int, to_hz: int) -> int:
+    """Frames after rate conversion: ``ceil(frames * to / from)``, so that no sound is cut."""
+    return -((-frames * to_hz) // from_hz)
+
+
+def clock_from_samples(samples: int, rate_hz: int) -> str:
+    """Position as ``m:ss.mmm`` (or ``h:mm:ss.mmm`` from one hour), truncated to 1 ms."""
+    milliseconds = samples * 1000 // rate_hz
+    seconds, milliseconds = divmod(milliseconds, 1000)
+    minutes, seconds = divmod(seconds, 60)
+    hours, minutes = divmod(minutes, 60)
+    head = f"{hours}:{minutes:02d}" if hours else f"{minutes}"
+    return f"{head}:{seconds:02d}.{milliseconds:03d}"
