@@ -271,5 +271,6 @@ RULE_TYPES: Mapping[str, type[Rule]] = {
     "unexpected-file": Rule,
     "missing-file": Rule,
     "unsafe-entry": Rule,
+    "waiver": Rule,
 }
 """Every check id with the class of its rule; ``checks`` registers exactly these."""
