@@ -1,0 +1,1 @@
+"""Use cases: one file each. They join the edges to the core and touch no samples."""

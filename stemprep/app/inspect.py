@@ -1,0 +1,161 @@
+"""Check a drop: list it, measure it, judge it."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from stemprep import __version__
+from stemprep.checks import Judgement, judge
+from stemprep.engine import Engine, InlineEngine, JobDied, ProcessEngine
+from stemprep.errors import InputError
+from stemprep.intake import build_session, open_regular, read_sheet, scan_drop
+from stemprep.model.facts import FileFacts, MeasureSettings
+from stemprep.model.report import Report
+from stemprep.model.rule import DeliverySpec
+from stemprep.model.session import MeasuredFile, MeasuredSession, Session, SourceFile
+from stemprep.spec import load_sheet, load_spec
+from stemprep.work.measure import MeasureJob, measure_file, unmeasured
+
+OnProgress = Callable[[int, int, str], None]
+
+_INLINE_BYTES = 4 * 1024**2
+_OWN_DECODER_MAGIC = (b"RIFF", b"RF64", b"BW64")
+
+
+def no_progress(done: int, total: int, path: str) -> None:
+    """Progress that nobody watches."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inspection:
+    """A drop that was measured and judged; a zip's unpacked files live as long as the context."""
+
+    spec: DeliverySpec
+    measured: MeasuredSession
+    judgement: Judgement
+
+    @property
+    def report(self) -> Report:
+        """The report of a plain check."""
+        return Report(
+            stemprep_version=__version__,
+            spec_name=self.spec.name,
+            spec_title=self.spec.title,
+            spec_sha256=self.spec.sha256,
+            measured=self.measured,
+            set_facts=self.judgement.set_facts,
+            findings=self.judgement.findings,
+            verdict=self.judgement.verdict,
+            songs=self.judgement.songs,
+        )
+
+
+@contextmanager
+def inspected(
+    drop: Path,
+    spec_name: str | Path,
+    *,
+    engine: Engine | None = None,
+    on_progress: OnProgress = no_progress,
+) -> Iterator[Inspection]:
+    """Measure and judge a drop.
+
+    Raises SpecError for the spec or the session sheet, InputError for a drop that is missing,
+    cannot be listed or holds no audio.
+    """
+    spec = load_spec(spec_name)
+    with tempfile.TemporaryDirectory(prefix="stemprep-") as workspace:
+        session = _read_session(drop, Path(workspace))
+        facts = measure_files(session, session.files, spec.measure, engine, on_progress)
+        measured = MeasuredSession(
+            session=session,
+            files=tuple(
+                MeasuredFile(source=source, facts=fact)
+                for source, fact in zip(session.files, facts, strict=True)
+            ),
+        )
+        yield Inspection(spec=spec, measured=measured, judgement=judge(measured, spec))
+
+
+def inspect(
+    drop: Path,
+    spec_name: str | Path,
+    *,
+    engine: Engine | None = None,
+    on_progress: OnProgress = no_progress,
+) -> Report:
+    """The report of one drop; see ``inspected`` for what it raises."""
+    with inspected(drop, spec_name, engine=engine, on_progress=on_progress) as inspection:
+        return inspection.report
+
+
+def _read_session(drop: Path, workspace: Path) -> Session:
+    scan = scan_drop(drop, workspace)
+    content = read_sheet(scan)
+    sheet = None if content is None else load_sheet(content, "session.yaml")
+    session = build_session(scan, sheet)
+    if not session.files and not any(entry.kind == "unsafe" for entry in session.entries):
+        raise InputError(
+            f"{drop}: holds {len(session.entries)} files and no audio; "
+            "drop a folder or zip with the exported audio files in it"
+        )
+    return session
+
+
+def measure_files(
+    session: Session,
+    files: Sequence[SourceFile],
+    settings: MeasureSettings,
+    engine: Engine | None = None,
+    on_progress: OnProgress = no_progress,
+) -> list[FileFacts]:
+    """Facts of files, in their order; the longest are begun first so that none is waited for."""
+    order = sorted(range(len(files)), key=lambda index: (-files[index].entry.size_bytes, index))
+    jobs = [
+        MeasureJob(
+            root=session.root,
+            raw_path=files[index].entry.raw_path,
+            name=files[index].path,
+            settings=settings,
+        )
+        for index in order
+    ]
+    done = 0
+
+    def on_done(position: int) -> None:
+        nonlocal done
+        done += 1
+        on_progress(done, len(jobs), jobs[position].name)
+
+    chosen = engine or _fitting_engine(session, files)
+    results = chosen.run(measure_file, jobs, on_done)
+    facts: list[FileFacts | None] = [None] * len(files)
+    for index, result in zip(order, results, strict=True):
+        facts[index] = _facts_or_reason(result, files[index])
+    return [fact for fact in facts if fact is not None]
+
+
+def _facts_or_reason(result: FileFacts | JobDied, source: SourceFile) -> FileFacts:
+    if isinstance(result, JobDied):
+        return replace(unmeasured(result.reason), size_bytes=source.entry.size_bytes)
+    return result
+
+
+def _fitting_engine(session: Session, files: Sequence[SourceFile]) -> Engine:
+    """Small drops that only our own decoder will read stay in this process."""
+    total_bytes = sum(source.entry.size_bytes for source in files)
+    if total_bytes <= _INLINE_BYTES and all(_is_ours(session, source) for source in files):
+        return InlineEngine()
+    return ProcessEngine()
+
+
+def _is_ours(session: Session, source: SourceFile) -> bool:
+    try:
+        with open_regular(session.root, source.entry.raw_path) as stream:
+            return stream.read(4) in _OWN_DECODER_MAGIC
+    except (InputError, OSError):
+        return True

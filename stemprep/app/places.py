@@ -1,0 +1,35 @@
+"""Where results may go: never into the drop, and a report file only where one can lie."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from stemprep.errors import DeliveryError, UsageError
+
+
+def refuse_inside_drop(place: Path, drop: Path, what: str) -> None:
+    """Raise UsageError when ``place`` is the drop or lies inside it (links resolved)."""
+    resolved, inside = place.resolve(), drop.resolve()
+    if resolved == inside or inside in resolved.parents:
+        raise UsageError(
+            f"{what} {place} lies inside the drop {drop}; nothing is ever written into a drop: "
+            "name a place outside it"
+        )
+
+
+def refuse_destination(destination: Path, drop: Path) -> None:
+    """Raise UsageError inside the drop, DeliveryError where there is no folder to write into."""
+    refuse_inside_drop(destination, drop, "the destination")
+    if destination.exists() and not destination.is_dir():
+        raise DeliveryError(f"{destination}: is not a folder; name a folder to deliver into")
+
+
+def write_report_file(path: Path, text: str) -> None:
+    """Write a report beside the work; DeliveryError tells why it could not be written."""
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise DeliveryError(
+            f"{path}: the report could not be written: {error.strerror}; "
+            "name a file in a folder that exists and may be written to"
+        ) from error

@@ -1,0 +1,97 @@
+"""Entry point: finds commands without loading them, turns errors into words and exit codes."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+import traceback
+from collections.abc import Sequence
+
+import click
+
+from stemprep import __version__
+from stemprep.errors import StemprepError
+
+EXIT_USAGE = 2
+EXIT_BUG = 70
+EXIT_INTERRUPTED = 130
+EXIT_CLOSED_PIPE = 141
+
+COMMANDS = {
+    "demo": "Make a faulty session and take it all the way to a verified package.",
+    "check": "Measure a drop and say what is wrong with it, and where.",
+    "plan": "Show what a delivery would do, and do none of it.",
+    "deliver": "Check, prepare, package and prove a drop.",
+    "verify": "Prove that packages are still whole.",
+    "specs": "List the delivery specs, or print one.",
+    "explain": "Print the manual of a check.",
+}
+"""Each command with its line of help; its code is ``stemprep.cli.<name>.command``."""
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported when they are called: ``--help`` loads none of them."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Commands in the order of a session's way through the house."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import the one command that was asked for."""
+        if cmd_name not in COMMANDS:
+            return None
+        command = importlib.import_module(f"stemprep.cli.{cmd_name}").command
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(
+    cls=LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+    epilog="Exit codes: 0 done or meets the spec, 1 findings of severity fail, 2 command line, "
+    "3 spec or sheet, 4 drop missing or without audio, 5 delivery or verification failed.",
+)
+@click.version_option(__version__, message="stemprep %(version)s")
+def main() -> None:
+    """Check, prepare, package and prove folders of recorded sound."""
+
+
+def run(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line and leave with its exit code."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # workers are the parallelism
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    sys.exit(_exit_code(sys.argv[1:] if arguments is None else list(arguments)))
+
+
+def _exit_code(arguments: Sequence[str]) -> int:
+    """Run one command; every way out of it has its code."""
+    try:
+        outcome = main.main(args=list(arguments), prog_name="stemprep", standalone_mode=False)
+        sys.stdout.flush()
+    except click.exceptions.Exit as leaving:
+        return leaving.exit_code
+    except click.ClickException as error:
+        error.show()
+        return EXIT_USAGE
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("Interrupted; nothing was left half-made.", err=True)
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115
+        return EXIT_CLOSED_PIPE
+    except StemprepError as error:
+        click.echo(f"stemprep: {error}", err=True)
+        return error.exit_code
+    except Exception:  # noqa: BLE001  # the last line of defence: a bug is told as one
+        traceback.print_exc()
+        click.echo("stemprep: this is a fault of stemprep, not of your files.", err=True)
+        return EXIT_BUG
+    return outcome if isinstance(outcome, int) else 0

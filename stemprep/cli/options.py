@@ -1,0 +1,49 @@
+"""Options and arguments that several commands share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+drop_argument = click.argument("drop", type=click.Path(path_type=Path))
+
+quiet_option = click.option("--quiet", is_flag=True, help="Print nothing but errors.")
+
+html_option = click.option(
+    "--html",
+    "html_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write the report as one HTML file.",
+)
+
+json_option = click.option(
+    "--json",
+    "json_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write the report as JSON ('-': to standard output, and nothing else).",
+)
+
+spec_option = click.option(
+    "--spec",
+    "spec_name",
+    metavar="NAME_OR_FILE",
+    default="base",
+    show_default=True,
+    help="Delivery spec: a shipped name or a YAML file.",
+)
+
+required_spec_option = click.option(
+    "--spec",
+    "spec_name",
+    metavar="NAME_OR_FILE",
+    required=True,
+    help="Delivery spec: a shipped name or a YAML file.",
+)
+
+
+def is_standard_output(path: Path | None) -> bool:
+    """True for ``-``, the conventional name of standard output."""
+    return path is not None and str(path) == "-"

@@ -1,0 +1,50 @@
+"""What goes to the terminal, and what to files."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from stemprep.cli.options import is_standard_output
+from stemprep.model.report import Report
+
+_CLEAR_LINE = "\r\x1b[K"
+
+
+def show_progress(done: int, total: int, path: str) -> None:
+    """One line that rewrites itself on a terminal; nothing at all in a pipe."""
+    if not sys.stderr.isatty():
+        return
+    name = path.encode("unicode_escape").decode("ascii")[-44:]
+    line = f"{done} of {total} files, {name}" if done < total else ""
+    sys.stderr.write(_CLEAR_LINE + line)
+    sys.stderr.flush()
+
+
+def refuse_report_places(drop: Path, *files: Path | None) -> None:
+    """Report files may not lie inside the drop; said before anything is measured."""
+    from stemprep.app.places import refuse_inside_drop  # noqa: PLC0415
+
+    for file in files:
+        if file is not None and not is_standard_output(file):
+            refuse_inside_drop(file, drop, "the report")
+
+
+def emit_report(
+    report: Report, *, json_file: Path | None, html_file: Path | None, quiet: bool
+) -> None:
+    """Write the report files asked for, and the text unless JSON has standard output."""
+    from stemprep.app.places import write_report_file  # noqa: PLC0415
+    from stemprep.report import render_html, render_json, render_text  # noqa: PLC0415
+
+    if html_file is not None:
+        write_report_file(html_file, render_html(report))
+    if json_file is not None and is_standard_output(json_file):
+        click.echo(render_json(report), nl=False)
+        return
+    if json_file is not None:
+        write_report_file(json_file, render_json(report))
+    if not quiet:
+        click.echo(render_text(report), nl=False)

@@ -1,0 +1,37 @@
+"""``stemprep plan``: show what a delivery would do."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from stemprep.cli.options import drop_argument, json_option, quiet_option, required_spec_option
+
+
+@click.command("plan")
+@drop_argument
+@required_spec_option
+@json_option
+@quiet_option
+def command(drop: Path, spec_name: str, json_file: Path | None, quiet: bool) -> int:
+    """Show the operations a delivery of DROP would run, with reasons; change nothing.
+
+    Exit code 1 when a finding would stop the delivery.
+    """
+    from stemprep.app.deliver import plan  # noqa: PLC0415  # --help must not load numpy
+    from stemprep.cli.output import (  # noqa: PLC0415
+        emit_report,
+        refuse_report_places,
+        show_progress,
+    )
+    from stemprep.report import render_plan  # noqa: PLC0415
+
+    refuse_report_places(drop, json_file)
+    report = plan(drop, spec_name, on_progress=show_progress)
+    assert report.plan is not None
+    if json_file is not None:
+        emit_report(report, json_file=json_file, html_file=None, quiet=True)
+    if not quiet and str(json_file) != "-":
+        click.echo(render_plan(report.plan), nl=False)
+    return 0 if report.passed else 1

@@ -1,0 +1,36 @@
+"""``stemprep verify``: prove that packages are still whole."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from stemprep.cli.options import is_standard_output, json_option, quiet_option
+
+
+@click.command("verify")
+@click.argument("packages", nargs=-1, required=True, type=click.Path(path_type=Path))
+@json_option
+@quiet_option
+def command(packages: tuple[Path, ...], json_file: Path | None, quiet: bool) -> int:
+    """Re-check every file of PACKAGES against their manifests; write nothing into them.
+
+    Exit code 5 when a file is damaged, missing or extra.
+    """
+    from stemprep.app.verify import verify  # noqa: PLC0415  # --help must not load numpy
+    from stemprep.report import render_verification, render_verification_json  # noqa: PLC0415
+
+    results = verify(packages)
+    if json_file is not None:
+        text = render_verification_json(results)
+        if is_standard_output(json_file):
+            click.echo(text, nl=False)
+            quiet = True
+        else:
+            from stemprep.app.places import write_report_file  # noqa: PLC0415
+
+            write_report_file(json_file, text)
+    if not quiet:
+        click.echo(render_verification(results), nl=False)
+    return 0 if all(result.is_whole and result.is_complete for result in results) else 5

@@ -1,0 +1,57 @@
+"""What a worker process may use up, and what is told of a job that used up more."""
+
+from __future__ import annotations
+
+import resource
+import signal
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Generic, TypeVar
+
+Job = TypeVar("Job")
+Result = TypeVar("Result")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """memory_bytes: private memory of one worker; deadline_s: wall time of one job.
+
+    A worker that passes its deadline is ended by the kernel, whatever library it hangs in.
+    """
+
+    memory_bytes: int = 2 * 1024**3
+    deadline_s: float = 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class JobDied:
+    """In place of a result: the job was tried twice, the second time alone, and died twice."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class GuardedCall(Generic[Job, Result]):
+    """A picklable call of ``function`` under ``limits``, to be run inside a worker."""
+
+    function: Callable[[Job], Result]
+    limits: Limits
+
+    def __call__(self, job: Job) -> Result | JobDied:
+        """Run one job; out of memory is an answer, a deadline is the end of the process."""
+        signal.signal(signal.SIGALRM, signal.SIG_DFL)
+        signal.setitimer(signal.ITIMER_REAL, self.limits.deadline_s)
+        try:
+            return self.function(job)
+        except MemoryError:
+            return JobDied(f"needs more than {self.limits.memory_bytes // 1024**2} MB of memory")
+        finally:
+            signal.setitimer(signal.ITIMER_REAL, 0)
+
+
+def prepare_worker(limits: Limits) -> None:
+    """Bound the worker's memory and leave Ctrl-C to the parent."""
+    _, hard = resource.getrlimit(resource.RLIMIT_DATA)
+    wanted = limits.memory_bytes if hard == resource.RLIM_INFINITY else min(hard, limits.memory_bytes)
+    resource.setrlimit(resource.RLIMIT_DATA, (wanted, hard))
+    signal.signal(signal.SIGINT, signal.SIG_IGN)

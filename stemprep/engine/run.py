@@ -1,0 +1,146 @@
+"""Engines: the same jobs, the same results in the same order, wherever they run."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor, as_completed
+from dataclasses import dataclass, field
+from typing import Protocol, TypeVar
+
+from stemprep.engine.isolation import GuardedCall, JobDied, Limits, prepare_worker
+
+Job = TypeVar("Job")
+Result = TypeVar("Result")
+OnDone = Callable[[int], None]
+
+_PRELOADED = ["stemprep.work.measure"]
+
+
+def available_cores() -> int:
+    """Cores this process may run on."""
+    return len(os.sched_getaffinity(0))
+
+
+def _ignore(index: int) -> None:
+    """Progress that nobody watches."""
+
+
+class Engine(Protocol):
+    """Runs a function over jobs; a job that kills its worker yields ``JobDied``."""
+
+    def run(
+        self,
+        function: Callable[[Job], Result],
+        jobs: Sequence[Job],
+        on_done: OnDone = _ignore,
+    ) -> list[Result | JobDied]:
+        """Return one result a job, in the order of the jobs; ``on_done`` gets each index."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class InlineEngine:
+    """One job after the other in this process, for a few small files of trusted structure."""
+
+    def run(
+        self,
+        function: Callable[[Job], Result],
+        jobs: Sequence[Job],
+        on_done: OnDone = _ignore,
+    ) -> list[Result | JobDied]:
+        """See ``Engine``."""
+        results: list[Result | JobDied] = []
+        for index, job in enumerate(jobs):
+            results.append(function(job))
+            on_done(index)
+        return results
+
+
+@dataclass(frozen=True, slots=True)
+class ProcessEngine:
+    """Worker processes with limits of their own; one job a worker at a time.
+
+    When a worker dies, its pool is lost with it: the jobs that had not begun go to a new pool,
+    those that may have been running each go to a pool of their own, once.
+    """
+
+    workers: int = field(default_factory=available_cores)
+    limits: Limits = Limits()
+
+    def run(
+        self,
+        function: Callable[[Job], Result],
+        jobs: Sequence[Job],
+        on_done: OnDone = _ignore,
+    ) -> list[Result | JobDied]:
+        """See ``Engine``."""
+        call = GuardedCall(function, self.limits)
+        results: dict[int, Result | JobDied] = {}
+        waiting = list(range(len(jobs)))
+        while waiting:
+            suspects, waiting = self._run_pool(call, jobs, waiting, self.workers, results, on_done)
+            for index in suspects:
+                died, _ = self._run_pool(call, jobs, [index], 1, results, on_done)
+                if died:
+                    results[index] = JobDied("the decoder crashed or did not come to an end, twice")
+                    on_done(index)
+        return [results[index] for index in range(len(jobs))]
+
+    def _run_pool(
+        self,
+        call: GuardedCall[Job, Result],
+        jobs: Sequence[Job],
+        indices: Sequence[int],
+        workers: int,
+        results: dict[int, Result | JobDied],
+        on_done: OnDone,
+    ) -> tuple[list[int], list[int]]:
+        """Run some jobs in one pool; return (may have killed a worker, not begun)."""
+        begun: list[int] = []
+        left: list[int] = []
+        with self._pool(min(workers, len(indices))) as pool:
+            futures = _submit(pool, call, jobs, indices)
+            left.extend(index for index in indices if index not in futures.values())
+            for future in as_completed(futures):
+                index = futures[future]
+                try:
+                    results[index] = future.result()
+                except BrokenExecutor:
+                    begun.append(index)
+                else:
+                    on_done(index)
+        return _split_suspects(begun, left, workers)
+
+    def _pool(self, workers: int) -> ProcessPoolExecutor:
+        context = multiprocessing.get_context("forkserver")
+        context.set_forkserver_preload(_PRELOADED)
+        return ProcessPoolExecutor(
+            workers, mp_context=context, initializer=prepare_worker, initargs=(self.limits,)
+        )
+
+
+def _submit(
+    pool: ProcessPoolExecutor,
+    call: GuardedCall[Job, Result],
+    jobs: Sequence[Job],
+    indices: Sequence[int],
+) -> dict[Future[Result | JobDied], int]:
+    """Submit until the pool breaks; a pool that is already broken takes no more."""
+    futures: dict[Future[Result | JobDied], int] = {}
+    for index in indices:
+        try:
+            futures[pool.submit(call, jobs[index])] = index
+        except BrokenExecutor:
+            break
+    return futures
+
+
+def _split_suspects(
+    lost: list[int], not_submitted: list[int], workers: int
+) -> tuple[list[int], list[int]]:
+    """Jobs start in order, at most one a worker and one queued: only those can be to blame."""
+    ordered = sorted(lost)
+    suspects = ordered[: workers + 1]
+    return suspects, ordered[workers + 1 :] + not_submitted

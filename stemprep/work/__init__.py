@@ -1,0 +1,1 @@
+"""Job functions: one file in, one record out; run in any process by the engine."""

@@ -1,0 +1,81 @@
+"""Measure one file: its structure, its sound and its hash, in one pass over its bytes."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import BinaryIO
+
+from stemprep.containers import DecodingFault, read_blocks, read_header
+from stemprep.errors import InputError
+from stemprep.intake import open_regular
+from stemprep.measure import SoundMeter
+from stemprep.model.facts import FileFacts, MeasureSettings, Sound
+from stemprep.model.header import Header, HeaderFault
+
+OnBytes = Callable[[bytes | memoryview], object]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasureJob:
+    """One file to measure: absolute root folder, raw path below it, the name people know it by."""
+
+    root: str
+    raw_path: bytes
+    name: str
+    settings: MeasureSettings
+
+
+def measure_file(job: MeasureJob) -> FileFacts:
+    """All facts of one file; a file that cannot be opened or decoded has faults, no sound."""
+    try:
+        stream = open_regular(job.root, job.raw_path)
+    except (InputError, OSError) as error:
+        return unmeasured(str(error))
+    with stream:
+        digest = hashlib.sha256()
+        try:
+            header, sound = measure_stream(stream, job, digest.update)
+        except OSError as error:
+            return unmeasured(f"could not be read to its end: {error.strerror or error}")
+        size_bytes = os.fstat(stream.fileno()).st_size
+    return FileFacts(
+        size_bytes=size_bytes, sha256=digest.hexdigest(), header=header, sound=sound
+    )
+
+
+def measure_stream(
+    stream: BinaryIO, job: MeasureJob, on_bytes: OnBytes
+) -> tuple[Header, Sound | None]:
+    """Header and sound of an open file; every byte of it goes to ``on_bytes`` once, in order."""
+    header = read_header(stream, os.fstat(stream.fileno()).st_size, job.name)
+    meter = (
+        SoundMeter(header.format, job.settings)
+        if header.is_readable and header.format is not None
+        else None
+    )
+    try:
+        for block in read_blocks(stream, header, on_bytes):
+            if meter is not None:
+                meter.add(block)
+    except DecodingFault as damage:
+        header = replace(header, faults=(*header.faults, damage.fault))
+        if damage.fault.check != "checksum":
+            return header, None
+    return header, None if meter is None else meter.finish()
+
+
+def unmeasured(found: str) -> FileFacts:
+    """Facts of a file that gave nothing: one fault that says why."""
+    fault = HeaderFault(
+        check="unreadable",
+        code="not-decoded",
+        severity="fail",
+        found=found,
+        required="a file that can be read to its end",
+        message=f"Cannot be read: {found}.",
+        advice="Copy or export the file again, and check the disk it came from.",
+    )
+    return FileFacts(size_bytes=0, sha256="", header=Header(format=None, faults=(fault,)), sound=None)

@@ -1,0 +1,184 @@
+"""Write one file of a package as planned, read it back from the disk and measure it again."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+from stemprep.containers import copy_audio, outgoing_metadata, read_blocks, write_blocks
+from stemprep.dsp.block import SoundBlock
+from stemprep.errors import DeliveryError, PrepareError
+from stemprep.intake import open_regular
+from stemprep.model.facts import FileFacts, MeasureSettings
+from stemprep.model.header import AudioFormat
+from stemprep.model.package import WrittenFile
+from stemprep.model.plan import OutputPlan
+from stemprep.prepare import Source, render
+from stemprep.work.measure import MeasureJob, measure_stream
+
+_COPY_BYTES = 1 << 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceRef:
+    """A dropped file as the check pass found it."""
+
+    path: str
+    raw_path: bytes
+    facts: FileFacts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WriteJob:
+    """One output to write: root of the drop, its plan and sources, absolute path to write to."""
+
+    root: str
+    output: OutputPlan
+    sources: tuple[SourceRef, ...]
+    target: str
+    settings: MeasureSettings
+
+
+def write_output(job: WriteJob) -> WrittenFile:
+    """Write the output and prove it.
+
+    Raises DeliveryError when a source is no longer what was checked or the disk gives back other
+    bytes than were written; PrepareError when an operation cannot keep what the plan promises.
+    """
+    target = Path(job.target)
+    descriptor = os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_CLOEXEC, 0o644)
+    with os.fdopen(descriptor, "wb") as sink:
+        os.fchmod(sink.fileno(), 0o644)
+        written_sha256 = _write(job, sink)
+        sink.flush()
+        os.fsync(sink.fileno())
+        os.posix_fadvise(sink.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+    after, sha512 = _read_back(target, job)
+    if written_sha256 is not None and after.sha256 != written_sha256:
+        raise DeliveryError(
+            f"{job.output.path}: the disk gave back other bytes than were written; "
+            "check the destination's disk and deliver again"
+        )
+    _compare_with_plan(job.output, after)
+    return WrittenFile(
+        plan=job.output,
+        staged=job.target,
+        sha256=after.sha256,
+        sha512=sha512,
+        size_bytes=after.size_bytes,
+        before=tuple(source.facts for source in job.sources),
+        after=after,
+    )
+
+
+def _write(job: WriteJob, sink: BinaryIO) -> str | None:
+    """Write the output; return the sha256 of what was written where it is known (copies)."""
+    with ExitStack() as stack:
+        streams = [stack.enter_context(open_regular(job.root, s.raw_path)) for s in job.sources]
+        if job.output.is_copy:
+            return _copy(job.sources[0], streams[0], sink)
+        first = job.sources[0].facts.header
+        metadata = outgoing_metadata(streams[0], first, job.output)
+        assert job.output.format is not None, "only a copy may be of a file without format"
+        if any(step.name == "copy-audio" for step in job.output.operations):
+            copy_audio(streams[0], first, sink, metadata)
+            _compare_source(job.sources[0], _hash_stream(streams[0]))
+            return None
+        guarded = [
+            Source(
+                format=_format(source),
+                audio_sha256=source.facts.audio_sha256 or "",
+                frames=source.facts.header.frames,
+                blocks=_unchanged_blocks(source, stream),
+            )
+            for source, stream in zip(job.sources, streams, strict=True)
+        ]
+        blocks = render(job.output, guarded)
+        write_blocks(sink, job.output.format, blocks, metadata, job.output.frames)
+        return None
+
+
+def _format(source: SourceRef) -> AudioFormat:
+    assert source.facts.format is not None, "a file without format cannot be prepared"
+    return source.facts.format
+
+
+def _copy(source: SourceRef, stream: BinaryIO, sink: BinaryIO) -> str:
+    """Copy all bytes, hashing on the way, and hold the result against the check pass."""
+    digest = hashlib.sha256()
+    while piece := stream.read(_COPY_BYTES):
+        digest.update(piece)
+        sink.write(piece)
+    _compare_source(source, digest.hexdigest())
+    return digest.hexdigest()
+
+
+def _hash_stream(stream: BinaryIO) -> str:
+    """sha256 of a whole open file."""
+    stream.seek(0)
+    return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _unchanged_blocks(source: SourceRef, stream: BinaryIO) -> Iterator[SoundBlock]:
+    """The source's blocks; at their end the file must have been the one that was checked."""
+    digest = hashlib.sha256()
+    yield from read_blocks(stream, source.facts.header, digest.update)
+    _compare_source(source, digest.hexdigest())
+
+
+def _compare_source(source: SourceRef, sha256: str) -> None:
+    if sha256 != source.facts.sha256:
+        raise DeliveryError(
+            f"{source.path}: changed since it was checked (sha256 was {source.facts.sha256[:12]}..., "
+            f"is {sha256[:12]}...); let the copy finish and deliver again"
+        )
+
+
+def _read_back(target: Path, job: WriteJob) -> tuple[FileFacts, str]:
+    """Measure the written file again from the disk; facts and sha512 in the same read."""
+    sha256, sha512 = hashlib.sha256(), hashlib.sha512()
+
+    def on_bytes(piece: bytes | memoryview) -> None:
+        sha256.update(piece)
+        sha512.update(piece)
+
+    again = MeasureJob(
+        root=str(target.parent),
+        raw_path=os.fsencode(target.name),
+        name=job.output.path,
+        settings=job.settings,
+    )
+    with open_regular(again.root, again.raw_path) as stream:
+        header, sound = measure_stream(stream, again, on_bytes)
+        size_bytes = os.fstat(stream.fileno()).st_size
+    facts = FileFacts(
+        size_bytes=size_bytes, sha256=sha256.hexdigest(), header=header, sound=sound
+    )
+    return facts, sha512.hexdigest()
+
+
+def _compare_with_plan(output: OutputPlan, after: FileFacts) -> None:
+    """What was written must have the format and length that the plan promised."""
+    if output.is_copy or output.format is None:
+        return
+    if after.format is None or after.header.frames != output.frames:
+        raise PrepareError(
+            f"{output.path}: planned {output.frames} samples per channel, "
+            f"wrote {after.header.frames}; this is a fault of stemprep, please report it"
+        )
+    planned, written = output.format, after.format
+    if (planned.sample_rate_hz, planned.channels, planned.bit_depth, planned.encoding) != (
+        written.sample_rate_hz,
+        written.channels,
+        written.bit_depth,
+        written.encoding,
+    ):
+        raise PrepareError(
+            f"{output.path}: planned {planned}, wrote {written}; "
+            "this is a fault of stemprep, please report it"
+        )

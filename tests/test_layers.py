@@ -1,0 +1,69 @@
+"""The rooms of the house: a module imports only from layers below it, or from its own room."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).parents[1] / "stemprep"
+LAYERS = {
+    "model": 1, "units": 1, "errors": 1, "": 1,
+    "dsp": 2, "spec": 2, "naming": 2,
+    "measure": 3, "checks": 3, "prepare": 3, "demo": 3,
+    "intake": 4, "containers": 4, "package": 4, "report": 4,
+    "work": 5, "engine": 5,
+    "app": 6,
+    "cli": 8,
+}  # fmt: skip
+PURE_LAYERS = 3
+IMPURE_MODULES = {"os", "time", "datetime", "logging", "socket", "subprocess", "shutil", "tempfile"}
+PURITY_EXCEPTIONS = {"spec"}  # reads a named file and its extends chain
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+
+def room_of(path: Path) -> str:
+    """First part of the module's path below the package, "" for the package itself."""
+    parts = path.relative_to(PACKAGE).with_suffix("").parts
+    return "" if parts[0] == "__init__" else parts[0]
+
+
+def imported_modules(path: Path) -> Iterator[str]:
+    """Every absolute module name that a file imports, at any depth of its code."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (name.name for name in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
+            yield node.module
+        elif isinstance(node, ast.ImportFrom):
+            pytest.fail(f"{path}: relative import; write the whole name")
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_imports_only_from_below(path: Path) -> None:
+    room = room_of(path)
+    for module in imported_modules(path):
+        if not module.startswith("stemprep"):
+            continue
+        other = (module.split(".") + [""])[1]
+        assert other == room or LAYERS[other] < LAYERS[room], f"{path.name} imports {module}"
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        path
+        for path in MODULES
+        if LAYERS[room_of(path)] <= PURE_LAYERS and room_of(path) not in PURITY_EXCEPTIONS
+    ],
+    ids=lambda path: str(path.relative_to(PACKAGE)),
+)
+def test_lower_layers_have_no_clock_disk_or_environment(path: Path) -> None:
+    found = {module.split(".")[0] for module in imported_modules(path)} & IMPURE_MODULES
+    assert not found, f"{path.name} imports {found}"
+
+
+def test_every_room_has_a_layer() -> None:
+    assert {room_of(path) for path in MODULES} <= set(LAYERS)
