@@ -1,0 +1,36 @@
+"""Portable and distinct names, and names from templates; pure text, no file system."""
+
+from stemprep.naming.distinct import collision_key, distinct_paths
+from stemprep.naming.portable import (
+    MAX_COMPONENT_BYTES,
+    MAX_PATH_CHARACTERS,
+    portability_problems,
+    portable_path,
+    split_extension,
+)
+from stemprep.naming.template import (
+    PUBLISHED_NAME,
+    PUBLISHED_TEMPLATE,
+    TOKENS,
+    fill_template,
+    missing_fields,
+    published_fields,
+    template_tokens,
+)
+
+__all__ = [
+    "MAX_COMPONENT_BYTES",
+    "MAX_PATH_CHARACTERS",
+    "PUBLISHED_NAME",
+    "PUBLISHED_TEMPLATE",
+    "TOKENS",
+    "collision_key",
+    "distinct_paths",
+    "fill_template",
+    "missing_fields",
+    "portability_problems",
+    "portable_path",
+    "published_fields",
+    "split_extension",
+    "template_tokens",
+]
