@@ -28,8 +28,10 @@ def portability_problems(path: str) -> tuple[str, ...]:
     path: relative, ``/`` between parts, bytes that are not UTF-8 as ``\xNN``.
     """
     found: dict[str, None] = {}
-    for part in path.split("/"):
-        found.update(dict.fromkeys(_part_problems(part)))
+    *folders, name = path.split("/")
+    for folder in folders:
+        found.update(dict.fromkeys(_part_problems(folder, folder)))
+    found.update(dict.fromkeys(_part_problems(name, split_extension(name)[0])))
     if len(path) > MAX_PATH_CHARACTERS:
         found[f"the path has {len(path)} characters, {MAX_PATH_CHARACTERS} is safe"] = None
     return tuple(found)
@@ -79,7 +81,7 @@ def _belongs_to_previous(character: str) -> bool:
     return unicodedata.combining(character) != 0 or character in _JOINERS
 
 
-def _part_problems(part: str) -> Iterator[str]:
+def _part_problems(part: str, stem: str) -> Iterator[str]:
     text, foreign = _FOREIGN_BYTE.subn("", part)
     if foreign or any(unicodedata.category(c) == "Cs" for c in text):
         yield f"{_shown(part)} holds bytes that are not UTF-8 text"
@@ -90,13 +92,12 @@ def _part_problems(part: str) -> Iterator[str]:
         yield f"{_shown(part)} holds control characters"
     if any(c in _DIRECTION_MARKS for c in text):
         yield f"{_shown(part)} holds invisible characters that can turn a name around"
-    yield from _form_problems(part)
+    yield from _form_problems(part, stem)
 
 
-def _form_problems(part: str) -> Iterator[str]:
+def _form_problems(part: str, stem: str) -> Iterator[str]:
     if _is_reserved(part):
         yield f"{_shown(part)} is the name of a device on Windows, with or without extension"
-    stem, _ = split_extension(part)
     if part.endswith((".", " ")) or stem.endswith((".", " ")):
         yield f"{_shown(part)} has a dot or space at the end, which Windows drops"
     if part.startswith(" "):

@@ -78,8 +78,8 @@ def missing_fields(template: str, fields: Mapping[str, str]) -> tuple[str, ...]:
 def fill_template(template: str, fields: Mapping[str, str]) -> str | None:
     """Replace the tokens of a template; None where a field is missing.
 
-    The extension is not part of it. ``missing_fields`` says which. Text from a field is never read as a token again.
-    Raises ValueError as ``template_tokens`` does.
+    The extension is not part of it. ``missing_fields`` says what is missing. Text from a field is
+    never read as a token again. Raises ValueError as ``template_tokens`` does.
     """
     if missing_fields(template, fields):
         return None
