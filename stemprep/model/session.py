@@ -11,15 +11,45 @@ from stemprep.model.words import Role
 
 EntryKind = Literal["audio", "document", "clutter", "unsafe", "sheet"]
 
+Hazard = Literal[
+    "",
+    "inside-link",
+    "outside",
+    "dangling",
+    "loop",
+    "special",
+    "unlistable",
+    "escape",
+    "encrypted",
+    "unsupported",
+    "duplicate",
+    "damaged",
+    "too-large",
+    "broken-archive",
+]
+"""Why an entry is unsafe.
+
+inside-link: link to something inside the drop, which is taken itself; harmless.
+outside:     link out of the drop.  dangling: link to nothing.  loop: link to a folder it lies in, or to itself.
+special:     FIFO, socket, device.
+unlistable:  file or folder that cannot be read, or that lies too deep.
+In a zip - escape: name or type that leaves the folder; encrypted; unsupported: way of packing;
+duplicate: name that an earlier entry has; damaged: does not unpack to what its checksum says;
+too-large: more entries or bytes than allowed (the zip itself); broken-archive: the zip itself cannot be read.
+"""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DropEntry:
     """One thing in the drop.
 
     path:     relative to the drop, ``/`` between parts; bytes that are not UTF-8 as ``\\xNN``.
-    raw_path: the same as the file system's bytes, for opening.
+    raw_path: the file system's bytes below the session's root, for opening. What lies in a zip is
+              unpacked under numbers in the order of its names, so only ``path`` carries its name.
     reason:   in words, why it is of this kind.
-    archive:  name of the zip it lies in; None for a plain folder.
+    archive:  name of the zip it lies in; None for a plain folder. The entry of a zip that cannot
+              be read at all has the zip's own name as ``path`` and as ``archive``.
+    hazard:   what makes an unsafe entry so; "" for every other kind.
     """
 
     path: str
@@ -28,6 +58,7 @@ class DropEntry:
     size_bytes: int = 0
     reason: str = ""
     archive: str | None = None
+    hazard: Hazard = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

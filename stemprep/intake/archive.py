@@ -1,0 +1,291 @@
+"""Unpacking a dropped zip into a quarantine folder.
+
+What comes out of a zip is named by whoever made it, so nothing is written under a name from inside:
+entries are numbered in the order of their names and only the record keeps the name. No name can
+thus leave the folder, meet another one or be too long for the file system, and twins that differ in
+case both survive.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import stat
+import struct
+import zipfile
+import zlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+from stemprep.errors import InputError
+from stemprep.intake.clutter import clutter_reason
+from stemprep.intake.folder import head_of
+from stemprep.intake.kinds import KEPT_EXTENSIONS, classify
+from stemprep.intake.names import extension
+from stemprep.model.session import DropEntry, EntryKind, Hazard
+
+MAX_ZIP_ENTRIES = 10_000
+MAX_DIRECTORY_BYTES = 64 << 20  # 10,000 entries with names of 4 KB and some metadata each
+KEPT_FREE_BYTES = 256 << 20
+_BLOCK_BYTES = 1 << 20
+
+_IS_ENCRYPTED = 0x1 | 0x40  # general-purpose bits 0 and 6, APPNOTE.TXT 4.4.4
+_IS_UTF8 = 0x800  # bit 11
+_END = b"PK\5\6"  # end of central directory record, 4.3.16
+_END_64 = b"PK\6\6"  # its 64-bit form, 4.3.14
+_LOCAL = b"PK\3\4"
+_FAT = 0  # host system of a zip made on DOS or Windows, 4.4.2
+_DRIVE = re.compile(r"[A-Za-z]:")
+_METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)  # others may ask for gigabytes of memory
+
+_BROKEN = (
+    zipfile.BadZipFile,
+    zlib.error,
+    struct.error,
+    EOFError,
+    UnicodeError,
+    NotImplementedError,
+    RuntimeError,
+    ValueError,
+    OverflowError,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Inner:
+    """One entry of the zip with its name as people read it and what that reading needed."""
+
+    info: zipfile.ZipInfo
+    path: str
+    note: str
+    number: int = 0
+
+    @property
+    def raw_path(self) -> bytes:
+        suffix = extension(self.path)
+        return f"{self.number:05d}{'.' + suffix if suffix else ''}".encode("ascii")
+
+
+class _RefusedError(Exception):
+    """The zip as a whole is not unpacked."""
+
+    def __init__(self, hazard: Hazard, reason: str) -> None:
+        super().__init__(hazard, reason)
+        self.hazard = hazard
+        self.reason = reason
+
+
+def is_zip(name: str, head: bytes) -> bool:
+    """True for what is to be read as a zip: by its extension or by its first bytes."""
+    return extension(name) == "zip" or head[:4] in (_LOCAL, _END)
+
+
+def unpack(
+    stream: BinaryIO, zip_name: str, size_bytes: int, workspace: Path, max_bytes: int
+) -> list[DropEntry]:
+    """Unpack a zip into the empty folder workspace and list what was in it.
+
+    zip_name: for the entries' ``archive``. max_bytes: most that may come out.
+    A zip that cannot be read as a whole gives one unsafe entry under its own name; a single entry
+    that is refused or damaged gives an unsafe entry and is not written.
+    Raises InputError when the disk has too little room.
+    """
+    try:
+        _check_directory(stream, size_bytes)
+        with zipfile.ZipFile(stream) as archive:
+            inner = _ordered(archive.infolist())
+            _check_room(inner, workspace, max_bytes)
+            return _entries(archive, inner, zip_name, workspace)
+    except _RefusedError as refused:
+        hazard, reason = refused.hazard, refused.reason
+    except _BROKEN as error:
+        hazard, reason = "broken-archive", f"{error}; the zip is damaged: ask for it again"
+    return [
+        DropEntry(
+            path=zip_name,
+            raw_path=os.fsencode(zip_name),
+            kind="unsafe",
+            size_bytes=size_bytes,
+            reason=reason,
+            archive=zip_name,
+            hazard=hazard,
+        )
+    ]
+
+
+def _check_directory(stream: BinaryIO, size_bytes: int) -> None:
+    """Refuse a directory that is missing or huge before a library reads all of it into memory."""
+    tail_bytes = min(size_bytes, 22 + 0xFFFF + 20 + 56)
+    stream.seek(size_bytes - tail_bytes)
+    tail = stream.read(tail_bytes)
+    end = tail.rfind(_END)
+    if end < 0 or len(tail) - end < 22:
+        raise _RefusedError(
+            "broken-archive",
+            "the zip has no directory at its end: it was cut short on its way; ask for it again",
+        )
+    count, directory_bytes = struct.unpack_from("<HI", tail, end + 10)
+    end_64 = tail.rfind(_END_64, 0, end)
+    if end_64 >= 0 and end - end_64 >= 56:
+        count, directory_bytes = struct.unpack_from("<QQ", tail, end_64 + 32)
+    if count > MAX_ZIP_ENTRIES or directory_bytes > MAX_DIRECTORY_BYTES:
+        raise _RefusedError("too-large", _too_many(count))
+
+
+def _check_room(inner: list[_Inner], workspace: Path, max_bytes: int) -> None:
+    if len(inner) > MAX_ZIP_ENTRIES:
+        raise _RefusedError("too-large", _too_many(len(inner)))
+    needed = sum(item.info.file_size for item in inner)
+    if needed > max_bytes:
+        raise _RefusedError(
+            "too-large",
+            f"{needed:,} bytes would come out of the zip, at most {max_bytes:,} are allowed; "
+            "send one song at a time",
+        )
+    free = shutil.disk_usage(workspace).free
+    if needed > free - KEPT_FREE_BYTES:
+        raise InputError(
+            f"the zip unpacks to {needed:,} bytes, {free:,} are free where it would be unpacked; "
+            "make room there, or drop the folder instead of the zip"
+        )
+
+
+def _too_many(count: int) -> str:
+    return (
+        f"the zip holds too much ({count:,} entries, at most {MAX_ZIP_ENTRIES:,} are read); "
+        "send one song at a time"
+    )
+
+
+def _ordered(infos: list[zipfile.ZipInfo]) -> list[_Inner]:
+    """Numbered in the order of the names' bytes; equal names stay in the zip's order."""
+    named = sorted((_named(info) for info in infos), key=lambda item: item.path.encode("utf-8"))
+    return [
+        _Inner(info=item.info, path=item.path, note=item.note, number=number)
+        for number, item in enumerate(named)
+    ]
+
+
+def _named(info: zipfile.ZipInfo) -> _Inner:
+    name, note = _decoded(info)
+    if info.create_system == _FAT and "\\" in name:
+        name = name.replace("\\", "/")
+        note += "; folders were written with backslashes"
+    while name.startswith("./"):
+        name = name[2:]
+    return _Inner(info=info, path=name, note=note)
+
+
+def _decoded(info: zipfile.ZipInfo) -> tuple[str, str]:
+    """The name, and a note where its coding had to be found out.
+
+    The specification (APPNOTE.TXT, appendix D) knows UTF-8 with bit 11, else IBM code page 437;
+    many systems write UTF-8 and leave the bit out.
+    """
+    name = info.orig_filename
+    if info.flag_bits & _IS_UTF8 or name.isascii():
+        return name, ""
+    try:
+        return name.encode("cp437").decode("utf-8"), "; name not marked as UTF-8 but read as such"
+    except UnicodeError:
+        return name, "; name read in code page 437, as the zip does not say"
+
+
+def _entries(
+    archive: zipfile.ZipFile, inner: list[_Inner], zip_name: str, workspace: Path
+) -> list[DropEntry]:
+    entries: list[DropEntry] = []
+    seen: set[str] = set()
+    for item in inner:
+        refusal = _refusal(item, seen)
+        if refusal is None and item.path.endswith("/"):
+            continue
+        seen.add(item.path)
+        entries.append(
+            _unsafe(item, zip_name, *refusal)
+            if refusal
+            else _taken(archive, item, zip_name, workspace)
+        )
+    return entries
+
+
+def _refusal(item: _Inner, seen: set[str]) -> tuple[Hazard, str] | None:
+    return _path_refusal(item.path) or _content_refusal(item, seen)
+
+
+def _path_refusal(path: str) -> tuple[Hazard, str] | None:
+    if path.startswith(("/", "\\")) or _DRIVE.match(path):
+        return "escape", "its name is an absolute path; not unpacked"
+    if ".." in re.split(r"[/\\]", path):
+        return "escape", "its name leads out of the folder ('..'); not unpacked"
+    if "\0" in path or any(part in ("", ".") for part in path.removesuffix("/").split("/")):
+        return "escape", "its name is no path (an empty part or a null character); not unpacked"
+    return None
+
+
+def _content_refusal(item: _Inner, seen: set[str]) -> tuple[Hazard, str] | None:
+    info = item.info
+    kind = stat.S_IFMT(info.external_attr >> 16)
+    if kind not in (0, stat.S_IFREG, stat.S_IFDIR):
+        return "escape", "a link or device, not a file; not unpacked"
+    if info.flag_bits & _IS_ENCRYPTED:
+        return "encrypted", "encrypted; not unpacked: send it without a password"
+    if item.path in seen:
+        return "duplicate", "the zip holds this name twice; the first is taken, this one is not"
+    if info.compress_type not in _METHODS:
+        return "unsupported", "packed by a rare method; not unpacked: zip again the plain way"
+    return None
+
+
+def _taken(archive: zipfile.ZipFile, item: _Inner, zip_name: str, workspace: Path) -> DropEntry:
+    """Unpack one entry and say what it is; clutter is named and not unpacked."""
+    reason = clutter_reason(item.path, KEPT_EXTENSIONS)
+    if reason:
+        return _entry(item, zip_name, "clutter", reason)
+    target = workspace / os.fsdecode(item.raw_path)
+    try:
+        _write(archive, item.info, target)
+    except _BROKEN as error:
+        target.unlink(missing_ok=True)
+        reason = f"damaged inside the zip ({error}); ask for the zip again"
+        return _unsafe(item, zip_name, "damaged", reason)
+    kind, reason = classify(item.path, lambda: head_of(str(workspace), item.raw_path))
+    return _entry(item, zip_name, kind, reason + item.note)
+
+
+def _write(archive: zipfile.ZipFile, info: zipfile.ZipInfo, target: Path) -> None:
+    written = 0
+    handle = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+    with os.fdopen(handle, "wb") as sink, archive.open(info) as source:
+        while block := source.read(_BLOCK_BYTES):
+            written += len(block)
+            if written > info.file_size:
+                raise zipfile.BadZipFile("more comes out than its directory says")
+            sink.write(block)
+    if written != info.file_size:
+        raise zipfile.BadZipFile(f"{written:,} of {info.file_size:,} bytes come out")
+
+
+def _entry(item: _Inner, zip_name: str, kind: EntryKind, reason: str) -> DropEntry:
+    return DropEntry(
+        path=item.path,
+        raw_path=item.raw_path,
+        kind=kind,
+        size_bytes=item.info.file_size,
+        reason=reason,
+        archive=zip_name,
+    )
+
+
+def _unsafe(item: _Inner, zip_name: str, hazard: Hazard, reason: str) -> DropEntry:
+    return DropEntry(
+        path=item.path,
+        raw_path=item.raw_path,
+        kind="unsafe",
+        size_bytes=item.info.file_size,
+        reason=reason,
+        archive=zip_name,
+        hazard=hazard,
+    )

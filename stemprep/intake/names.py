@@ -1,0 +1,47 @@
+"""Names as the file system has them, and as people read and compare them."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+_EXTENSION = re.compile(r"\.([A-Za-z0-9]{1,12})\Z")
+
+
+def display_path(raw: bytes) -> str:
+    r"""A raw path as text: UTF-8 where it is UTF-8, every other byte as ``\xNN``."""
+    return raw.decode("utf-8", "backslashreplace")
+
+
+def folded(text: str) -> str:
+    """A name for comparing: composed, without regard to case."""
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold())
+
+
+def file_name(path: str) -> str:
+    """The last part of a path."""
+    return path.rpartition("/")[2]
+
+
+def folders_of(path: str) -> tuple[str, ...]:
+    """The folders a path leads through, outermost first."""
+    return tuple(path.split("/")[:-1])
+
+
+def extension(path: str) -> str:
+    """Extension in lower case without its dot; "" where there is none or it is only a number.
+
+    A name that is nothing but a dot and letters (``.wav``) has none; ``Mix v1.2`` has none.
+    """
+    name = file_name(path)
+    found = _EXTENSION.search(name)
+    if found is None or found.start() == 0 or found[1].isdigit():
+        return ""
+    return found[1].lower()
+
+
+def stem(path: str) -> str:
+    """The file name without its extension."""
+    name = file_name(path)
+    suffix = extension(path)
+    return name[: -len(suffix) - 1] if suffix else name
