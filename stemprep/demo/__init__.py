@@ -1,0 +1,8 @@
+"""An invented ensemble, an invented song, synthesised here: the session that the demo sends through.
+
+Nothing in it is recorded or taken from anywhere; its faults are planted on purpose and listed.
+"""
+
+from stemprep.demo.session import FAULTS, DemoFile, PlantedFault, demo_files, extra_files, sheet
+
+__all__ = ["FAULTS", "DemoFile", "PlantedFault", "demo_files", "extra_files", "sheet"]
