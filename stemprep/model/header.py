@@ -114,11 +114,15 @@ class Cue:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chunk:
-    """Place of one chunk's payload in the file, bytes; ``identifier`` is the four-letter code."""
+    """Place of one chunk's payload in the file, bytes.
+
+    identifier: the four-letter code; form: list type of a ``LIST`` chunk, "" for others.
+    """
 
     identifier: str
     offset_bytes: int
     size_bytes: int
+    form: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,225 @@
+"""The words for everything that can be wrong with a file's structure."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from stemprep.model.header import HeaderFault
+
+MAX_CHUNKS: Final = 4096
+MAX_METADATA_BYTES: Final = 16_000_000
+MIN_RATE_HZ: Final = 8_000
+MAX_RATE_HZ: Final = 384_000
+MAX_CHANNELS: Final = 64
+
+_EXPORT_AGAIN = "export the file again"
+_REBUILT = "a copy with a rebuilt header and the same audio bytes cures it; keep the original"
+
+
+def unreadable(found: str, required: str = "a sound file") -> HeaderFault:
+    """Nothing in the file can be understood as sound."""
+    return HeaderFault(
+        check="unreadable",
+        code="unknown-content",
+        severity="fail",
+        found=found,
+        required=required,
+        message=f"this is no sound file that can be read: {found}",
+        advice="look at where the file came from and send it again, or take it out of the drop",
+    )
+
+
+def impossible(code: str, found: str, required: str) -> HeaderFault:
+    """A header field with a value that no recording can have."""
+    return HeaderFault(
+        check="header",
+        code=code,
+        severity="fail",
+        found=found,
+        required=required,
+        message=f"the header says {found}; {required} is needed, so the sound cannot be read",
+        advice=_EXPORT_AGAIN,
+    )
+
+
+def repairable(code: str, found: str, required: str, message: str) -> HeaderFault:
+    """A wrong header around sound that is all there."""
+    return HeaderFault(
+        check="header",
+        code=code,
+        severity="warn",
+        found=found,
+        required=required,
+        message=message,
+        advice=_REBUILT,
+        repair="copy-audio",
+    )
+
+
+def remark(code: str, found: str, required: str, message: str) -> HeaderFault:
+    """A deviation that harms nobody today."""
+    return HeaderFault(
+        check="header",
+        code=code,
+        severity="note",
+        found=found,
+        required=required,
+        message=message,
+        advice="nothing needs doing for the sound",
+    )
+
+
+def no_sound(found: str) -> HeaderFault:
+    """A proper header and not one frame of sound behind it."""
+    return HeaderFault(
+        check="unreadable",
+        code="no-sound",
+        severity="fail",
+        found=found,
+        required="at least one frame of sound",
+        message=f"the file holds a header and no sound: {found}",
+        advice=_EXPORT_AGAIN,
+    )
+
+
+def truncated(declared: int | None, present: int, spare_bytes: int) -> HeaderFault:
+    """The header promises more sound than the file holds; frames."""
+    promised = "an impossible length" if declared is None else f"{declared} frames"
+    spare = f" and {spare_bytes} bytes of a broken frame" if spare_bytes else ""
+    return HeaderFault(
+        check="truncated",
+        code="data-beyond-end",
+        severity="fail",
+        found=f"{present} frames{spare}",
+        required=promised,
+        message=f"the header says {promised}, {present} are present{spare}: the end is missing",
+        advice="copy the file again from where it was made; the short one is never delivered",
+        start_sample=present,
+    )
+
+
+def placeholder(declared: int, present_bytes: int, present: int, spare_bytes: int) -> HeaderFault:
+    """Size fields never written back by an interrupted or streaming writer."""
+    spare = f" and {spare_bytes} bytes of a broken last frame" if spare_bytes else ""
+    return repairable(
+        "size-placeholder",
+        f"a data size of {declared}, followed by {present_bytes} bytes",
+        "the size of the sound",
+        f"the recording was not closed properly: the header says {declared} bytes of sound, "
+        f"{present_bytes} bytes ({present} frames{spare}) follow up to the end of the file",
+    )
+
+
+def partial_frame(spare_bytes: int, block_align: int) -> HeaderFault:
+    """The sound does not end with a whole frame."""
+    return repairable(
+        "partial-frame",
+        f"{spare_bytes} spare bytes",
+        f"a multiple of {block_align} bytes",
+        f"the last frame is incomplete: {spare_bytes} of {block_align} bytes; it is left out",
+    )
+
+
+def missing_pad(identifier: str, is_last: bool) -> HeaderFault:
+    """An odd-sized chunk without the pad byte that RIFF demands."""
+    found = f"no pad byte after the odd-sized chunk '{identifier}'"
+    if is_last:
+        return remark("pad-missing", found, "one zero byte", f"{found} at the end of the file")
+    message = f"{found}: some programs lose everything that follows it"
+    return repairable("pad-missing", found, "one zero byte", message)
+
+
+def riff_size(declared: int, present: int) -> HeaderFault:
+    """The outer size disagrees with the file."""
+    return repairable(
+        "riff-size",
+        f"{declared} bytes",
+        f"{present} bytes",
+        f"the header says the file is {declared} bytes long, it is {present}; the sound is whole",
+    )
+
+
+def block_align(found: int, required: int) -> HeaderFault:
+    """The frame size contradicts channels and word length."""
+    return repairable(
+        "block-align",
+        f"{found} bytes a frame",
+        f"{required} bytes a frame",
+        f"the header contradicts itself: {found} bytes a frame, but channels and word length "
+        f"make {required}; read with {required}",
+    )
+
+
+def byte_rate(found: int, required: int) -> HeaderFault:
+    """The average byte rate contradicts rate and frame size; no reader needs it."""
+    return remark(
+        "byte-rate",
+        f"{found} bytes a second",
+        f"{required} bytes a second",
+        f"the header says {found} bytes a second, rate and frame size make {required}",
+    )
+
+
+def valid_bits(found: int, container_bits: int) -> HeaderFault:
+    """More valid bits than the sample has."""
+    return repairable(
+        "valid-bits",
+        f"{found} valid bits",
+        f"at most {container_bits}",
+        f"the header claims {found} valid bits in {container_bits}-bit samples",
+    )
+
+
+def chunk_size(identifier: str, declared: int, present: int) -> HeaderFault:
+    """A chunk before the sound whose size leads nowhere; the sound was found by searching."""
+    return repairable(
+        "chunk-size",
+        f"chunk '{identifier}' of {declared} bytes",
+        f"at most {present} bytes",
+        f"the chunk '{identifier}' has a wrong size ({declared} bytes); "
+        "the chunks behind it were found by searching",
+    )
+
+
+def broken_metadata(identifier: str, found: str) -> HeaderFault:
+    """A metadata chunk that cannot be understood whole; the sound is not concerned."""
+    return HeaderFault(
+        check="header",
+        code=f"{identifier.strip().lower()}-malformed",
+        severity="warn" if identifier == "bext" else "note",
+        found=found,
+        required=f"a well-formed {identifier} chunk",
+        message=f"the chunk '{identifier}' is malformed: {found}; the sound is not concerned",
+        advice="check name and start time of this file by other means",
+    )
+
+
+def lossy(encoding: str) -> HeaderFault:
+    """Sound that went through a lossy coder."""
+    return HeaderFault(
+        check="lossy-source",
+        code="lossy-encoding",
+        severity="fail",
+        found=encoding,
+        required="linear PCM or float",
+        message=f"the file holds {encoding}: sound was thrown away when it was made",
+        advice="ask for a WAV export from the session; converting this file back brings nothing",
+    )
+
+
+def stray_bytes(count: int, offset: int) -> HeaderFault:
+    """Bytes behind the last chunk that belong to none."""
+    found = f"{count} bytes from byte {offset} on that belong to no chunk"
+    if count < 8:
+        return remark(
+            "stray-bytes", found, "nothing behind the last chunk", f"the file ends with {found}"
+        )
+    return HeaderFault(
+        check="header",
+        code="stray-bytes",
+        severity="warn",
+        found=found,
+        required="nothing behind the last chunk",
+        message=f"the file holds {found}; they may be sound that the header does not count",
+        advice="compare the length with the session; if the end is missing, export the file again",
+    )

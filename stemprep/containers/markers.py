@@ -1,0 +1,83 @@
+"""Markers and labels of a RIFF file: ``cue ``, ``LIST adtl`` and ``LIST INFO``."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from stemprep.model.header import Cue
+
+_POINT = struct.Struct("<II4sIII")
+_MAX_TEXT = 4096
+
+
+def parse_cues(payload: bytes) -> tuple[Cue, ...]:
+    """Points of a ``cue `` chunk; as many as are really there, whatever it counts."""
+    if len(payload) < 4:
+        return ()
+    (count,) = struct.unpack_from("<I", payload)
+    present = (len(payload) - 4) // _POINT.size
+    points = (_POINT.unpack_from(payload, 4 + n * _POINT.size) for n in range(min(count, present)))
+    return tuple(Cue(identifier=point[0], position_samples=point[5]) for point in points)
+
+
+def label_cues(cues: tuple[Cue, ...], adtl: bytes) -> tuple[Cue, ...]:
+    """Give cue points the labels, notes and lengths of an associated data list.
+
+    adtl: payload of the LIST chunk, list type included.
+    """
+    texts = _associated(adtl)
+    return tuple(_labelled(cue, texts.get(cue.identifier)) for cue in cues)
+
+
+def parse_info(payload: bytes) -> tuple[tuple[str, str], ...]:
+    """Entries of a LIST INFO payload (list type included) in file order."""
+    return tuple((identifier, _text(content)) for identifier, content in _entries(payload))
+
+
+@dataclass(slots=True)
+class _Texts:
+    label: str = ""
+    note: str = ""
+    length: int = 0
+
+
+def _labelled(cue: Cue, texts: _Texts | None) -> Cue:
+    if texts is None:
+        return cue
+    return replace(cue, label=texts.label, note=texts.note, length_samples=texts.length)
+
+
+def _associated(payload: bytes) -> dict[int, _Texts]:
+    found: dict[int, _Texts] = {}
+    for identifier, content in _entries(payload):
+        if len(content) < 4:
+            continue
+        (cue,) = struct.unpack_from("<I", content)
+        texts = found.setdefault(cue, _Texts())
+        if identifier == "labl":
+            texts.label = _text(content[4:])
+        elif identifier == "note":
+            texts.note = _text(content[4:])
+        elif identifier == "ltxt" and len(content) >= 20:
+            (texts.length,) = struct.unpack_from("<I", content, 4)
+            texts.label = texts.label or _text(content[20:])
+    return found
+
+
+def _entries(payload: bytes) -> Iterator[tuple[str, bytes]]:
+    position = 4
+    while position + 8 <= len(payload):
+        identifier = payload[position : position + 4].decode("latin-1")
+        (size,) = struct.unpack_from("<I", payload, position + 4)
+        yield identifier, payload[position + 8 : position + 8 + size]
+        position += 8 + size + (size & 1)
+
+
+def _text(content: bytes) -> str:
+    head = content.split(b"\0", 1)[0][:_MAX_TEXT]
+    try:
+        return head.decode("utf-8")
+    except UnicodeDecodeError:
+        return head.decode("latin-1")

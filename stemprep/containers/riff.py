@@ -1,0 +1,216 @@
+"""WAV, RF64 and BW64: header, sound, and writing them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import BinaryIO, Final
+
+from stemprep.containers import faults
+from stemprep.containers.bext import parse_bext
+from stemprep.containers.ixml import parse_ixml
+from stemprep.containers.markers import label_cues, parse_cues, parse_info
+from stemprep.containers.pcm import SLACK_BYTES, decode
+from stemprep.containers.protocol import OnBytes, pass_through
+from stemprep.containers.riff_chunks import DataRange, RiffMap, map_chunks, read_at
+from stemprep.containers.riff_writer import copy_audio, write_blocks
+from stemprep.containers.wav_format import parse_format
+from stemprep.dsp.block import SoundBlock
+from stemprep.model.header import AudioFormat, Bext, Chunk, Cue, Header, HeaderFault, Ixml
+from stemprep.model.words import Container
+
+__all__ = ["NAMES", "WRITES", "copy_audio", "probe", "read_blocks", "read_header", "write_blocks"]
+
+NAMES: Final[frozenset[str]] = frozenset({"WAV", "RF64", "BW64"})
+WRITES: Final[frozenset[str]] = frozenset({"WAV", "RF64"})
+_KINDS: Final[dict[bytes, Container]] = {b"RIFF": "WAV", b"RF64": "RF64", b"BW64": "BW64"}
+_MAX_BLOCK_SAMPLES: Final = 1 << 20
+
+
+def probe(head: bytes) -> bool:
+    """True for every RIFF file, WAVE or not."""
+    return head[:4] in _KINDS
+
+
+def read_header(stream: BinaryIO, size_bytes: int) -> Header:
+    """Read all chunks; the sound itself is not touched."""
+    head = read_at(stream, 0, 12)
+    if len(head) < 12:
+        found = f"the file ends after {len(head)} bytes, within its first header"
+        return Header(format=None, faults=(faults.unreadable(found),))
+    if head[8:12] != b"WAVE":
+        found = f"a RIFF file of the kind {head[8:12].decode('latin-1')!r}"
+        return Header(format=None, faults=(faults.unreadable(found, "the kind 'WAVE'"),))
+    riff = map_chunks(stream, size_bytes)
+    audio_format, format_faults = _format(stream, riff, _KINDS[head[:4]])
+    sound = _sound(audio_format, riff.data)
+    metadata = _read_metadata(stream, riff)
+    is_told = any(fault.severity == "fail" for fault in format_faults)
+    return Header(
+        format=audio_format,
+        declared_frames=sound.declared_frames,
+        frames=sound.frames,
+        data_offset_bytes=sound.offset,
+        data_size_bytes=sound.size,
+        faults=(
+            *format_faults,
+            *(() if is_told else sound.faults),
+            *riff.faults,
+            *metadata.faults,
+        ),
+        bext=metadata.bext,
+        ixml=metadata.ixml,
+        cues=metadata.cues,
+        info=metadata.info,
+        chunks=tuple(riff.chunks),
+    )
+
+
+def read_blocks(
+    stream: BinaryIO, header: Header, on_bytes: OnBytes, block_frames: int
+) -> Iterator[SoundBlock]:
+    """One sequential read over the whole file; blocks of up to ``block_frames`` frames.
+
+    With many channels blocks are shorter, so that a block stays within a million samples.
+    ``on_bytes`` sees a buffer that is used again: it must not keep it.
+    """
+    stream.seek(0)
+    if header.format is not None and header.data_size_bytes > 0:
+        pass_through(stream, on_bytes, header.data_offset_bytes)
+        yield from _decoded(stream, header, header.format, on_bytes, block_frames)
+    pass_through(stream, on_bytes)
+
+
+@dataclass(frozen=True, slots=True)
+class _Sound:
+    """Where the whole frames lie, and what is wrong with their number."""
+
+    declared_frames: int | None = None
+    frames: int = 0
+    offset: int = 0
+    size: int = 0
+    faults: tuple[HeaderFault, ...] = ()
+
+
+@dataclass(slots=True)
+class _Metadata:
+    bext: Bext | None = None
+    ixml: Ixml | None = None
+    cues: tuple[Cue, ...] = ()
+    info: tuple[tuple[str, str], ...] = ()
+    faults: list[HeaderFault] = field(default_factory=list)
+
+
+def _format(
+    stream: BinaryIO, riff: RiffMap, container: Container
+) -> tuple[AudioFormat | None, tuple[HeaderFault, ...]]:
+    chunk = riff.find("fmt ")
+    if chunk is None:
+        return None, (faults.impossible("fmt-missing", "no format at all", "a 'fmt ' chunk"),)
+    payload = read_at(stream, chunk.offset_bytes, min(chunk.size_bytes, 256))
+    return parse_format(payload, container)
+
+
+def _sound(audio_format: AudioFormat | None, data: DataRange | None) -> _Sound:
+    """Whole frames that are really there; nothing for coded sound, which is not ours to count."""
+    if data is None:
+        return _Sound(faults=(faults.no_sound("there is no 'data' chunk"),))
+    if audio_format is None or audio_format.encoding not in ("integer", "float"):
+        return _Sound()
+    align = audio_format.channels * audio_format.container_bits // 8
+    frames, spare = divmod(data.present, align)
+    declared = None if data.declared is None else data.declared // align
+    told = _length_fault(data, frames, spare, align)
+    if frames == 0:
+        found = f"{data.present} bytes where the sound should be"
+        told = told if told is not None and told.severity == "fail" else faults.no_sound(found)
+    size = frames * align
+    return _Sound(declared, frames, data.offset if size else 0, size, (told,) if told else ())
+
+
+def _length_fault(data: DataRange, frames: int, spare: int, align: int) -> HeaderFault | None:
+    if data.declared is None:
+        return faults.placeholder(data.stated, data.present, frames, spare)
+    if data.declared > data.present:
+        return faults.truncated(data.declared // align, frames, spare)
+    return faults.partial_frame(spare, align) if spare else None
+
+
+def _read_metadata(stream: BinaryIO, riff: RiffMap) -> _Metadata:
+    """Read what is understood, the first of each kind, within the limit on metadata."""
+    found = _Metadata()
+    payloads = _Payloads(stream, riff, found.faults)
+    bext = payloads.first("bext")
+    if bext is not None:
+        found.bext, problem = parse_bext(bext)
+        _tell(found.faults, "bext", problem)
+    ixml = payloads.first("iXML")
+    if ixml is not None:
+        found.ixml, problem = parse_ixml(ixml)
+        _tell(found.faults, "iXML", problem)
+    cues = parse_cues(payloads.first("cue ") or b"")
+    found.cues = label_cues(cues, payloads.first("LIST", "adtl") or b"")
+    found.info = parse_info(payloads.first("LIST", "INFO") or b"")
+    return found
+
+
+def _tell(told: list[HeaderFault], identifier: str, problem: str) -> None:
+    if problem:
+        told.append(faults.broken_metadata(identifier, problem))
+
+
+class _Payloads:
+    """Metadata chunks by name, never more than the limit altogether."""
+
+    def __init__(self, stream: BinaryIO, riff: RiffMap, told: list[HeaderFault]) -> None:
+        self._stream = stream
+        self._riff = riff
+        self._told = told
+        self._left = faults.MAX_METADATA_BYTES
+
+    def first(self, identifier: str, form: str = "") -> bytes | None:
+        chunk = self._riff.find(identifier, form)
+        if chunk is None:
+            return None
+        if chunk.size_bytes > self._left:
+            self._told.append(_too_large(chunk))
+            return None
+        self._left -= chunk.size_bytes
+        return read_at(self._stream, chunk.offset_bytes, chunk.size_bytes)
+
+
+def _too_large(chunk: Chunk) -> HeaderFault:
+    found = f"a chunk '{chunk.identifier}' of {chunk.size_bytes} bytes"
+    limit = f"at most {faults.MAX_METADATA_BYTES} bytes of metadata"
+    return faults.remark("metadata-too-large", found, limit, f"{found} is not read: {limit}")
+
+
+def _decoded(
+    stream: BinaryIO,
+    header: Header,
+    audio_format: AudioFormat,
+    on_bytes: OnBytes,
+    block_frames: int,
+) -> Iterator[SoundBlock]:
+    align = audio_format.channels * audio_format.container_bits // 8
+    frames = max(1, min(block_frames, _MAX_BLOCK_SAMPLES // audio_format.channels))
+    buffer = bytearray(frames * align + SLACK_BYTES)
+    left = header.data_size_bytes
+    while left > 0:
+        present = _fill(stream, memoryview(buffer)[: min(left, frames * align)])
+        on_bytes(memoryview(buffer)[:present])
+        if present // align:
+            yield decode(buffer, present // align, audio_format)
+        left = left - present if present == min(left, frames * align) else 0
+
+
+def _fill(stream: BinaryIO, target: memoryview) -> int:
+    """Fill the target from a stream that may give less at a time; the number of bytes read."""
+    filled = 0
+    while filled < len(target):
+        piece = stream.read(len(target) - filled)
+        if not piece:
+            break
+        target[filled : filled + len(piece)] = piece
+        filled += len(piece)
+    return filled

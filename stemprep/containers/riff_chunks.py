@@ -1,0 +1,240 @@
+"""The chunks of a RIFF, RF64 or BW64 file: where they lie, and what is wrong with them.
+
+Sources: RIFF (1991) for chunk and pad byte; EBU Tech 3306 and ITU-R BS.2088 for ds64.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import BinaryIO, Final
+
+from stemprep.containers import faults
+from stemprep.model.header import Chunk, HeaderFault
+
+UNKNOWN_SIZE: Final = 0xFFFFFFFF
+_STREAMING_SIZES: Final = frozenset({UNKNOWN_SIZE, 0x7FFFFFFF, 0x7FFFF000, 2**64 - 1})
+"""Sizes that writers leave where they cannot go back (from memory: the last two of 32 bits)."""
+_RIFF_HEADER_BYTES: Final = 12
+_SEARCH_BYTES: Final = 16_000_000
+_PIECE_BYTES: Final = 1 << 20
+_NEXT_CHUNK = re.compile(rb"fmt [\x10\x12\x28]\0\0\0|data", re.DOTALL)
+_PRINTABLE = frozenset(range(0x20, 0x7F))
+
+
+@dataclass(frozen=True, slots=True)
+class DataRange:
+    """The sound's bytes: declared is None for a placeholder; present is what the file holds."""
+
+    offset: int
+    declared: int | None
+    stated: int
+    present: int
+
+
+@dataclass(slots=True)
+class RiffMap:
+    """What a walk over all chunks has found; chunk sizes are what is really there."""
+
+    chunks: list[Chunk] = field(default_factory=list)
+    faults: list[HeaderFault] = field(default_factory=list)
+    data: DataRange | None = None
+
+    def find(self, identifier: str, form: str = "") -> Chunk | None:
+        """The first chunk of this identifier (and list type)."""
+        wanted = (chunk for chunk in self.chunks if chunk.identifier == identifier)
+        return next((chunk for chunk in wanted if chunk.form == form), None)
+
+
+def map_chunks(stream: BinaryIO, size_bytes: int) -> RiffMap:
+    """Walk over all chunks of a file whose first 12 bytes are a RIFF header; bounded work."""
+    walk = _Walk(stream, size_bytes)
+    walk.run()
+    return walk.map
+
+
+def read_at(stream: BinaryIO, offset: int, size: int) -> bytes:
+    """Up to ``size`` bytes from ``offset``."""
+    stream.seek(offset)
+    return stream.read(size)
+
+
+class _Walk:
+    def __init__(self, stream: BinaryIO, size_bytes: int) -> None:
+        self._stream = stream
+        self._size = size_bytes
+        self._position = _RIFF_HEADER_BYTES
+        self._sizes64: dict[bytes, int] = {}
+        self._is_lost = False
+        self.map = RiffMap()
+
+    def run(self) -> None:
+        while self._position + 8 <= self._size and not self._is_lost:
+            if len(self.map.chunks) >= faults.MAX_CHUNKS:
+                self._tell_too_many()
+                return
+            self._step()
+        self._judge_end()
+
+    def _step(self) -> None:
+        identifier, size = self._head(self._position)
+        if not _is_identifier(identifier):
+            self._search_on()
+            return
+        offset = self._position + 8
+        if size == UNKNOWN_SIZE:
+            size = self._sizes64.get(identifier, size)
+        if identifier == b"data" and self.map.data is None:
+            self._enter_data(offset, size)
+        elif offset + size > self._size:
+            self._overrun(identifier, offset, size)
+        else:
+            self._enter(identifier, offset, size)
+            self._leave(identifier, offset + size, size)
+
+    def _enter(self, identifier: bytes, offset: int, size: int) -> None:
+        form = read_at(self._stream, offset, 4) if identifier == b"LIST" and size >= 4 else b""
+        self.map.chunks.append(
+            Chunk(
+                identifier=identifier.decode("latin-1"),
+                offset_bytes=offset,
+                size_bytes=size,
+                form=form.decode("latin-1"),
+            )
+        )
+        if identifier == b"ds64" and not self._sizes64:
+            self._sizes64 = _sizes64(read_at(self._stream, offset, min(size, 4096)))
+
+    def _leave(self, identifier: bytes, end: int, size: int) -> None:
+        """Step over the pad byte, present or missing."""
+        self._position = end + (size & 1)
+        if not size & 1:
+            return
+        is_last = end >= self._size
+        if is_last or (self._is_head(end) and not self._is_head(end + 1)):
+            self._position = end
+            self.map.faults.append(faults.missing_pad(identifier.decode("latin-1"), is_last))
+
+    def _enter_data(self, offset: int, size: int) -> None:
+        present = self._size - offset
+        if self._is_placeholder(offset, size, present):
+            self.map.data = DataRange(offset, None, size, present)
+        else:
+            self.map.data = DataRange(offset, size, size, min(size, present))
+        self._enter(b"data", offset, self.map.data.present)
+        if size > present or self.map.data.declared is None:
+            self._position = self._size
+        else:
+            self._leave(b"data", offset + size, size)
+
+    def _is_placeholder(self, offset: int, size: int, present: int) -> bool:
+        """A size that was never written back, or one that went round the 32 bits."""
+        if size == 0:
+            return present > 0 and not self._is_chain(offset)
+        if size > present:
+            return size in _STREAMING_SIZES
+        is_wrapped = size < UNKNOWN_SIZE and present - size >= UNKNOWN_SIZE - 15
+        return is_wrapped and not self._is_chain(offset + size + (size & 1))
+
+    def _overrun(self, identifier: bytes, offset: int, size: int) -> None:
+        """A chunk other than the sound that would reach past the end of the file."""
+        name = identifier.decode("latin-1")
+        self.map.faults.append(faults.chunk_size(name, size, self._size - offset))
+        self._enter(identifier, offset, 0)
+        self._position = offset
+        self._search_on()
+
+    def _search_on(self) -> None:
+        """Look for format or sound behind a place where the chain of sizes is broken."""
+        has_both = self.map.data is not None and self.map.find("fmt ") is not None
+        found = None if has_both else self._search(self._position)
+        if found is None:
+            self._is_lost = True
+            return
+        if not any(fault.code == "chunk-size" for fault in self.map.faults):
+            last = self.map.chunks[-1] if self.map.chunks else None
+            name, size = ("RIFF", 0) if last is None else (last.identifier, last.size_bytes)
+            self.map.faults.append(faults.chunk_size(name, size, found - self._position + size))
+        self._position = found
+
+    def _search(self, start: int) -> int | None:
+        end = min(self._size, start + _SEARCH_BYTES)
+        for position in range(start, end, _PIECE_BYTES - 8):
+            match = _NEXT_CHUNK.search(read_at(self._stream, position, _PIECE_BYTES))
+            if match is not None:
+                return position + match.start()
+        return None
+
+    def _head(self, position: int) -> tuple[bytes, int]:
+        head = read_at(self._stream, position, 8).ljust(8, b"\0")
+        return head[:4], struct.unpack_from("<I", head, 4)[0]
+
+    def _is_head(self, position: int) -> bool:
+        """True where a chunk could start: printable name, size within the file."""
+        identifier, size = self._head(position)
+        return _is_identifier(identifier) and position + 8 + size <= self._size
+
+    def _is_chain(self, position: int) -> bool:
+        """True where chunks follow each other from here exactly to the end of the file."""
+        for _ in range(64):
+            if position >= self._size:
+                return True
+            if not self._is_head(position):
+                return False
+            size = self._head(position)[1]
+            position += 8 + size + (size & 1)
+        return False
+
+    def _tell_too_many(self) -> None:
+        limit = faults.MAX_CHUNKS
+        self.map.faults.append(
+            faults.remark(
+                "too-many-chunks",
+                f"more than {limit} chunks",
+                f"at most {limit}",
+                f"the file has more than {limit} chunks; those behind are not read",
+            )
+        )
+
+    def _judge_end(self) -> None:
+        """Outer size and what lies behind the last chunk; silent where a cause is already told."""
+        data = self.map.data
+        is_short = data is None or data.declared is None or data.declared > data.present
+        if is_short or any(fault.code == "chunk-size" for fault in self.map.faults):
+            return
+        if self._position < self._size:
+            self._judge_stray()
+        elif abs(self._outer_size() + 8 - self._size) > 1:
+            self.map.faults.append(faults.riff_size(self._outer_size() + 8, self._size))
+
+    def _judge_stray(self) -> None:
+        count = self._size - self._position
+        if any(read_at(self._stream, self._position, _PIECE_BYTES)):
+            self.map.faults.append(faults.stray_bytes(count, self._position))
+
+    def _outer_size(self) -> int:
+        size = self._head(0)[1]
+        return self._sizes64.get(b"RIFF", size) if size == UNKNOWN_SIZE else size
+
+
+def _is_identifier(identifier: bytes) -> bool:
+    return all(byte in _PRINTABLE for byte in identifier)
+
+
+def _sizes64(payload: bytes) -> dict[bytes, int]:
+    """The 64-bit sizes of a ds64 chunk by chunk name; ``RIFF`` is the outer one."""
+    if len(payload) < 16:
+        return {}
+    riff, data = struct.unpack_from("<QQ", payload)
+    return dict(_table64(payload)) | {b"RIFF": riff, b"data": data}
+
+
+def _table64(payload: bytes) -> Iterator[tuple[bytes, int]]:
+    if len(payload) < 28:
+        return
+    (count,) = struct.unpack_from("<I", payload, 24)
+    for entry in range(min(count, (len(payload) - 28) // 12)):
+        identifier, size = struct.unpack_from("<4sQ", payload, 28 + 12 * entry)
+        yield identifier, size
