@@ -219,6 +219,7 @@ class DeliverySpec:
 
     name:   shipped name or file stem; sha256: over the canonical resolved content.
     rules:  check id -> rules; every registered check has one.
+    warnings: lines about what was read but may not be meant, as problems are told.
     """
 
     name: str
@@ -231,6 +232,7 @@ class DeliverySpec:
     operations: Operations
     naming: Naming
     contents: Contents
+    warnings: tuple[str, ...] = ()
 
     def rule(self, check: str, role: Role) -> Rule:
         """The rule of one check for one role."""

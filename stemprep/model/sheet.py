@@ -41,6 +41,8 @@ class TrackNote:
 
     pattern:  path relative to the drop, with ``*`` and ``?``; compared without regard to case.
     intended: words such as ``distorted``: what is meant to sound that way.
+    chain:    equipment printed with the sound.
+    pan:      -100 hard left to 100 hard right; level_db: fader level, 0 dB unity.
     order:    work ordered by a person.
     """
 
@@ -64,7 +66,13 @@ class TrackNote:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SongNote:
-    """One song of the session; folder and files say which audio belongs to it."""
+    """One song of the session; folder and files say which audio belongs to it.
+
+    working_title:     used in file names and notices while the session is unreleased.
+    reference_mix:     path or pattern of the mix that the stems add up to.
+    mix_bus_processed: the mix went through processing that the stems did not; None: not said.
+    gain_db:           one common gain ordered for everything of the song.
+    """
 
     title: str
     folder: str | None = None
@@ -104,6 +112,8 @@ class SessionSheet:
 
     delivery: number of this delivery; 1 where the sheet is silent.
     is_unreleased: titles stay out of notices and logs.
+    sha256:   of the sheet's bytes.
+    warnings: lines about what was read but may not be meant, as problems are told.
     """
 
     sha256: str = ""
@@ -122,3 +132,4 @@ class SessionSheet:
     songs: tuple[SongNote, ...] = ()
     tracks: tuple[TrackNote, ...] = ()
     waivers: tuple[Waiver, ...] = ()
+    warnings: tuple[str, ...] = ()

@@ -1,0 +1,54 @@
+"""YAML to frozen delivery specs and session sheets; every fault told with file, line and column.
+
+Nothing heavy is loaded before it is needed: listing the shipped specs must stay quick, so the
+YAML reader and the schema library come in with the first ``load_...`` or ``json_schema``.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from stemprep.spec.shipped import shipped_specs, spec_source, spec_summary
+
+if TYPE_CHECKING:
+    from stemprep.model.rule import DeliverySpec
+    from stemprep.model.sheet import SessionSheet
+
+__all__ = [
+    "json_schema",
+    "load_sheet",
+    "load_spec",
+    "shipped_specs",
+    "spec_source",
+    "spec_summary",
+]
+
+
+def load_spec(name_or_path: str | Path) -> DeliverySpec:
+    """The spec of a shipped name or a YAML file, everything it extends folded in.
+
+    A shipped name wins over a file of the same name in the working folder; write
+    ``./mastering.yaml`` for the file. Raises SpecError with all problems at once.
+    """
+    from stemprep.spec.loading import load  # noqa: PLC0415 - see the module's docstring
+
+    return load(name_or_path)
+
+
+def load_sheet(content: bytes, name: str) -> SessionSheet:
+    """The session sheet from a drop's bytes; ``name`` is what the messages call the file.
+
+    Raises SpecError with all problems at once. Reads no other file: a sheet comes with the drop
+    and cannot extend, send or point outside it.
+    """
+    from stemprep.spec.sheets import read_sheet  # noqa: PLC0415 - see the module's docstring
+
+    return read_sheet(content, name)
+
+
+def json_schema(kind: Literal["spec", "sheet"]) -> dict[str, Any]:
+    """The JSON schema (draft 2020-12) of a delivery spec or a session sheet, for editors."""
+    from stemprep.spec.editors import schema_of  # noqa: PLC0415 - see the module's docstring
+
+    return schema_of(kind)

@@ -1,0 +1,229 @@
+"""A delivery spec from its chain of files: read, laid over each other, validated, frozen, hashed."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import stat
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from stemprep.errors import SpecError
+from stemprep.model.facts import MeasureSettings
+from stemprep.model.rule import Contents, DeliverySpec, Naming, Operations, Target
+from stemprep.spec.decoding import MAX_BYTES
+from stemprep.spec.freezing import frozen, rule_tables, unstated, unstated_rules
+from stemprep.spec.problems import Mark, Path_, Problems, dotted, nearest, shown
+from stemprep.spec.reading import Reading, read_model, validate
+from stemprep.spec.schema import SpecKeys
+from stemprep.spec.shipped import configs_folder, shipped_path, shipped_specs
+from stemprep.spec.tree import read_tree
+
+MAX_CHAIN = 5
+_BEGINNING = "title: and extends: (for example extends: base)"
+_ELSEWHERE = {
+    key: "it belongs in the session sheet (session.yaml in the drop)"
+    for key in ("artist", "songs", "tracks", "waivers", "engineer", "contact")
+} | {
+    key: "where a package goes is said on the command line or in the service's config"
+    for key in ("deliver_to", "destination", "inboxes", "state", "after", "archive")
+}
+_PARTS: dict[str, type[Any]] = {
+    "measure": MeasureSettings,
+    "target": Target,
+    "operations": Operations,
+    "naming": Naming,
+    "contents": Contents,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Source:
+    """One file of a chain; ``label`` is what messages call it."""
+
+    path: Path
+    label: str
+    is_shipped: bool
+
+
+def load(name_or_path: str | Path) -> DeliverySpec:
+    """See ``stemprep.spec.load_spec``."""
+    source = _first_source(name_or_path)
+    problems = Problems()
+    readings = _read_chain(source, problems)
+    whole = readings[-1]
+    for reading in reversed(readings[:-1]):
+        whole = _laid_over(whole, reading)
+    model = validate(SpecKeys, whole, problems)
+    _tell_missing(source, whole, problems)
+    if problems or model is None:
+        raise SpecError(problems.told())
+    content = model.model_dump(by_alias=True, exclude_unset=True, exclude={"extends"})
+    return _frozen_spec(source.path.stem, content, tuple(whole.warnings))
+
+
+def _first_source(name_or_path: str | Path) -> _Source:
+    """The file asked for; a shipped name before a file of that name."""
+    if isinstance(name_or_path, str) and name_or_path in shipped_specs():
+        return _Source(shipped_path(name_or_path), f"configs/{name_or_path}.yaml", True)
+    path = Path(name_or_path)
+    if isinstance(name_or_path, str) and path.name == name_or_path and not path.suffix:
+        shipped_or_file = f"give one of {', '.join(shipped_specs())}, or a YAML file"
+        if not _exists(path):
+            raise SpecError(
+                (
+                    f"{shown(name_or_path)}: no spec of this name is shipped"
+                    f"{nearest(name_or_path, shipped_specs())}; {shipped_or_file}",
+                )
+            )
+    return _Source(path, str(path), False)
+
+
+def _read_chain(source: _Source, problems: Problems) -> list[Reading]:
+    """The file and all that it extends, the most general last."""
+    chain = [source]
+    readings = []
+    while True:
+        content = _content(chain[-1])
+        root = read_tree(content, chain[-1].label, _BEGINNING)
+        readings.append(read_model(root, SpecKeys, problems, _ELSEWHERE))
+        parent = _parent(chain, readings[-1], problems)
+        if parent is None:
+            return readings
+        chain.append(parent)
+
+
+def _parent(chain: list[_Source], reading: Reading, problems: Problems) -> _Source | None:
+    """The file that the last of the chain extends; a loop or too long a chain ends it, told."""
+    wanted = reading.values.get("extends")
+    if wanted is None:
+        return None
+    mark = reading.places["extends",].mark
+    parent = _extended(chain[-1], wanted)
+    if parent is None:
+        return _broken(_no_such_spec(wanted, chain[-1]), mark, reading, problems)
+    if _is_among(parent, chain):
+        told = " -> ".join(shown(source.path.name) for source in (*chain, parent))
+        return _broken(f"the specs extend each other in a loop: {told}", mark, reading, problems)
+    if len(chain) >= MAX_CHAIN:
+        found = f"more than {MAX_CHAIN} specs extend each other; join some of them"
+        return _broken(found, mark, reading, problems)
+    return parent
+
+
+def _broken(found: str, mark: Mark, reading: Reading, problems: Problems) -> None:
+    """A chain that ends too early."""
+    problems.tell(mark, "extends", found)
+    reading.unfit.add(("extends",))
+
+
+def _extended(source: _Source, wanted: str) -> _Source | None:
+    """A shipped name, or a file in the same folder as the one that names it."""
+    if wanted in shipped_specs():
+        return _Source(shipped_path(wanted), f"configs/{wanted}.yaml", True)
+    if source.is_shipped or "/" in wanted or "\\" in wanted or wanted in (".", ".."):
+        return None
+    path = source.path.parent / wanted
+    return _Source(path, str(path), False) if _exists(path) else None
+
+
+def _no_such_spec(wanted: str, source: _Source) -> str:
+    if "/" in wanted or "\\" in wanted:
+        found = f"{shown(wanted)} is a path; only a file in the same folder can be extended"
+    else:
+        found = f"{shown(wanted)} is neither shipped nor a file in the same folder"
+    return f"{found}{nearest(wanted, shipped_specs())}; give one of {', '.join(shipped_specs())}, or a file name"
+
+
+def _is_among(parent: _Source, chain: list[_Source]) -> bool:
+    return any(parent.path.resolve() == source.path.resolve() for source in chain)
+
+
+def _exists(path: Path) -> bool:
+    """False also for names that no file system takes."""
+    try:
+        return path.exists()
+    except (OSError, ValueError):
+        return False
+
+
+def _content(source: _Source) -> bytes:
+    """The bytes of a regular file; at most one more than the limit, so that too big shows."""
+    try:
+        if not stat.S_ISREG(source.path.stat().st_mode):
+            raise SpecError((f"{source.label}: not a file; give a YAML file or a shipped name",))
+        with source.path.open("rb") as stream:
+            return stream.read(MAX_BYTES + 1)
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "no possible file name"
+        raise SpecError((f"{source.label}: cannot be read: {reason}",)) from error
+
+
+def _laid_over(general: Reading, special: Reading) -> Reading:
+    """Mappings are merged key by key; lists and single values replace."""
+    replaced = {path for path in special.places if not _is_mapping(special, path)}
+    places = {
+        path: place
+        for path, place in general.places.items()
+        if not any(path[:length] in replaced for length in range(1, len(path) + 1))
+    }
+    return Reading(
+        values=_merged(general.values, special.values),
+        places={**places, **special.places},
+        unfit=general.unfit | special.unfit,
+        warnings=[*general.warnings, *special.warnings],
+    )
+
+
+def _is_mapping(reading: Reading, path: Path_) -> bool:
+    value: Any = reading.values
+    for part in path:
+        value = value.get(part) if isinstance(value, dict) else None
+    return isinstance(value, dict)
+
+
+def _merged(general: Mapping[str, Any], special: Mapping[str, Any]) -> dict[str, Any]:
+    merged = dict(general)
+    for key, value in special.items():
+        below = merged.get(key)
+        both = isinstance(value, dict) and isinstance(below, dict)
+        merged[key] = _merged(below, value) if both and below is not None else value
+    return merged
+
+
+def _tell_missing(source: _Source, whole: Reading, problems: Problems) -> None:
+    """Every key that the chain leaves open; nothing when a link of the chain is broken."""
+    if ("extends",) in whole.unfit:
+        return
+    missing = [(key,) for key in ("title", "purpose") if key not in whole.values]
+    missing += unstated_rules(whole.values.get("checks", {}))
+    for key, record in _PARTS.items():
+        missing += unstated(record, whole.values.get(key, {}), (key,))
+    for path in missing:
+        if not any(path[:length] in whole.unfit for length in range(1, len(path) + 1)):
+            mark = Mark(source.label, 1, 1)
+            problems.tell(mark, dotted(path), "missing; state it, or begin with extends: base")
+
+
+def _frozen_spec(
+    name: str, content: Mapping[str, Any], warnings: tuple[str, ...]
+) -> DeliverySpec:
+    """The record of complete, validated content."""
+    parts = {key: frozen(record, content[key]) for key, record in _PARTS.items()}
+    return DeliverySpec(
+        name=name,
+        title=content["title"],
+        purpose=content["purpose"],
+        sha256=_content_hash(content),
+        rules=rule_tables(content["checks"]),
+        warnings=warnings,
+        **parts,
+    )
+
+
+def _content_hash(content: Mapping[str, Any]) -> str:
+    """sha256 of the resolved content as JSON: keys sorted, no spaces, non-ASCII as it is, UTF-8."""
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()

@@ -1,0 +1,91 @@
+"""How a problem in a YAML file is told: one line, place first, then found, then allowed."""
+
+from __future__ import annotations
+
+import difflib
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+Path_ = tuple[str | int, ...]
+MAX_TOLD = 100
+_MAX_SHOWN = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A place in a file; line and column count from 1."""
+
+    file: str
+    line: int
+    column: int
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}:{self.column}"
+
+
+@dataclass(slots=True)
+class Problems:
+    """Everything wrong in one chain of files."""
+
+    found: list[tuple[Mark, str]] = field(default_factory=list)
+
+    def __bool__(self) -> bool:
+        return bool(self.found)
+
+    def tell(self, mark: Mark, where: str, message: str) -> None:
+        """Add one problem; ``where`` is the dotted place, "" for the file as a whole."""
+        line = f"{mark}: {where}: {message}" if where else f"{mark}: {message}"
+        if (mark, line) not in self.found[-MAX_TOLD:]:
+            self.found.append((mark, line))
+
+    def told(self) -> tuple[str, ...]:
+        """The lines for a SpecError, file by file and from top to bottom, at most a screenful."""
+        files = list(dict.fromkeys(mark.file for mark, _ in self.found))
+        ordered = sorted(self.found, key=lambda told: _reading_order(told[0], files))
+        spare = len(ordered) - MAX_TOLD
+        more = (f"... and {spare} more problems",) if spare > 0 else ()
+        return tuple(line for _, line in ordered[:MAX_TOLD]) + more
+
+
+def _reading_order(mark: Mark, files: list[str]) -> tuple[int, int, int]:
+    return files.index(mark.file), mark.line, mark.column
+
+
+def dotted(path: Path_) -> str:
+    """``("tracks", 2, "role")`` as ``tracks[3].role``: people count from 1."""
+    text = ""
+    for part in path:
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}"
+    return shown_plain(text.removeprefix("."))
+
+
+def shown(text: str) -> str:
+    """A found value in quotes, made harmless for a terminal and cut to a readable length."""
+    return f'"{shown_plain(text)}"'
+
+
+def shown_plain(text: str) -> str:
+    """As ``shown``, without the quotes."""
+    short = text if len(text) <= _MAX_SHOWN else text[: _MAX_SHOWN - 3] + "..."
+    return "".join(_harmless(character) for character in short)
+
+
+def _harmless(character: str) -> str:
+    """Control, format (bidi) and unassigned characters as escapes."""
+    if unicodedata.category(character).startswith("C") or character in "\u2028\u2029":
+        return character.encode("unicode_escape").decode("ascii")
+    return character
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """`` (did you mean ...?)`` for the closest known word, or nothing."""
+    by_folded = {item.lower(): item for item in known}
+    close = difflib.get_close_matches(word.lower()[:_MAX_SHOWN], by_folded, n=1, cutoff=0.6)
+    return f" (did you mean {by_folded[close[0]]}?)" if close else ""
+
+
+def one_of(words: Iterable[str]) -> str:
+    """``one of a, b, c``, or the single word."""
+    listed = tuple(words)
+    return listed[0] if len(listed) == 1 else f"one of {', '.join(listed)}"

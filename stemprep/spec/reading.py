@@ -1,0 +1,238 @@
+"""A tree of nodes to plain values by the schema's wishes, every value with its place."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping as Keyed
+from dataclasses import dataclass, field
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from stemprep.spec.problems import Mark, Path_, Problems, dotted, nearest, shown, shown_plain
+from stemprep.spec.scalars import UnfitError, key_hint, resolve
+from stemprep.spec.shapes import Shape, fields_of, required_of, shorthand_of
+from stemprep.spec.tree import Mapping, Node, Scalar, Sequence
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a value stands, what stood there, and what is wanted."""
+
+    mark: Mark
+    found: str
+    wanted: str
+
+
+@dataclass(slots=True)
+class Reading:
+    """What one file says.
+
+    values: plain nested dicts, lists and scalars; what was unfit is absent.
+    places: place of every key and value by its path.
+    unfit:  paths that were told and left out.
+    """
+
+    values: dict[str, Any] = field(default_factory=dict)
+    places: dict[Path_, Place] = field(default_factory=dict)
+    unfit: set[Path_] = field(default_factory=set)
+    warnings: list[str] = field(default_factory=list)
+
+
+def read_model(
+    root: Mapping, model: type[BaseModel], problems: Problems, elsewhere: Keyed[str, str]
+) -> Reading:
+    """Read a whole file; ``elsewhere``: keys that people try, and where they belong instead."""
+    reader = _Reader(problems, elsewhere)
+    reader.reading.places[()] = Place(root.mark, "", "")
+    reader.reading.values = reader.mapping(root, model, ())
+    return reader.reading
+
+
+class _Reader:
+    """Walks nodes and shapes side by side; depth is bounded by the schema."""
+
+    def __init__(self, problems: Problems, elsewhere: Keyed[str, str]) -> None:
+        self.problems = problems
+        self.elsewhere = elsewhere
+        self.reading = Reading()
+
+    def mapping(self, node: Mapping, model: type[BaseModel], path: Path_) -> dict[str, Any]:
+        """The keys of a mapping with fixed keys."""
+        shapes = fields_of(model)
+        values: dict[str, Any] = {}
+        for key, value in self._distinct(node, path):
+            shape = shapes.get(key.text)
+            if shape is None:
+                self._unknown_key(key, path, tuple(shapes))
+            else:
+                self._into(values, key.text, value, shape, (*path, key.text))
+        self._missing(node, model, path, values)
+        return values
+
+    def _table(self, node: Mapping, shape: Shape, path: Path_) -> dict[str, Any]:
+        """The keys of a mapping whose keys are words of a closed list."""
+        assert shape.item is not None
+        values: dict[str, Any] = {}
+        for key, value in self._distinct(node, path):
+            if key.text in shape.words:
+                self._into(values, key.text, value, shape.item, (*path, key.text))
+            else:
+                self._unknown_key(key, path, shape.words)
+        return values
+
+    def _into(
+        self, values: dict[str, Any], key: str, node: Node, shape: Shape, path: Path_
+    ) -> None:
+        """Read one value into its mapping, unless it is unfit."""
+        found = shown(node.text) if isinstance(node, Scalar) else "this"
+        self.reading.places[path] = Place(node.mark, found, shape.wanted)
+        value = self._value(node, shape, path)
+        if path not in self.reading.unfit:
+            values[key] = value
+
+    def _value(self, node: Node, shape: Shape, path: Path_) -> Any:
+        """One value of any shape; an unfit one is told and its path noted."""
+        if isinstance(node, Mapping) and shape.kind == "model" and shape.model:
+            return self.mapping(node, shape.model, path)
+        if isinstance(node, Mapping) and shape.kind == "table":
+            return self._table(node, shape, path)
+        if isinstance(node, Sequence) and shape.kind == "list":
+            return self._list(node, shape, path)
+        if isinstance(node, Scalar) and shape.kind == "model" and shape.model:
+            return self._shorthand(node, shape.model, shape, path)
+        if isinstance(node, Scalar) and shape.kind not in ("list", "table"):
+            return self._scalar(node, shape, path)
+        return self._unfit(node, _wrong_kind(node, shape), path)
+
+    def _list(self, node: Sequence, shape: Shape, path: Path_) -> list[Any]:
+        assert shape.item is not None
+        values: dict[str, Any] = {}
+        for index, item in enumerate(node.items):
+            self._into(values, str(index), item, shape.item, (*path, index))
+        if len(values) < len(node.items):
+            self.reading.unfit.add(path)
+        return list(values.values())
+
+    def _shorthand(
+        self, node: Scalar, model: type[BaseModel], shape: Shape, path: Path_
+    ) -> dict[str, Any]:
+        """``clutter: note`` stands for ``clutter: {severity: note}``."""
+        key = shorthand_of(model)
+        values: dict[str, Any] = {}
+        if key is None or not node.text:
+            self._unfit(node, _wrong_kind(node, shape), path)
+        else:
+            self._into(values, key, node, fields_of(model)[key], (*path, key))
+        return values
+
+    def _scalar(self, node: Scalar, shape: Shape, path: Path_) -> Any:
+        if node.cut and shape.kind in ("text", "label"):
+            self.reading.warnings.append(_cut_warning(node, path))
+        try:
+            return resolve(node, shape)
+        except UnfitError as error:
+            return self._unfit(node, str(error), path)
+
+    def _unfit(self, node: Node, message: str, path: Path_) -> None:
+        self.problems.tell(node.mark, dotted(path), message)
+        self.reading.unfit.add(path)
+
+    def _distinct(self, node: Mapping, path: Path_) -> list[tuple[Scalar, Node]]:
+        """The pairs with a plain key, each key once; doubled and complex keys are told."""
+        seen: dict[str, Scalar] = {}
+        pairs = []
+        for key, value in node.pairs:
+            if not isinstance(key, Scalar):
+                self.problems.tell(key.mark, dotted(path), "a key is one word, not a list or mapping")
+            elif key.text in seen:
+                first = seen[key.text].mark
+                self.problems.tell(
+                    key.mark, dotted((*path, key.text)),
+                    f"the key stands twice, first in line {first.line}; keep one of them",
+                )  # fmt: skip
+            else:
+                seen[key.text] = key
+                pairs.append((key, value))
+        return pairs
+
+    def _unknown_key(self, key: Scalar, path: Path_, known: tuple[str, ...]) -> None:
+        hint = key_hint(key) or nearest(key.text, known)
+        if key.text in self.elsewhere and not path:
+            hint = f"; {self.elsewhere[key.text]}"
+        self.problems.tell(
+            key.mark, dotted((*path, key.text)),
+            f"{shown_plain(key.text) or 'an empty key'} is no key here{hint}; known: {', '.join(known)}",
+        )  # fmt: skip
+        self.reading.unfit.add((*path, key.text))
+
+    def _missing(
+        self, node: Mapping, model: type[BaseModel], path: Path_, values: dict[str, Any]
+    ) -> None:
+        for key in required_of(model):
+            place = (*path, key)
+            if key not in values and place not in self.reading.unfit:
+                wanted = fields_of(model)[key].wanted
+                self.problems.tell(node.mark, dotted(place), f"missing; give {wanted}")
+                self.reading.unfit.add(place)
+
+
+def validate(model: type[BaseModel], reading: Reading, problems: Problems) -> BaseModel | None:
+    """Ranges and cross-checks by the schema; None, with the problems told, when they fail."""
+    try:
+        return model.model_validate(_tupled(reading.values))
+    except ValidationError as error:
+        for fault in error.errors(include_url=False):
+            if fault["type"] != "missing":
+                _tell_fault(reading, problems, fault["loc"], _reason(fault))
+        return None
+
+
+def _tell_fault(reading: Reading, problems: Problems, loc: Path_, reason: str) -> None:
+    """One line per place; the schema's path may name branches of a union beyond it."""
+    path = loc
+    while path not in reading.places:
+        path = path[:-1]
+    place = reading.places[path]
+    message = reason if not place.found else f"{place.found} {reason}"
+    give = f"; give {place.wanted}" if place.wanted and place.found != "this" else ""
+    problems.tell(place.mark, dotted(path), message + give)
+
+
+def _reason(fault: Any) -> str:
+    """Our validators bring their own words; the schema's become one short phrase."""
+    if fault["type"] == "value_error":
+        return str(fault["ctx"]["error"])
+    return "is not allowed here"
+
+
+def _tupled(value: Any) -> Any:
+    """Lists as tuples, which strict validation wants."""
+    if isinstance(value, dict):
+        return {key: _tupled(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return tuple(_tupled(item) for item in value)
+    return value
+
+
+def _wrong_kind(node: Node, shape: Shape) -> str:
+    """A list where one value is wanted, and the like."""
+    if isinstance(node, Scalar):
+        found = shown(node.text) if node.text else "nothing"
+        example = f" (write it as [{shown_plain(node.text)}])" if shape.kind == "list" and node.text else ""
+        return f"{found} stands where {_kind_words(shape)} is wanted{example}; give {shape.wanted}"
+    found = "a list" if isinstance(node, Sequence) else "a mapping (keys, or text in braces)"
+    quote = "; a text that begins with { or [ goes in quotes" if shape.kind in ("text", "label") else ""
+    return f"{found} stands where {_kind_words(shape)} is wanted{quote}; give {shape.wanted}"
+
+
+def _kind_words(shape: Shape) -> str:
+    if shape.kind == "list":
+        return "a list"
+    return "a mapping" if shape.kind in ("model", "table") else "one value"
+
+
+def _cut_warning(node: Scalar, path: Path_) -> str:
+    return (
+        f"{node.mark}: {dotted(path)}: only {shown(node.text)} is read, {shown(node.cut)} behind it "
+        f'is a comment; if it belongs to the text, quote it: "{shown_plain(f"{node.text} {node.cut}")}"'
+    )

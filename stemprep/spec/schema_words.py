@@ -1,0 +1,88 @@
+"""Value types that the spec's and the sheet's schemas share; units stand in the keys' names."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import PurePosixPath, PureWindowsPath
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from stemprep.spec.shapes import Wanted
+
+NO_LIMIT = "none"
+NoLimit = Literal["none"]
+
+
+class Strict(BaseModel):
+    """Base of all schema classes: nothing unknown, nothing converted."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+def _iso_date(text: str) -> str:
+    """A day that exists, ISO 8601 extended format."""
+    if len(text) == 10:
+        try:
+            return date.fromisoformat(text).isoformat()
+        except ValueError:
+            pass
+    raise ValueError("is no day of the calendar")
+
+
+def _inside_drop(text: str) -> str:
+    """A path or pattern that stays inside the drop."""
+    parts = PurePosixPath(text).parts
+    if text.startswith(("/", "~")) or PureWindowsPath(text).drive or "\\" in text:
+        raise ValueError("is not relative to the drop with / between folders")
+    if ".." in parts:
+        raise ValueError("leads out of the drop")
+    return text
+
+
+Text = Annotated[str, Field(min_length=1, max_length=300), Wanted("text of at most 300 characters")]
+Notes = Annotated[
+    str, Field(min_length=1, max_length=20_000), Wanted("text of at most 20000 characters")
+]
+Label = Annotated[
+    str,
+    Field(min_length=1, max_length=100),
+    Wanted("text of at most 100 characters", is_label=True),
+]
+Initials = Annotated[str, Field(pattern=r"^[A-Za-z0-9]{1,4}$"), Wanted("1 to 4 letters or digits")]
+IsoDate = Annotated[
+    str,
+    Field(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$"),
+    AfterValidator(_iso_date),
+    Wanted("a date as year-month-day", is_label=True),
+]
+DropPath = Annotated[
+    str,
+    Field(min_length=1, max_length=1000),
+    AfterValidator(_inside_drop),
+    Wanted("a path inside the drop with / between folders; * and ? stand for any letters"),
+]
+Meter = Annotated[
+    str,
+    Field(pattern=r"^([1-9]|[1-5][0-9]|6[0-4])/(1|2|4|8|16|32|64)$"),
+    Wanted("beats / note value"),
+]
+# ISO 3901: country, registrant, year, designation; the hyphens are for print only.
+Isrc = Annotated[
+    str,
+    Field(pattern=r"^[A-Z]{2}-?[A-Z0-9]{3}-?[0-9]{2}-?[0-9]{5}$"),
+    Wanted("an ISRC of twelve characters"),
+]
+Sha256 = Annotated[
+    str,
+    Field(pattern=r"^[0-9a-f]{64}$"),
+    Wanted("64 digits 0-9 a-f, as a report gives them", is_label=True),
+]
+LevelDb = Annotated[float, Field(ge=-200, le=40)]
+GainDb = Annotated[float, Field(ge=-60, le=60)]
+Seconds = Annotated[float, Field(ge=0, le=3600)]
+SampleCount = Annotated[int, Field(ge=0, le=1_000_000_000)]
+SamplePosition = Annotated[int, Field(ge=0, le=10**13)]
+RateHz = Annotated[int, Field(ge=8_000, le=384_000)]
+BitDepth = Annotated[int, Field(ge=8, le=64)]
+ChannelCount = Annotated[int, Field(ge=1, le=64)]
