@@ -1,1 +1,8 @@
 """What was dropped: listed or unpacked without leaving the drop, and given roles, songs and groups."""
+
+from stemprep.intake.names import display_path
+from stemprep.intake.opening import open_regular
+from stemprep.intake.scan import Scan, read_sheet, scan_drop
+from stemprep.intake.session import build_session
+
+__all__ = ["Scan", "build_session", "display_path", "open_regular", "read_sheet", "scan_drop"]

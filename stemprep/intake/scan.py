@@ -37,6 +37,16 @@ class Scan:
     archive: str | None
     entries: tuple[DropEntry, ...]
 
+    @property
+    def sheet(self) -> DropEntry | None:
+        """The session sheet's entry; None where there is none."""
+        return next((entry for entry in self.entries if entry.kind == "sheet"), None)
+
+    @property
+    def sheet_folder(self) -> str:
+        """The folder that the session sheet lies in; "" at the drop's top or without a sheet."""
+        return "/".join(folders_of(self.sheet.path)) if self.sheet else ""
+
 
 def scan_drop(drop: Path, workspace: Path, max_unpacked_bytes: int = MAX_UNPACKED_BYTES) -> Scan:
     """List a folder, or unpack a zip into workspace and list that.
@@ -65,16 +75,14 @@ def read_sheet(scan: Scan) -> bytes | None:
 
     Raises SpecError for a sheet over 1 MB and InputError for one that cannot be opened.
     """
-    sheet = next((entry for entry in scan.entries if entry.kind == "sheet"), None)
+    sheet = scan.sheet
     if sheet is None:
         return None
     with open_regular(scan.root, sheet.raw_path) as stream:
         content = stream.read(MAX_SHEET_BYTES + 1)
     if len(content) > MAX_SHEET_BYTES:
         raise SpecError(
-            (
-                f"{sheet.path}:1:1: over {MAX_SHEET_BYTES:,} bytes; a session sheet holds at most that",
-            )
+            (f"{sheet.path}:1:1: over {MAX_SHEET_BYTES:,} bytes; a sheet holds at most that",)
         )
     return content
 

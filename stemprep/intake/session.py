@@ -1,0 +1,143 @@
+"""From a list of entries to a session: roles, songs and groups, by the sheet before all else."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+from stemprep.intake.groups import groups_by_name
+from stemprep.intake.patterns import Pattern, unmatched
+from stemprep.intake.roles import Verdict, roles_by_name
+from stemprep.intake.scan import Scan
+from stemprep.intake.songs import folder_of_song, lies_in, songs_by_folder, songs_by_sheet
+from stemprep.model.session import DropEntry, Session, SourceFile
+from stemprep.model.sheet import SessionSheet, SongNote, TrackNote
+from stemprep.model.words import Role
+
+_GROUPED_ROLES: frozenset[Role] = frozenset({"track", "di"})
+
+
+def build_session(scan: Scan, sheet: SessionSheet | None) -> Session:
+    """Give every audio file of a scan its role, song, group and note.
+
+    Of the sheet's tracks the first whose pattern names a file holds for it, whole; the ones after
+    it are not read for that file. A role comes from that note, else from being a song's reference
+    mix, else from folder and name. Patterns are read from the drop's top and from the sheet's folder.
+    """
+    audio = [entry for entry in scan.entries if entry.kind == "audio"]
+    paths = [entry.path for entry in audio]
+    start = scan.sheet_folder
+    sheet_songs = sheet.songs if sheet else ()
+    songs = songs_by_sheet(paths, sheet_songs, start) if sheet_songs else songs_by_folder(paths)
+    notes = _notes(paths, sheet.tracks if sheet else (), start)
+    roles = roles_by_name(paths) | _reference_mixes(songs, sheet_songs, start) | _noted(notes)
+    groups = _groups(songs, roles, notes)
+    files = tuple(_source(entry, roles, songs, groups, notes) for entry in audio)
+    return Session(
+        name=scan.name,
+        root=scan.root,
+        archive=scan.archive,
+        entries=scan.entries,
+        files=files,
+        songs=_titles(songs.values(), sheet_songs),
+        sheet=sheet,
+        unmatched=_unmatched(paths, sheet, start) if sheet else (),
+    )
+
+
+def _source(
+    entry: DropEntry,
+    roles: Mapping[str, Verdict],
+    songs: Mapping[str, str],
+    groups: Mapping[str, str],
+    notes: Mapping[str, TrackNote],
+) -> SourceFile:
+    role, evidence = roles[entry.path]
+    return SourceFile(
+        entry=entry,
+        role=role,
+        role_evidence=evidence,
+        song=songs[entry.path],
+        group=groups.get(entry.path),
+        note=notes.get(entry.path),
+    )
+
+
+def _notes(paths: Iterable[str], tracks: Sequence[TrackNote], start: str) -> dict[str, TrackNote]:
+    patterns = [(Pattern(note.pattern), note) for note in tracks]
+    found = {
+        path: next((note for pattern, note in patterns if pattern.matches(path, start)), None)
+        for path in paths
+    }
+    return {path: note for path, note in found.items() if note is not None}
+
+
+def _noted(notes: Mapping[str, TrackNote]) -> dict[str, Verdict]:
+    return {
+        path: (note.role, f"sheet ({note.pattern})")
+        for path, note in notes.items()
+        if note.role is not None
+    }
+
+
+def _reference_mixes(
+    songs: Mapping[str, str], sheet_songs: Iterable[SongNote], start: str
+) -> dict[str, Verdict]:
+    mixes: dict[str, Verdict] = {}
+    for song in sheet_songs:
+        if song.reference_mix is None:
+            continue
+        pattern = Pattern(song.reference_mix)
+        for path, title in songs.items():
+            if title == song.title and pattern.matches(path, start):
+                mixes[path] = ("mix", f"sheet (reference mix of {song.title})")
+    return mixes
+
+
+def _groups(
+    songs: Mapping[str, str], roles: Mapping[str, Verdict], notes: Mapping[str, TrackNote]
+) -> dict[str, str]:
+    """Groups by name within each song, then the sheet's."""
+    groups: dict[str, str] = {}
+    for title in dict.fromkeys(songs.values()):
+        tracks = [
+            path
+            for path, song in songs.items()
+            if song == title and roles[path][0] in _GROUPED_ROLES
+        ]
+        groups.update(groups_by_name(tracks))
+    groups.update({path: note.group for path, note in notes.items() if note.group})
+    return groups
+
+
+def _titles(used: Iterable[str], sheet_songs: Iterable[SongNote]) -> tuple[str, ...]:
+    """The songs that have audio: the sheet's in its order, else by path; "" last."""
+    found = dict.fromkeys(used)
+    ordered = [song.title for song in sheet_songs if song.title in found]
+    ordered += [title for title in found if title and title not in ordered]
+    return tuple(dict.fromkeys(ordered + [title for title in found if not title]))
+
+
+def _unmatched(paths: Sequence[str], sheet: SessionSheet, start: str) -> tuple[str, ...]:
+    """Patterns and folders of the sheet that meet no audio, in the sheet's order."""
+    folders = [
+        folder
+        for folder in _claimed_folders(sheet.songs)
+        if not any(lies_in(path, folder, start) for path in paths)
+    ]
+    return tuple(dict.fromkeys([*folders, *unmatched(_patterns(sheet), paths, start)]))
+
+
+def _claimed_folders(songs: Sequence[SongNote]) -> Iterator[str]:
+    for song in songs:
+        folder = folder_of_song(song) if len(songs) > 1 else song.folder
+        if folder:
+            yield folder
+
+
+def _patterns(sheet: SessionSheet) -> Iterator[str]:
+    for song in sheet.songs:
+        yield from song.files
+        if song.reference_mix is not None:
+            yield song.reference_mix
+    for note in sheet.tracks:
+        yield note.pattern
