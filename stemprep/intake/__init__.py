@@ -1,4 +1,4 @@
-"""What was dropped: listed or unpacked without leaving the drop, and given roles, songs and groups."""
+"""What was dropped: listed or unpacked without leaving the drop, given roles and songs."""
 
 from stemprep.intake.names import display_path
 from stemprep.intake.opening import open_regular

@@ -27,6 +27,7 @@ from stemprep.intake.names import extension
 from stemprep.model.session import DropEntry, EntryKind, Hazard
 
 MAX_ZIP_ENTRIES = 10_000
+MAX_NAME_BYTES = 4096  # what a path may have where packages are written
 MAX_DIRECTORY_BYTES = 64 << 20  # 10,000 entries with names of 4 KB and some metadata each
 KEPT_FREE_BYTES = 256 << 20
 _BLOCK_BYTES = 1 << 20
@@ -34,7 +35,8 @@ _BLOCK_BYTES = 1 << 20
 _IS_ENCRYPTED = 0x1 | 0x40  # general-purpose bits 0 and 6, APPNOTE.TXT 4.4.4
 _IS_UTF8 = 0x800  # bit 11
 _END = b"PK\5\6"  # end of central directory record, 4.3.16
-_END_64 = b"PK\6\6"  # its 64-bit form, 4.3.14
+_END_64 = b"PK\6\6"  # its 64-bit form, 4.3.14, stands right before its locator, 4.3.15
+_LOCATOR_64 = b"PK\6\7"
 _LOCAL = b"PK\3\4"
 _FAT = 0  # host system of a zip made on DOS or Windows, 4.4.2
 _DRIVE = re.compile(r"[A-Za-z]:")
@@ -78,7 +80,7 @@ class _RefusedError(Exception):
 
 
 def is_zip(name: str, head: bytes) -> bool:
-    """True for what is to be read as a zip: by its extension or by its first bytes."""
+    """Tell whether this is to be read as a zip: by its extension or by its first bytes."""
     return extension(name) == "zip" or head[:4] in (_LOCAL, _END)
 
 
@@ -127,8 +129,8 @@ def _check_directory(stream: BinaryIO, size_bytes: int) -> None:
             "the zip has no directory at its end: it was cut short on its way; ask for it again",
         )
     count, directory_bytes = struct.unpack_from("<HI", tail, end + 10)
-    end_64 = tail.rfind(_END_64, 0, end)
-    if end_64 >= 0 and end - end_64 >= 56:
+    end_64 = end - 20 - 56
+    if end_64 >= 0 and tail.startswith(_LOCATOR_64, end - 20) and tail.startswith(_END_64, end_64):
         count, directory_bytes = struct.unpack_from("<QQ", tail, end_64 + 32)
     if count > MAX_ZIP_ENTRIES or directory_bytes > MAX_DIRECTORY_BYTES:
         raise _RefusedError("too-large", _too_many(count))
@@ -179,7 +181,7 @@ def _named(info: zipfile.ZipInfo) -> _Inner:
 
 
 def _decoded(info: zipfile.ZipInfo) -> tuple[str, str]:
-    """The name, and a note where its coding had to be found out.
+    """Return the name, and a note where its coding had to be found out.
 
     The specification (APPNOTE.TXT, appendix D) knows UTF-8 with bit 11, else IBM code page 437;
     many systems write UTF-8 and leave the bit out.
@@ -220,6 +222,8 @@ def _path_refusal(path: str) -> tuple[Hazard, str] | None:
         return "escape", "its name is an absolute path; not unpacked"
     if ".." in re.split(r"[/\\]", path):
         return "escape", "its name leads out of the folder ('..'); not unpacked"
+    if len(path.encode("utf-8")) > MAX_NAME_BYTES:
+        return "escape", f"its name is longer than {MAX_NAME_BYTES:,} bytes; not unpacked"
     if "\0" in path or any(part in ("", ".") for part in path.removesuffix("/").split("/")):
         return "escape", "its name is no path (an empty part or a null character); not unpacked"
     return None
@@ -247,6 +251,8 @@ def _taken(archive: zipfile.ZipFile, item: _Inner, zip_name: str, workspace: Pat
     target = workspace / os.fsdecode(item.raw_path)
     try:
         _write(archive, item.info, target)
+    except OSError as error:
+        raise InputError(f"{zip_name}: cannot be unpacked ({error.strerror})") from error
     except _BROKEN as error:
         target.unlink(missing_ok=True)
         reason = f"damaged inside the zip ({error}); ask for the zip again"

@@ -78,7 +78,7 @@ def clutter_reason(path: str, kept_extensions: Set[str], siblings: Set[str] = fr
 
 
 def is_system_folder(name: str) -> bool:
-    """True for a folder whose whole content is the system's own."""
+    """Tell whether the whole content of a folder of this name is the system's own."""
     return name.lower() in _SYSTEM_FOLDERS
 
 

@@ -85,7 +85,7 @@ def _entry(root: str, raw: bytes, status: os.stat_result | None, siblings: Set[s
 
 
 def head_of(root: str, raw: bytes) -> bytes:
-    """The first bytes of one file; InputError where it cannot be read."""
+    """Return the first bytes of one file; InputError where it cannot be read."""
     with open_regular(root, raw) as stream:
         try:
             return stream.read(HEAD_BYTES)
@@ -94,7 +94,7 @@ def head_of(root: str, raw: bytes) -> bytes:
 
 
 def _link(root: str, raw: bytes) -> DropEntry:
-    """A link, told by where it leads; its target is looked up, never opened."""
+    """Describe a link, told by where it leads; its target is looked up, never opened."""
     top = os.fsencode(root)
     full = os.path.join(top, raw)  # noqa: PTH118 - bytes, which pathlib does not take
     target = os.path.realpath(full)

@@ -42,7 +42,7 @@ def groups_by_name(paths: Iterable[str]) -> Mapping[str, str]:
 
 
 def _source(words: Words) -> Words:
-    """The words without places; ``room`` is a place where another word says of what."""
+    """Return the words without places; ``room`` is a place where another word says of what."""
     source = tuple(word for word in words if word not in POSITIONS)
     return tuple(word for word in source if word not in ("room", "rooms")) or source
 

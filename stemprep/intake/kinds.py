@@ -44,7 +44,7 @@ def classify(
     suffix = extension(path)
     if suffix in AUDIO_EXTENSIONS:
         return "audio", f"audio by its extension .{suffix}"
-    sound = "" if suffix and suffix != "bin" else _sound_in(read_head())
+    sound = "" if suffix else _sound_in(read_head())
     if sound:
         return "audio", f"no extension, but its first bytes are those of {sound}"
     if suffix in _ARCHIVE_EXTENSIONS:

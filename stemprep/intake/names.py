@@ -9,29 +9,30 @@ _EXTENSION = re.compile(r"\.([A-Za-z0-9]{1,12})\Z")
 
 
 def display_path(raw: bytes) -> str:
-    r"""A raw path as text: UTF-8 where it is UTF-8, every other byte as ``\xNN``."""
+    r"""Show a raw path as text: UTF-8 where it is UTF-8, every other byte as ``\xNN``."""
     return raw.decode("utf-8", "backslashreplace")
 
 
 def folded(text: str) -> str:
-    """A name for comparing: composed, without regard to case."""
+    """Make a name ready for comparing: composed, without regard to case."""
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold())
 
 
 def file_name(path: str) -> str:
-    """The last part of a path."""
+    """Return the last part of a path."""
     return path.rpartition("/")[2]
 
 
 def folders_of(path: str) -> tuple[str, ...]:
-    """The folders a path leads through, outermost first."""
+    """Return the folders a path leads through, outermost first."""
     return tuple(path.split("/")[:-1])
 
 
 def extension(path: str) -> str:
-    """Extension in lower case without its dot; "" where there is none or it is only a number.
+    """Return the extension in lower case without its dot, or "".
 
-    A name that is nothing but a dot and letters (``.wav``) has none; ``Mix v1.2`` has none.
+    One that is only a number is none (``Mix v1.2``), and a name that is nothing but a dot and
+    letters (``.wav``) has none.
     """
     name = file_name(path)
     found = _EXTENSION.search(name)
@@ -41,7 +42,7 @@ def extension(path: str) -> str:
 
 
 def stem(path: str) -> str:
-    """The file name without its extension."""
+    """Return the file name without its extension."""
     name = file_name(path)
     suffix = extension(path)
     return name[: -len(suffix) - 1] if suffix else name

@@ -31,7 +31,7 @@ _SPECIAL = {
 
 
 def special_kind(mode: int) -> str:
-    """What a mode stands for, in words; "" for a regular file."""
+    """Say what a mode stands for, in words; "" for a regular file."""
     if stat.S_ISREG(mode):
         return ""
     return _SPECIAL.get(stat.S_IFMT(mode), "neither file nor folder")
@@ -60,7 +60,7 @@ def open_regular(root: str, raw_path: bytes) -> BinaryIO:
 
 @contextmanager
 def open_folder(root: str, raw_path: bytes) -> Iterator[int]:
-    """A descriptor of one folder below root, for listing; b"" is root itself. Raises OSError."""
+    """Give a descriptor of one folder below root, for listing; b"" is root. Raises OSError."""
     with _folder(root, _parts(raw_path) if raw_path else (), passing=False) as handle:
         yield handle
 

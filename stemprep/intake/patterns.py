@@ -23,7 +23,7 @@ class Pattern:
     text: str
 
     def matches(self, path: str, start: str = "") -> bool:
-        """True when the pattern names this path, read from the drop's top or from folder start."""
+        """Tell whether the pattern names this path, from the drop's top or from folder start."""
         wanted = folded(self.text.removeprefix("./")).split("/")
         return any(self._fits(wanted, found.split("/")) for found in _readings(path, start))
 
@@ -50,7 +50,7 @@ def _part(part: str) -> re.Pattern[str]:
 
 
 def unmatched(patterns: Iterable[str], paths: Iterable[str], start: str = "") -> tuple[str, ...]:
-    """The patterns that name none of the paths, each once, in their order."""
+    """Return the patterns that name none of the paths, each once, in their order."""
     paths = tuple(paths)
     return tuple(
         text

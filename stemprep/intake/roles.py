@@ -10,10 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from stemprep.intake.folder_names import folder_role
 from stemprep.intake.names import folders_of, stem
 from stemprep.intake.vocabulary import (
-    FOLDER_FILLERS,
-    FOLDER_PHRASES,
     LOUD_WORDS,
     MICROPHONE,
     MIX_WORDS,
@@ -24,6 +23,7 @@ from stemprep.intake.vocabulary import (
     REFERENCE_WORDS,
     SOURCES,
     SUBMIX,
+    Place,
 )
 from stemprep.intake.words import (
     Words,
@@ -41,6 +41,7 @@ Fields = tuple[Words, ...]
 
 _NEGATIONS = frozenset({"no", "without", "minus", "dry"})
 _TITLE_ONLY_NEVER: frozenset[Role] = frozenset({"effect-return", "click"})
+_BEFORE_EXCEPTIONS: frozenset[Role] = frozenset({"talkback", "click", "rough-mix"})
 _ALWAYS_HEARD: frozenset[Role] = frozenset({"talkback", "click"})
 NO_WORD = "no word in folder or name says more"
 
@@ -54,20 +55,6 @@ def roles_by_name(paths: Sequence[str]) -> dict[str, Verdict]:
             roles[path] = _role(folder, _fields(path), titled)
         roles.update(_stems_beside_a_mix(inside, roles))
     return roles
-
-
-def folder_role(name: str) -> Role | None:
-    """Return the role that a folder of this name gives to its files; None where it says none."""
-    fields = [
-        tuple(word for word in without_numbers(field) if word not in FOLDER_FILLERS)
-        for field in fields_of(name)
-    ]
-    words = tuple(word for field in fields for word in field)
-    for role, phrases in FOLDER_PHRASES.items():
-        for phrase, _ in phrases:
-            if phrase in fields[:1] or (phrase and words[-len(phrase) :] == phrase):
-                return role
-    return None
 
 
 def _by_folder(paths: Iterable[str]) -> dict[tuple[str, ...], list[str]]:
@@ -110,7 +97,7 @@ def _name_role(fields: Fields, titled: int) -> Verdict | None:
 
 
 def _title_role(title: Fields) -> Verdict | None:
-    """The role in what all names begin with, where one whole field is nothing but its phrase."""
+    """Find the role in what all names begin with: one whole field is nothing but its phrase."""
     for field in title:
         words = without_numbers(field)
         for role, phrases in NAME_PHRASES.items():
@@ -120,30 +107,35 @@ def _title_role(title: Fields) -> Verdict | None:
 
 
 def _spoken_role(fields: Fields) -> Verdict | None:
-    """The first role whose words stand in the fields, exceptions first."""
+    """Find the first role whose words stand in the fields, exceptions first."""
     words = tuple(word for field in fields for word in field)
     if words in (("tb",), ("tb", "mic")):  # "TB 2" is a second trombone
         return "talkback", "name (tb)"
     special = _listening(words) or _submix(fields)
     for role, phrases in NAME_PHRASES.items():
-        if special and role in ("guide", "alternate-mix", "mix"):
+        if special and role not in _BEFORE_EXCEPTIONS:
             return special
         said = _said(fields, phrases)
         if said and _is_meant(role, words):
             return role, f"name ({said})"
     if words and words[-1] in PRINT_WORDS and not SOURCES.intersection(words):
         return "mix", f"name ({words[-1]})"
-    return special
+    return None
 
 
-def _said(fields: Fields, phrases: Iterable[tuple[Words, bool]]) -> str:
-    for phrase, is_edge in phrases:
-        for field in fields:
-            words = without_numbers(field) if is_edge else field
-            ends = (words[: len(phrase)], words[-len(phrase) :])
-            if phrase in ends if is_edge else has_phrase(words, phrase):
-                return " ".join(phrase)
+def _said(fields: Fields, phrases: Iterable[tuple[Words, Place]]) -> str:
+    for phrase, place in phrases:
+        if any(_stands(phrase, place, field) for field in fields):
+            return " ".join(phrase)
     return ""
+
+
+def _stands(phrase: Words, place: Place, field: Words) -> bool:
+    if place == "anywhere":
+        return has_phrase(field, phrase)
+    words = without_numbers(field)
+    is_last = words[-len(phrase) :] == phrase
+    return is_last or (place == "edge" and words[: len(phrase)] == phrase)
 
 
 def _is_meant(role: Role, words: Words) -> bool:
@@ -159,7 +151,7 @@ def _is_meant(role: Role, words: Words) -> bool:
 
 
 def _listening(words: Words) -> Verdict | None:
-    """A loud copy or a reference that is not called a mix; ``REF MIX`` is the mix itself."""
+    """Hear a loud copy or a reference that is not called a mix; ``REF MIX`` is the mix itself."""
     found = frozenset(words)
     loud = sorted(found & LOUD_WORDS)
     if loud and found & (MIX_WORDS | REFERENCE_WORDS | {"copy", "version", "mastered"}):

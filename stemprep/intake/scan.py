@@ -71,7 +71,7 @@ def scan_drop(drop: Path, workspace: Path, max_unpacked_bytes: int = MAX_UNPACKE
 
 
 def read_sheet(scan: Scan) -> bytes | None:
-    """The session sheet's content; None where the drop holds none.
+    """Return the session sheet's content; None where the drop holds none.
 
     Raises SpecError for a sheet over 1 MB and InputError for one that cannot be opened.
     """
@@ -140,7 +140,7 @@ def _told_apart(entries: Iterable[DropEntry]) -> list[DropEntry]:
 
 
 def _single_top(entries: Iterable[DropEntry]) -> str | None:
-    """The one top folder that everything in a zip lies in, clutter and refused entries aside."""
+    """Find the one top folder that all of a zip lies in, clutter and refused entries aside."""
     tops = {
         folders_of(entry.path)[:1] for entry in entries if entry.kind not in ("clutter", "unsafe")
     }
@@ -149,7 +149,7 @@ def _single_top(entries: Iterable[DropEntry]) -> str | None:
 
 
 def _with_sheet(entries: list[DropEntry], top: str | None) -> tuple[DropEntry, ...]:
-    """The same entries with the sheet marked; ``session.yaml`` goes before ``session.yml``."""
+    """Mark the sheet among the entries; ``session.yaml`` goes before ``session.yml``."""
     places: list[tuple[str, ...]] = [(), (top,)] if top else [()]
     found = [
         (

@@ -21,7 +21,7 @@ def build_session(scan: Scan, sheet: SessionSheet | None) -> Session:
 
     Of the sheet's tracks the first whose pattern names a file holds for it, whole; the ones after
     it are not read for that file. A role comes from that note, else from being a song's reference
-    mix, else from folder and name. Patterns are read from the drop's top and from the sheet's folder.
+    mix, else from folder and name. Patterns count from the drop's top or from the sheet's folder.
     """
     audio = [entry for entry in scan.entries if entry.kind == "audio"]
     paths = [entry.path for entry in audio]
@@ -96,7 +96,7 @@ def _reference_mixes(
 def _groups(
     songs: Mapping[str, str], roles: Mapping[str, Verdict], notes: Mapping[str, TrackNote]
 ) -> dict[str, str]:
-    """Groups by name within each song, then the sheet's."""
+    """Find groups by name within each song, then take the sheet's."""
     groups: dict[str, str] = {}
     for title in dict.fromkeys(songs.values()):
         tracks = [
@@ -110,7 +110,7 @@ def _groups(
 
 
 def _titles(used: Iterable[str], sheet_songs: Iterable[SongNote]) -> tuple[str, ...]:
-    """The songs that have audio: the sheet's in its order, else by path; "" last."""
+    """List the songs that have audio: the sheet's in its order, else by path; "" last."""
     found = dict.fromkeys(used)
     ordered = [song.title for song in sheet_songs if song.title in found]
     ordered += [title for title in found if title and title not in ordered]

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import takewhile
 
+from stemprep.intake.folder_names import folder_title
 from stemprep.intake.names import folded, folders_of
 from stemprep.intake.patterns import Pattern
-from stemprep.intake.roles import folder_role
 from stemprep.intake.vocabulary import CONTENT_FOLDERS, SOURCES
-from stemprep.intake.words import without_numbers, words_of
+from stemprep.intake.words import Words, without_numbers
 from stemprep.model.sheet import SongNote
 
 
@@ -28,23 +29,38 @@ def songs_by_folder(paths: Sequence[str]) -> dict[str, str]:
     """Return a song for each path: a folder each, or "" where the folders only sort one song.
 
     Looked at is the outermost level where not all audio lies in one folder. It holds songs if no
-    audio lies beside the folders and at least two of them are not named for a kind of content
-    (stems, takes, drums); audio in the others belongs to no song.
+    audio lies beside the folders and their names hold at least two titles, words for a kind of
+    content (stems, takes, drums) aside; folders of one title (``Dawn Stems``, ``Dawn Mixes``) are
+    one song. Audio in folders without a title belongs to no song.
     """
     level = _branching_level(paths)
     tops = [folders_of(path)[level : level + 1] for path in paths]
-    titles = {top[0] for top in tops if top and not is_content_folder(top[0])}
-    if len(titles) < 2 or () in tops:
+    titles = _titles(dict.fromkeys(top[0] for top in tops if top))
+    if len(set(titles.values()) - {""}) < 2 or () in tops:
         return dict.fromkeys(paths, "")
-    return {path: top[0] if top[0] in titles else "" for path, top in zip(paths, tops, strict=True)}
+    return {path: titles[top[0]] for path, top in zip(paths, tops, strict=True)}
 
 
-def is_content_folder(name: str) -> bool:
-    """Tell whether a folder's name says what kind of content it holds, not which song."""
-    words = without_numbers(words_of(name))
-    return (
-        folder_role(name) is not None or not words or frozenset(words) <= CONTENT_FOLDERS | SOURCES
-    )
+def _titles(folders: Iterable[str]) -> dict[str, str]:
+    """Give a song's title for each folder: the folder's name, or what folders of one song share."""
+    by_words: dict[Words, list[str]] = {}
+    for folder in folders:
+        by_words.setdefault(_title_words(folder), []).append(folder)
+    titles: dict[str, str] = {}
+    for words, names in by_words.items():
+        titles.update(dict.fromkeys(names, _shared_text(names) if words else ""))
+    return titles
+
+
+def _shared_text(names: Sequence[str]) -> str:
+    """Return what all names begin with, as written; the first name where they share nothing."""
+    same = takewhile(lambda column: len(set(column)) == 1, zip(*names, strict=False))
+    return "".join(column[0] for column in same).strip(" _-.") or names[0]
+
+
+def _title_words(folder: str) -> Words:
+    words = folder_title(folder)
+    return () if frozenset(without_numbers(words)) <= CONTENT_FOLDERS | SOURCES else words
 
 
 def folder_of_song(song: SongNote) -> str | None:

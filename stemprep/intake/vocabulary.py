@@ -1,23 +1,31 @@
 """The words that names of files and folders tell roles and sources by. Common practice, no source.
 
-A phrase marked EDGE counts only at the start or end of a field (numbers aside): ``Bass DI`` is a DI,
-``Canzone di notte`` is a title.
+A phrase may count anywhere, only at an edge of a field (``Bass DI`` is a DI, ``Canzone di notte`` is
+a title), or only at its end (``Dawn rough``, but ``Rough Diamond``); numbers aside.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Literal
 
 from stemprep.intake.words import Words
 from stemprep.model.words import Role
 
-EDGE = "|"
+Place = Literal["anywhere", "edge", "end"]
+_PLACES: Mapping[str, Place] = {"|": "edge", "$": "end"}
 
 
-def _phrases(text: str) -> tuple[tuple[Words, bool], ...]:
-    """Phrases separated by commas, as (words, is only counted at an edge)."""
+def _phrases(text: str) -> tuple[tuple[Words, Place], ...]:
+    """Read phrases separated by commas, marked ``|`` for an edge and ``$`` for the end."""
     parts = [part.strip() for part in text.split(",")]
-    return tuple((tuple(part.strip(EDGE).split()), part.endswith(EDGE)) for part in parts)
+    return tuple(
+        (tuple(part.rstrip("|$").split()), _PLACES.get(part[-1], "anywhere")) for part in parts
+    )
+
+
+def _plain(text: str) -> tuple[Words, ...]:
+    return tuple(words for words, _ in _phrases(text))
 
 
 def _set(text: str) -> frozenset[str]:
@@ -52,20 +60,22 @@ MIX_WORDS = _set("mix mixes mixdown mixdowns master masters mstr premaster")
 PRINT_WORDS = _set("print prints bounce bounces")
 REFERENCE_WORDS = _set("ref refs reference references")
 LOUD_WORDS = _set("loud limited listening mastered")
+_ANYWHERE: Place = "anywhere"
 _VOCAL = ("vocal", "vocals", "vox", "voc", "vocs")
 
-NAME_PHRASES: Mapping[Role, tuple[tuple[Words, bool], ...]] = {
+NAME_PHRASES: Mapping[Role, tuple[tuple[Words, Place], ...]] = {
     "talkback": _phrases("talkback, talk back, talk mic, listen mic, slate|"),
     "click": _phrases("click, clicks, click track, metronome"),
     "rough-mix": _phrases(
-        "rough mix, rough mixes, roughmix, rough|, roughs|, monitor mix, mon mix, cue mix,"
+        "rough mix, rough mixes, roughmix, rough$, roughs$, monitor mix, mon mix, cue mix,"
         " headphone mix, desk mix, board mix"
     ),
     "guide": _phrases("guide, guides, scratch|"),
     "stem": _phrases("stem, stems"),
     "effect-return": _phrases(
-        "fx return, fx returns, fx rtn, effect return, effects return, fx print, fx prints, returns|,"
-        " return|, rtn|, reverb|, reverbs|, verb|, rvb|, plate|, delay|, delays|, dly|, echo|"
+        "fx return, fx returns, fx rtn, effect return, effects return, fx print, fx prints,"
+        " returns|, return|, rtn|, reverb|, reverbs|, verb|, rvb|, plate|, delay|, delays|, dly|,"
+        " echo|"
     ),
     "alternate-mix": _phrases(
         "instrumental, instrumentals, inst|, a cappella, a capella, acappella, acapella, acapellas,"
@@ -73,30 +83,28 @@ NAME_PHRASES: Mapping[Role, tuple[tuple[Words, bool], ...]] = {
         " no vocal, no vocals, no vox, karaoke, backing track, pa mix, alt mix, alternate mix,"
         " alternative mix, vocalup, vocaldown"
     )
-    + tuple(((word, way), False) for word in _VOCAL for way in ("up", "down")),
-    "mix": tuple(((word,), False) for word in sorted(MIX_WORDS))
+    + tuple(((word, way), _ANYWHERE) for word in _VOCAL for way in ("up", "down")),
+    "mix": tuple(((word,), _ANYWHERE) for word in sorted(MIX_WORDS))
     + _phrases("stereo out, main out, 2 track, two track, 2 trk"),
     "di": _phrases("di|, direct|, di box"),
 }
 """In this order: the first role with a phrase in the name wins. ``roles`` adds the exceptions."""
 
-FOLDER_PHRASES: Mapping[Role, tuple[tuple[Words, bool], ...]] = {
-    "rough-mix": _phrases("rough mix, rough mixes, rough, roughs, monitor mixes"),
-    "alternate-mix": _phrases(
+FOLDER_PHRASES: Mapping[Role, tuple[Words, ...]] = {
+    "rough-mix": _plain("rough mix, rough mixes, rough, roughs, monitor mixes"),
+    "alternate-mix": _plain(
         "alternates, alternate, alternate mixes, alts, alt mixes, instrumentals, instrumental,"
         " acapellas, a cappellas, tv mixes, edits"
     ),
-    "listening-reference": _phrases(
-        "reference, references, refs, ref, listening, listening copies"
-    ),
-    "effect-return": _phrases("fx returns, fx return, returns, fx prints, effect returns, reverbs"),
-    "talkback": _phrases("talkback, talkbacks, slates"),
-    "click": _phrases("click, clicks, click track"),
-    "guide": _phrases("guide, guides, guide tracks, scratch, scratch tracks"),
-    "di": _phrases("di, dis, di tracks"),
-    "stem": _phrases("stem, stems, submixes"),
-    "mix": _phrases("mix, mixes, final mix, final mixes, master, masters, mixdowns"),
-    "track": _phrases("track, tracks, multitrack, multitracks, multi tracks, raw, raw tracks"),
+    "listening-reference": _plain("reference, references, refs, ref, listening, listening copies"),
+    "effect-return": _plain("fx returns, fx return, returns, fx prints, effect returns, reverbs"),
+    "talkback": _plain("talkback, talkbacks, slates"),
+    "click": _plain("click, clicks, click track"),
+    "guide": _plain("guide, guides, guide tracks, scratch, scratch tracks"),
+    "di": _plain("di, dis, di tracks"),
+    "stem": _plain("stem, stems, submixes"),
+    "mix": _plain("mix, mixes, final mix, final mixes, master, masters, mixdowns"),
+    "track": _plain("track, tracks, multitrack, multitracks, multi tracks, raw, raw tracks"),
 }
 
 FOLDER_FILLERS = _set("k khz hz bit bits wav wavs aiff flac files file audio v version final the")

@@ -10,7 +10,7 @@ import re
 import unicodedata
 from collections.abc import Sequence
 
-_FIELD_BREAKS = re.compile(r"[_()\[\]{},;+&/\\]+|\s+-+\s+|-{2,}|(?<=\D)\.(?=\D)")
+_FIELD_BREAKS = re.compile(r"[_()\[\]{},;+&/\\]+|(?<=\s)-+(?=\s)|-{2,}|(?<=\D)\.(?=\D)")
 _WORD = re.compile(r"\d+|[^\W\d_]+")
 _HUMP = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z]{2})")
 _DOTTED = re.compile(r"\b([A-Za-z])\.([A-Za-z])\.?(?![A-Za-z])")
