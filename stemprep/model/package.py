@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
 from stemprep.model.facts import FileFacts
-from stemprep.model.plan import OutputPlan
+from stemprep.model.finding import Finding
+from stemprep.model.plan import LeftOut, OutputPlan
+from stemprep.model.sheet import SessionSheet
+from stemprep.model.words import Verdict
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,3 +99,38 @@ class Published:
     name: str
     tag_manifest_sha256: str
     already_there: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackageContent:
+    """Everything one package holds and tells of itself.
+
+    Nothing of it may depend on clock, host, or where the drop lay and what it was called.
+    name:         of the package's folder.
+    bagging_date: YYYY-MM-DD, an input; it stands in bag-info.txt alone.
+    bag_info:     further labels and values of RFC 8493, 2.2.2, in order (Source-Organization,
+                  Contact-Name, External-Description, ...).
+    made_with:    libraries whose version may change bytes of written audio.
+    documents:    carried ones and reports of ours, as staged.
+    waived:       findings a person has signed for; repaired: findings the plan removed.
+    """
+
+    name: str
+    bagging_date: str
+    stemprep_version: str
+    spec_name: str
+    spec_title: str
+    spec_sha256: str
+    files: tuple[WrittenFile, ...]
+    documents: tuple[StagedDocument, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
+    sheet: SessionSheet | None = None
+    delivery: int = 1
+    predecessor: Predecessor | None = None
+    verdict: Verdict = "pass"
+    waived: tuple[Finding, ...] = ()
+    repaired: tuple[Finding, ...] = ()
+    start_samples: Mapping[str, int | None] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    made_with: Mapping[str, str] = field(default_factory=dict)
+    bag_info: tuple[tuple[str, str], ...] = ()

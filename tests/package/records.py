@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
+import hashlib
 import math
+from pathlib import Path
 
 from stemprep.model.facts import (
     ClipFacts,
@@ -18,6 +21,9 @@ from stemprep.model.facts import (
     WordFacts,
 )
 from stemprep.model.header import AudioFormat, Bext, Chunk, Header, HeaderFault
+from stemprep.model.package import PackageContent, WrittenFile
+from stemprep.model.plan import Operation, OutputPlan
+from stemprep.package import Staging, open_staging, publish, seal
 
 FORMAT = AudioFormat(
     container="WAV",
@@ -100,3 +106,80 @@ def unreadable_facts() -> FileFacts:
     return FileFacts(
         size_bytes=4, sha256="ef" * 32, header=Header(format=None, faults=(fault,)), sound=None
     )
+
+
+def written(staging: Staging, path: str, content: bytes, **more: object) -> WrittenFile:
+    """Write a made-up audio file into a staging folder, as the work room would."""
+    target = staging.path_for(path)
+    target.write_bytes(content)
+    sha256 = hashlib.sha256(content).hexdigest()
+    after = facts(sha256=sha256)
+    return WrittenFile(
+        plan=OutputPlan(
+            sources=(f"Sources/{path}",),
+            path=path,
+            role="stem",
+            song="Lantern",
+            operations=(
+                Operation(name="gain", parameters={"gain_db": -3.0}, reason="ordered in the sheet"),
+            ),
+            format=FORMAT,
+            frames=96_000,
+        ),
+        staged=str(target),
+        sha256=sha256,
+        sha512=hashlib.sha512(content).hexdigest(),
+        size_bytes=len(content),
+        before=(facts(),),
+        after=after,
+        **more,  # type: ignore[arg-type]
+    )
+
+
+AUDIO = {
+    "stems/Bass.wav": b"RIFF bass" * 100,
+    "stems/Voice.wav": b"RIFF voice" * 77,
+    "mix/Lantern.wav": b"RIFF mix",
+}
+NAME = "lantern_delivery-1"
+
+
+def content(
+    staging: Staging, audio: dict[str, bytes] | None = None, **more: object
+) -> PackageContent:
+    """Stage a small package: three audio files, one carried document, one report."""
+    files = tuple(
+        written(staging, path, data) for path, data in (AUDIO if audio is None else audio).items()
+    )
+    documents = (
+        staging.add_bytes("report/qc-report.txt", b"pass\n"),
+        dataclasses.replace(
+            staging.add_bytes("documents/notes.txt", b"bring the tambourine\n"), source="notes.txt"
+        ),
+    )
+    fields: dict[str, object] = {
+        "name": NAME,
+        "bagging_date": "2026-03-01",
+        "stemprep_version": "0.1.0",
+        "spec_name": "mastering",
+        "spec_title": "For mastering",
+        "spec_sha256": "12" * 32,
+        "files": files,
+        "documents": documents,
+        "bag_info": (("External-Description", "Lantern, stems for mastering"),),
+        "made_with": {"numpy": "2.0"},
+    }
+    return PackageContent(**(fields | more))  # type: ignore[arg-type]
+
+
+def sealed(destination: Path, job: str = "job", **more: object) -> Staging:
+    """Return a sealed package, not yet published."""
+    staging = open_staging(destination, job)
+    seal(staging, content(staging, **more))  # type: ignore[arg-type]
+    return staging
+
+
+def delivered(destination: Path, name: str = NAME, **more: object) -> Path:
+    """Publish a small package and return its folder."""
+    with sealed(destination, **more) as staging:
+        return Path(publish(staging, destination, name).path)

@@ -1,0 +1,33 @@
+"""Packages: BagIt 1.0 bags that appear whole or not at all, and proving them whole later.
+
+``open_staging`` a folder on the destination's disk, write audio to ``Staging.path_for`` and
+documents with ``add_file`` and ``add_bytes``, then ``seal`` and ``publish``.
+"""
+
+from stemprep.package.bag import seal
+from stemprep.package.bag_reading import HashJob
+from stemprep.package.check_commands import check_commands
+from stemprep.package.faults import require_space
+from stemprep.package.manifest import made_with, manifest_csv, manifest_json
+from stemprep.package.manifest_schema import manifest_schema
+from stemprep.package.publish import publish, replicate
+from stemprep.package.staging import Staging, open_staging
+from stemprep.package.verify import expected_audio_hashes, hash_file, verify_package
+
+__all__ = [
+    "HashJob",
+    "Staging",
+    "check_commands",
+    "expected_audio_hashes",
+    "hash_file",
+    "made_with",
+    "manifest_csv",
+    "manifest_json",
+    "manifest_schema",
+    "open_staging",
+    "publish",
+    "replicate",
+    "require_space",
+    "seal",
+    "verify_package",
+]

@@ -1,0 +1,165 @@
+"""Reading the tag files of a bag that may come from anybody; nothing here raises for content."""
+
+from __future__ import annotations
+
+import codecs
+import hashlib
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+from stemprep.package.bag import SOFTWARE_AGENT
+from stemprep.package.copying import Digests
+from stemprep.package.descriptors import TreeEntry, opened_file, walk
+from stemprep.package.payload_path import PAYLOAD, decode_path, path_problem
+
+MAX_TAG_BYTES = 64 << 20
+KNOWN_ALGORITHMS = ("md5", "sha1", "sha224", "sha256", "sha384", "sha512")
+
+_ENCODINGS = frozenset(("utf-8", "ascii", "iso8859-1", "cp1252", "utf-16"))
+_LINE = re.compile(r"([0-9A-Fa-f]+)[ \t]+\*?(.+)")
+_LINE_ENDS = re.compile("\r\n|\r|\n")
+
+
+@dataclass(slots=True)
+class Listing:
+    """One manifest: hashes in lower case by path as decoded; faults in words."""
+
+    file: str
+    algorithm: str
+    hashes: dict[str, str] = field(default_factory=dict)
+    faults: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Bag:
+    """What lies in a package's folder and what its tag files say.
+
+    entries:       everything but folders, by path.
+    tag_texts:     content of the tag files that are read here, by name.
+    is_declared:   bagit.txt is there and says what RFC 8493, 2.1.1 asks.
+    """
+
+    entries: Mapping[str, TreeEntry]
+    has_payload_folder: bool
+    tag_texts: Mapping[str, str]
+    is_declared: bool
+    version: str
+    payload_listings: tuple[Listing, ...]
+    tag_listings: tuple[Listing, ...]
+
+    @property
+    def is_ours(self) -> bool:
+        """True for a package made here, which is held to more than BagIt asks."""
+        agent = f"Bag-Software-Agent: {SOFTWARE_AGENT} "
+        records = {f"{PAYLOAD}/manifest.json", f"{PAYLOAD}/manifest.csv"}
+        return agent in self.tag_texts.get("bag-info.txt", "") or any(
+            records <= listing.hashes.keys() for listing in self.payload_listings
+        )
+
+
+def read_bag(folder: int) -> Bag:
+    """Walk a package and read its tag files; raises OSError where the folder cannot be listed."""
+    found = list(walk(folder))
+    entries = {entry.path: entry for entry in found if entry.kind != "folder"}
+    declaration = _read_text(folder, entries, "bagit.txt", "utf-8")
+    encoding = _encoding(declaration)
+    texts = {
+        path: _read_text(folder, entries, path, encoding)
+        for path in sorted(entries)
+        if "/" not in path and path.endswith(".txt")
+    }
+    version = re.match(r"BagIt-Version: (\d+\.\d+)\s", declaration)
+    return Bag(
+        entries=entries,
+        has_payload_folder=any((item.path, item.kind) == (PAYLOAD, "folder") for item in found),
+        tag_texts=texts,
+        is_declared=version is not None and "Tag-File-Character-Encoding:" in declaration,
+        version=version[1] if version else "",
+        payload_listings=tuple(_listings(texts, "manifest")),
+        tag_listings=tuple(_listings(texts, "tagmanifest")),
+    )
+
+
+def read_limited(folder: int, path: str, limit_bytes: int) -> bytes:
+    """Read a regular file whole; raises OSError for other things and for larger ones."""
+    with opened_file(folder, path) as descriptor, open(descriptor, "rb", closefd=False) as stream:
+        content = stream.read(limit_bytes + 1)
+    if len(content) > limit_bytes:
+        raise OSError(f"{path} is larger than {limit_bytes} bytes")
+    return content
+
+
+def _read_text(folder: int, entries: Mapping[str, TreeEntry], path: str, encoding: str) -> str:
+    """Return a tag file's text; what cannot be read is "", what does not decode is kept escaped."""
+    if path not in entries or entries[path].kind != "file":
+        return ""
+    try:
+        content = read_limited(folder, path, MAX_TAG_BYTES)
+    except OSError:
+        return ""
+    errors = "surrogateescape" if encoding in ("utf-8", "ascii") else "replace"
+    return content.decode(encoding, errors)
+
+
+def _encoding(declaration: str) -> str:
+    found = re.search(r"Tag-File-Character-Encoding:\s*([\w.-]{1,40})", declaration)
+    try:
+        name = codecs.lookup(found[1]).name if found else "utf-8"
+    except LookupError:
+        name = "utf-8"
+    return name if name in _ENCODINGS else "utf-8"
+
+
+def _listings(texts: Mapping[str, str], kind: str) -> Iterator[Listing]:
+    for name, text in texts.items():
+        match = re.fullmatch(rf"{kind}-([a-z0-9]+)\.txt", name)
+        if match and match[1] in KNOWN_ALGORITHMS:
+            yield _parse(name, match[1], text, is_payload=kind == "manifest")
+
+
+def _parse(name: str, algorithm: str, text: str, *, is_payload: bool) -> Listing:
+    listing = Listing(name, algorithm)
+    length = hashlib.new(algorithm, usedforsecurity=False).digest_size * 2
+    for number, line in enumerate(_LINE_ENDS.split(text), start=1):
+        if not line.strip():
+            continue
+        match = _LINE.fullmatch(line)
+        path = decode_path(match[2]) if match else ""
+        if match is None or len(match[1]) != length:
+            listing.faults.append(f"line {number} is not '<{algorithm}>  <path>'")
+        elif problem := path_problem(path):
+            listing.faults.append(f"line {number}: {path!r} {problem}; it was not opened")
+        elif path.startswith(f"{PAYLOAD}/") != is_payload:
+            listing.faults.append(f"line {number}: {path!r} does not belong in this list")
+        elif path in listing.hashes:
+            listing.faults.append(f"line {number}: {path!r} is listed twice")
+        else:
+            listing.hashes[path] = match[1].lower()
+    return listing
+
+
+def fetch_paths(bag: Bag) -> frozenset[str]:
+    """Paths that fetch.txt says are to be fetched from elsewhere; nothing is ever fetched here."""
+    lines = _LINE_ENDS.split(bag.tag_texts.get("fetch.txt", ""))
+    fields = [line.split(maxsplit=2) for line in lines]
+    return frozenset(decode_path(parts[2]) for parts in fields if len(parts) == 3)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HashJob:
+    """One file of a package to be hashed; picklable. root: absolute path of the package."""
+
+    root: str
+    path: str
+    algorithms: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Unreadable:
+    """In place of hashes: why a file could not be read, in words."""
+
+    reason: str
+
+
+HashResult = Digests | Unreadable
