@@ -30,7 +30,7 @@ class MeasureSettings:
 
     silence_peak_dbfs: float = -80.0
     min_clip_run_samples: int = 3
-    min_flat_top_samples: int = 4
+    min_flat_top_samples: int = 3
     min_flat_top_dbfs: float = -20.0
     min_silent_stretch_s: float = 2.0
     true_peak_filter: TruePeakFilter = "long"
@@ -62,8 +62,9 @@ class LevelFacts:
     channel_peaks_dbfs, channel_rms_dbfs: one value a channel.
     rms_dbfs:            root of the mean square over all channels and samples.
     crest_factor_db:     sample peak over RMS; None for silence.
-    dc_offset:           per channel, Hann-weighted mean, full scale = 1.0 (a plain mean calls a
-                         low note that does not fill whole cycles an offset).
+    dc_offset:           per channel, mean weighted by a squared Hann window over the file, full
+                         scale = 1.0 (a plain mean calls a low note that does not fill whole
+                         cycles an offset).
     samples_at_full_scale: samples at the largest or smallest code (integer) or |x| >= 1 (float).
     samples_over_full_scale: float samples with |x| > 1.
     """

@@ -1,0 +1,109 @@
+"""Fixed stretches of sound with the extremes of every 32-frame cell.
+
+Everything that looks for something loud, silent or flat asks the cells first and touches
+samples only where a cell can hold what it looks for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.floating]
+
+CELL_FRAMES = 32
+CHUNK_FRAMES = 16_384  # two channels of float32 and their working copies stay in a 1 MB cache
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """One analysis stretch; its borders depend on the file alone, never on how blocks came in.
+
+    start:     first frame, counted from the beginning of the file.
+    frames:    valid frames, CHUNK_FRAMES in all chunks but the last.
+    samples:   planar, shape (channels, whole cells), zeros after ``frames``.
+    low, high: extremes of the valid samples of each cell, shape (channels, cells).
+    """
+
+    start: int
+    frames: int
+    samples: Floats
+    low: Floats
+    high: Floats
+
+    @property
+    def valid(self) -> Floats:
+        """The samples without the zeros that fill the last cell."""
+        return self.samples[:, : self.frames]
+
+    @property
+    def size(self) -> Floats:
+        """Largest absolute sample of each cell, shape (channels, cells)."""
+        size: Floats = np.maximum(self.high, -self.low)
+        return size
+
+
+def chunk_of(samples: Floats, start: int) -> Chunk:
+    """A chunk of at least one frame; only a last one, short of whole cells, is copied."""
+    frames = samples.shape[1]
+    missing = -frames % CELL_FRAMES
+    if not missing:
+        low, high = _extremes(samples)
+        return Chunk(start, frames, samples, low, high)
+    whole: Floats = np.pad(samples, ((0, 0), (0, missing)))
+    low, high = _extremes(whole)
+    rest = samples[:, frames + missing - CELL_FRAMES :]
+    low[:, -1], high[:, -1] = rest.min(axis=1), rest.max(axis=1)
+    return Chunk(start, frames, whole, low, high)
+
+
+def _extremes(samples: Floats) -> tuple[Floats, Floats]:
+    """Per-cell minimum and maximum; one transposing copy is cheaper than 32-wide reductions."""
+    cells = samples.reshape(samples.shape[0], -1, CELL_FRAMES)
+    across = np.ascontiguousarray(cells.transpose(2, 0, 1))
+    return across.min(axis=0), across.max(axis=0)
+
+
+class Reblocker:
+    """Cuts blocks of any size into stretches of CHUNK_FRAMES; copies only what straddles."""
+
+    def __init__(self) -> None:
+        self._held: Floats | None = None
+        self._fill = 0
+        self._start = 0
+
+    def push(self, samples: Floats) -> Iterator[Chunk]:
+        """Every chunk that ``samples`` completes; the rest is kept."""
+        at = 0
+        while at < samples.shape[1]:
+            whole = self._fill == 0 and samples.shape[1] - at >= CHUNK_FRAMES
+            if whole:
+                yield self._next(samples[:, at : at + CHUNK_FRAMES])
+                at += CHUNK_FRAMES
+                continue
+            at += self._keep(samples[:, at:])
+            if self._fill == CHUNK_FRAMES and self._held is not None:
+                self._fill = 0
+                yield self._next(self._held)
+
+    def flush(self) -> Iterator[Chunk]:
+        """The last, short chunk, if any."""
+        if self._fill and self._held is not None:
+            fill, self._fill = self._fill, 0
+            yield self._next(self._held[:, :fill])
+
+    def _next(self, samples: Floats) -> Chunk:
+        chunk = chunk_of(samples, self._start)
+        self._start += chunk.frames
+        return chunk
+
+    def _keep(self, samples: Floats) -> int:
+        if self._held is None:
+            self._held = np.zeros((samples.shape[0], CHUNK_FRAMES), dtype=samples.dtype)
+        taken = min(CHUNK_FRAMES - self._fill, int(samples.shape[1]))
+        self._held[:, self._fill : self._fill + taken] = samples[:, :taken]
+        self._fill += taken
+        return taken

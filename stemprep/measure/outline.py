@@ -1,0 +1,92 @@
+"""The shape of the whole file in a bounded number of columns: picture and DC offset."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from stemprep.dsp.cells import CELL_FRAMES, Chunk
+from stemprep.model.facts import Overview
+
+MAX_COLUMNS = 8_192
+
+
+class Outline:
+    """Lowest, highest and summed sample of equal columns, at first one cell wide each.
+
+    When all columns are used, neighbours merge and columns are twice as wide from then on: any
+    length fits, with at least half of MAX_COLUMNS once the file has that many cells.
+    """
+
+    def __init__(self, channels: int) -> None:
+        self._columns = np.zeros((3, channels, MAX_COLUMNS))
+        self._used = 0
+        self._cells_per_column = 1
+        self._pending: npt.NDArray[np.float64] = np.zeros((3, channels, 0))
+
+    def add(self, chunk: Chunk) -> None:
+        """Append the cells of one chunk."""
+        cells = chunk.samples.reshape(len(chunk.samples), -1, CELL_FRAMES)
+        sums = cells @ np.ones(CELL_FRAMES, dtype=chunk.samples.dtype)
+        fresh = np.stack([chunk.low, chunk.high, sums]).astype(np.float64)
+        pending = np.concatenate([self._pending, fresh], axis=2)
+        while pending.shape[2] >= self._cells_per_column:
+            pending = self._append(pending)
+        self._pending = pending
+
+    def overview(self, columns: int) -> Overview:
+        """At most ``columns`` columns, fewer for a file with fewer cells."""
+        low, high, _ = self._all()
+        count = min(columns, low.shape[1])
+        if not count:
+            empty: tuple[tuple[float, ...], ...] = ((),) * low.shape[0]
+            return Overview(minimum=empty, maximum=empty)
+        starts = np.arange(count) * low.shape[1] // count
+        return Overview(
+            minimum=tuple(map(tuple, np.minimum.reduceat(low, starts, axis=1).tolist())),
+            maximum=tuple(map(tuple, np.maximum.reduceat(high, starts, axis=1).tolist())),
+        )
+
+    def dc_offset(self, frames: int) -> tuple[float, ...]:
+        """Mean of each channel, weighted by a squared Hann window over the whole file.
+
+        The window is constant within a column. Squared, because it must not read a 20 Hz tone
+        of ten and a half cycles as an offset: sidelobes fall by 30 dB an octave, a plain
+        Hann window's by 18.
+        """
+        _, _, sums = self._all()
+        width = self._cells_per_column * CELL_FRAMES
+        starts = np.arange(sums.shape[1]) * width
+        counts = np.minimum(frames - starts, width)
+        window = np.sin(np.pi * (starts + counts / 2) / max(frames, 1)) ** 4
+        weight = float(window @ counts)
+        return tuple((sums @ window / weight).tolist()) if weight else (0.0,) * sums.shape[0]
+
+    def _append(self, cells: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        """Turn as many cells into columns as fit; the rest is given back."""
+        if self._used == MAX_COLUMNS:
+            self._columns[:, :, : MAX_COLUMNS // 2] = _merged(self._columns, 2)
+            self._used //= 2
+            self._cells_per_column *= 2
+        width = self._cells_per_column
+        count = min(cells.shape[2] // width, MAX_COLUMNS - self._used)
+        ready = _merged(cells[:, :, : count * width], width)
+        self._columns[:, :, self._used : self._used + count] = ready
+        self._used += count
+        return cells[:, :, count * width :]
+
+    def _all(self) -> npt.NDArray[np.float64]:
+        """All columns, the last one perhaps short."""
+        used = self._columns[:, :, : self._used]
+        if not self._pending.shape[2]:
+            return used
+        last = _merged(self._pending, self._pending.shape[2])
+        return np.concatenate([used, last], axis=2)
+
+
+def _merged(columns: npt.NDArray[np.float64], width: int) -> npt.NDArray[np.float64]:
+    """Every ``width`` neighbours as one."""
+    if width == 1:
+        return columns
+    grouped = columns.reshape(3, columns.shape[1], -1, width)
+    return np.stack([grouped[0].min(axis=-1), grouped[1].max(axis=-1), grouped[2].sum(axis=-1)])
