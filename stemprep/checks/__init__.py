@@ -1,0 +1,108 @@
+"""The checks, one module each, whose docstring is its manual; and the judgement over them all."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from difflib import get_close_matches
+from types import ModuleType
+
+from stemprep.checks import (
+    bit_depth,
+    channel_count,
+    checksum,
+    clipping,
+    clutter,
+    container,
+    dc_offset,
+    dual_mono,
+    duplicate_audio,
+    head_silence,
+    header,
+    length,
+    lossy_source,
+    loudness,
+    missing_file,
+    mixed_formats,
+    name,
+    name_collision,
+    not_finite,
+    padded_word,
+    sample_peak,
+    sample_rate,
+    silent_channel,
+    silent_file,
+    split_pair,
+    start_alignment,
+    tail_silence,
+    time_reference,
+    true_peak,
+    truncated,
+    unexpected_file,
+    unreadable,
+    unsafe_entry,
+    waiver,
+)
+from stemprep.checks.judging import Check, Judgement, Scope, judge_by, verdict_of
+from stemprep.errors import UsageError
+from stemprep.model.rule import DeliverySpec
+from stemprep.model.session import MeasuredSession
+
+__all__ = ["CHECKS", "Check", "Judgement", "judge", "manual", "verdict_of"]
+
+
+def _entry(module: ModuleType, scope: Scope) -> Check:
+    return Check(
+        id=module.ID, scope=scope, run=module.check, manual=(module.__doc__ or "").strip() + "\n"
+    )
+
+
+_PER_FILE = (
+    unreadable,
+    truncated,
+    header,
+    checksum,
+    lossy_source,
+    container,
+    sample_rate,
+    bit_depth,
+    padded_word,
+    channel_count,
+    not_finite,
+    clipping,
+    sample_peak,
+    true_peak,
+    loudness,
+    dc_offset,
+    silent_file,
+    silent_channel,
+    head_silence,
+    tail_silence,
+    dual_mono,
+    name,
+)
+_PER_SONG = (start_alignment, time_reference, length, mixed_formats, duplicate_audio, split_pair)
+_PER_SET = (name_collision, clutter, unexpected_file, missing_file, unsafe_entry)
+
+CHECKS: Mapping[str, Check] = {
+    check.id: check
+    for check in (
+        *(_entry(module, "file") for module in _PER_FILE),
+        *(_entry(module, "song") for module in _PER_SONG),
+        *(_entry(module, "set") for module in _PER_SET),
+        _entry(waiver, "waivers"),
+    )
+}
+"""Every check by its id, in the order in which a report tells equal findings on one file."""
+
+
+def judge(measured: MeasuredSession, spec: DeliverySpec) -> Judgement:
+    """Judge a measured session: which findings stand, how severe, and what follows from them."""
+    return judge_by(measured, spec, CHECKS)
+
+
+def manual(check: str) -> str:
+    """Return the manual of a check; UsageError with the nearest id for one that does not exist."""
+    if check in CHECKS:
+        return CHECKS[check].manual
+    nearest = get_close_matches(check, CHECKS, n=1, cutoff=0.0)
+    raise UsageError(f"no check is called '{check}'; did you mean '{nearest[0]}'?")

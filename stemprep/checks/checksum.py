@@ -1,0 +1,35 @@
+"""A sum kept inside the file disagrees with its sound, or could be there and is not.
+
+The one proof that a file made itself says that its samples are no longer what was written:
+a bad disk, a bad cable, a broken transfer. The hole may be a few samples somewhere in the middle.
+
+Measured: the MD5 of the decoded samples and the frame sums of a FLAC file (RFC 9639) against the
+ones stored in it.
+Limit: sums are equal. A sum that is absent is legal and has a severity of its own in the spec
+(a note by default).
+Passes: a FLAC file whose stored MD5 is that of its decoded samples.
+Fails: a FLAC file with one changed byte in the middle.
+To do: ask for the file again from the place that has the original.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from stemprep.checks.header_faults import merged_faults
+from stemprep.model.finding import Finding
+from stemprep.model.header import HeaderFault
+from stemprep.model.rule import ChecksumRule
+from stemprep.model.session import MeasuredFile
+from stemprep.model.words import Ceiling
+
+ID = "checksum"
+
+
+def check(file: MeasuredFile, rule: ChecksumRule) -> Iterator[Finding]:
+    """Yield one finding for sums that disagree or are not there."""
+
+    def ceiling(fault: HeaderFault) -> Ceiling:
+        return rule.absent_severity if fault.code.endswith("absent") else rule.severity
+
+    yield from merged_faults(file, ID, ceiling)

@@ -1,0 +1,58 @@
+"""The waveform does not swing around zero: a constant offset in a channel.
+
+It costs head-room, clicks at every cut, and shifts the working point of compressors and
+distortion. It comes from converters and some plug-ins.
+
+Measured: the Hann-weighted mean of each channel. A plain mean calls a low note an offset when its
+last cycle is not whole; the window does not.
+Limit: -50 dBFS in files of half a second and longer (common practice, no source).
+Passes: a 20 Hz tone of 0.525 s, whose plain mean reads -36 dBFS.
+Fails: a guitar track with 2 % (-34 dBFS) of offset.
+To do: where it is ordered, deliver subtracts the constant (no filter, no change of sound), but
+never from a stem that has to add up to a mix; better, remove it at its source and export again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from stemprep.checks.tell import about_file, channel_name, heard, severity_under
+from stemprep.model.finding import Finding
+from stemprep.model.rule import DcOffsetRule
+from stemprep.model.session import MeasuredFile
+from stemprep.units import db_from_ratio, seconds_from_samples
+
+ID = "dc-offset"
+
+
+def check(file: MeasuredFile, rule: DcOffsetRule) -> Iterator[Finding]:
+    """Yield one finding that names every channel whose offset is above the limit."""
+    known, severity = heard(file), severity_under(rule.severity)
+    if known is None or severity is None:
+        return
+    form, sound = known
+    if seconds_from_samples(sound.frames, form.sample_rate_hz) < rule.min_duration_s:
+        return
+    levels = [db_from_ratio(abs(offset)) for offset in sound.level.dc_offset]
+    over = [number for number, level in enumerate(levels, 1) if level > rule.max_dbfs]
+    if not over:
+        return
+    worst = max(over, key=lambda number: levels[number - 1])
+    where = ", ".join(
+        f"{levels[number - 1]:.1f} dBFS in {channel_name(number, form.channels)}"
+        if form.channels > 1
+        else f"{levels[number - 1]:.1f} dBFS"
+        for number in over
+    )
+    yield about_file(
+        file,
+        ID,
+        severity,
+        message=f"DC offset of {where}, at most {rule.max_dbfs:.1f} dBFS allowed",
+        advice="Remove it at its source and export again, or order its removal in the sheet.",
+        channel=worst,
+        found=round(levels[worst - 1], 2),
+        required=rule.max_dbfs,
+        unit="dBFS",
+        repair="remove-dc",
+    )

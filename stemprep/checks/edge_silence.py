@@ -1,0 +1,42 @@
+"""Silence before the first and after the last sound, for the two checks that limit it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Literal
+
+from stemprep.checks.tell import about_file, heard, severity_under
+from stemprep.model.finding import Finding
+from stemprep.model.rule import EdgeSilenceRule
+from stemprep.model.session import MeasuredFile
+from stemprep.units import seconds_from_samples
+
+
+def edge_silence(
+    file: MeasuredFile, rule: EdgeSilenceRule, check: str, edge: Literal["head", "tail"]
+) -> Iterator[Finding]:
+    """Yield a finding when the silence at one edge is longer than the rule's limit."""
+    known, severity = heard(file), severity_under(rule.severity)
+    if known is None or severity is None:
+        return
+    form, sound = known
+    silence = sound.silence
+    samples = silence.leading_samples if edge == "head" else silence.trailing_samples
+    seconds = seconds_from_samples(samples, form.sample_rate_hz)
+    if seconds <= rule.max_s:
+        return
+    start = 0 if edge == "head" else sound.frames - samples
+    where = "before the first" if edge == "head" else "after the last"
+    yield about_file(
+        file,
+        check,
+        severity,
+        message=f"{seconds:.2f} s at or below {silence.threshold_dbfs:.0f} dBFS {where} sound, "
+        f"at most {rule.max_s:g} s expected",
+        advice="Leave it if files have to line up; else trim the whole song together, none alone.",
+        start_sample=start,
+        end_sample=start + samples,
+        found=round(seconds, 3),
+        required=rule.max_s,
+        unit="s",
+    )

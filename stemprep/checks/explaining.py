@@ -1,0 +1,80 @@
+"""One cause is told once: which findings stand when one explains another on the same file."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from stemprep.model.finding import Finding
+from stemprep.model.words import SEVERITY_ORDER
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """``cause`` explains each of ``effects`` on the same file.
+
+    is_artefact: the effect means nothing where the cause holds (the level of a file with NaN) and
+                 goes whatever its severity; otherwise it goes only when the cause is at least as
+                 severe, so that no verdict gets milder.
+    unit:        the effect is explained only where this is its unit; "" for any.
+    """
+
+    cause: str
+    effects: frozenset[str]
+    is_artefact: bool = False
+    unit: str = ""
+
+
+_LEVELS = frozenset({"clipping", "sample-peak", "true-peak", "loudness", "dc-offset"})
+_SIDES = frozenset({"silent-channel", "dual-mono"})
+_EDGES = frozenset({"head-silence", "tail-silence"})
+_SILENCE_LEAVES_NOTHING = frozenset({"loudness", "dc-offset", "padded-word"})
+
+EXPLANATIONS = (
+    Explanation(
+        "unreadable",
+        frozenset({"truncated", "header", "checksum", "lossy-source", "container"})
+        | {"sample-rate", "bit-depth", "channel-count"},
+    ),
+    Explanation("truncated", frozenset({"header", "checksum", "length"})),
+    Explanation("lossy-source", frozenset({"container", "bit-depth", "mixed-formats"})),
+    Explanation("not-finite", _LEVELS | _SIDES | _EDGES | {"silent-file"}, is_artefact=True),
+    Explanation("silent-file", _SIDES | _EDGES | _SILENCE_LEAVES_NOTHING, is_artefact=True),
+    Explanation("silent-channel", frozenset({"dual-mono"}), is_artefact=True),
+    Explanation("clipping", frozenset({"sample-peak", "true-peak"})),
+    Explanation("sample-peak", frozenset({"true-peak"})),
+    Explanation("bit-depth", frozenset({"padded-word"})),
+    Explanation("sample-rate", frozenset({"mixed-formats"}), unit="Hz"),
+    Explanation("bit-depth", frozenset({"mixed-formats"}), unit="bit"),
+    Explanation("container", frozenset({"mixed-formats"}), unit="container"),
+    Explanation("start-alignment", frozenset({"length"})),
+)
+"""No effect is a cause of its own cause, and nothing that cannot be waived has a waivable cause."""
+
+
+def told_once(findings: Sequence[Finding]) -> tuple[list[Finding], list[Finding]]:
+    """Return findings that stand, and those that another one explains.
+
+    A finding on several files is explained only when each of its files has the cause.
+    """
+    standing: list[Finding] = []
+    explained: list[Finding] = []
+    for finding in findings:
+        is_explained = bool(finding.files) and all(
+            any(_explains(cause, finding, path) for cause in findings) for path in finding.files
+        )
+        (explained if is_explained else standing).append(finding)
+    return standing, explained
+
+
+def _explains(cause: Finding, effect: Finding, path: str) -> bool:
+    if path not in cause.files:
+        return False
+    is_as_bad = SEVERITY_ORDER[cause.severity] <= SEVERITY_ORDER[effect.severity]
+    return any(
+        cause.check == explanation.cause
+        and effect.check in explanation.effects
+        and explanation.unit in ("", effect.unit)
+        and (explanation.is_artefact or is_as_bad)
+        for explanation in EXPLANATIONS
+    )

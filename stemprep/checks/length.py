@@ -1,0 +1,70 @@
+"""Files of one song that are not of the same length.
+
+Files of one length line up by themselves wherever they are put. A shorter one may be cut off, a
+longer one may start earlier or carry latency at its end; the receiver has to find out which.
+
+Measured: frames of each file against the length that most files of the song have; across sample
+rates the exact duration, where less than one sample is no difference. Without a common length the
+longest file is the measure. Click, talkback, guides and rough mixes get a note at most; a file
+that starts elsewhere by its time reference is told by start-alignment.
+Limit: 0 samples (common practice, no source); the spec can allow more.
+Passes: eight stems of 9,600,000 frames; a 96 kHz stem of exactly twice as many.
+Fails: seven stems of 9,600,000 frames and one of 9,599,488.
+To do: export all files over the same range. Where the spec asks for equal lengths, deliver adds
+silence at the end, never at the start.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+
+from stemprep.checks.song import Heard, Song, ceiling_in_set
+from stemprep.checks.starts import common_length, length_gap
+from stemprep.checks.tell import about_files, count_of, severity_under
+from stemprep.model.finding import Finding
+from stemprep.model.rule import LengthRule, RuleTable
+from stemprep.model.words import Severity
+from stemprep.units import clock_from_samples
+
+ID = "length"
+
+
+def check(song: Song, rules: RuleTable) -> Iterator[Finding]:
+    """Yield one finding for all files that are off by the same amount."""
+    reference = common_length(song)
+    if reference is None:
+        return
+    odd: dict[tuple[int, int, Severity], list[Heard]] = defaultdict(list)
+    for item in song.compared:
+        role = item.file.role
+        rule = rules.for_role(role)
+        assert isinstance(rule, LengthRule)
+        severity = severity_under(ceiling_in_set(rule.severity, role))
+        gap = length_gap(item, reference)
+        if severity is not None and abs(gap) > rule.tolerance_samples:
+            odd[gap, item.format.sample_rate_hz, severity].append(item)
+    for (gap, rate_hz, severity), items in odd.items():
+        yield _finding(items, reference, gap, rate_hz, severity)
+
+
+def _finding(
+    items: list[Heard], reference: Heard, gap: int, rate_hz: int, severity: Severity
+) -> Finding:
+    common = clock_from_samples(reference.sound.frames, reference.format.sample_rate_hz)
+    way = "longer" if gap > 0 else "shorter"
+    return about_files(
+        [item.file for item in items],
+        ID,
+        severity,
+        message=f"{count_of(abs(gap), 'sample')} ({abs(gap) / rate_hz:.3f} s) {way} than the "
+        f"length of the song ({common})",
+        advice="Look whether the end is missing, and export all files over the same range."
+        if gap < 0
+        else "Look whether it starts elsewhere, and export all files over the same range.",
+        against=[reference.file],
+        found=items[0].sound.frames,
+        required=items[0].sound.frames - gap,
+        unit="samples",
+        repair="pad" if gap < 0 else None,
+    )

@@ -1,0 +1,57 @@
+"""The word is longer than what the samples use: a 24-bit file that holds 16-bit sound.
+
+Somebody exported at 16 bit and saved it again at 24. The receiver believes in detail that is not
+there; the mastering engineer would ask for a new export if the file said what it is.
+
+Measured: the OR of all samples shows the lowest bit ever used. A quiet passage uses low bits and
+does not trigger it; a silent file uses none and is not judged. A float word counts as its 24
+significant bits.
+Limit: one unused bit (common practice, no source); the spec can allow more.
+Passes: a 24-bit file in which at least one sample is odd.
+Fails: a 24-bit file whose lowest 8 bits are 0 in every sample; 20 valid bits in a 24-bit container.
+To do: ask whether a longer version exists and export again; if 16 bit is all there ever was, leave
+it, nothing is wrong with the sound.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from stemprep.checks.tell import about_file, count_of, heard, severity_under
+from stemprep.model.finding import Finding
+from stemprep.model.header import AudioFormat
+from stemprep.model.rule import PaddedWordRule
+from stemprep.model.session import MeasuredFile
+
+ID = "padded-word"
+_FLOAT_SIGNIFICANT_BITS = 24  # IEEE 754 binary32: 23 stored bits and the implied one
+
+
+def check(file: MeasuredFile, rule: PaddedWordRule) -> Iterator[Finding]:
+    """Yield a finding when the lowest bits of every sample are 0."""
+    known, severity = heard(file), severity_under(rule.severity)
+    if known is None or severity is None or known[0].encoding not in ("integer", "float"):
+        return
+    form, sound = known
+    used = sound.word.effective_bit_depth
+    word = _word_bits(form)
+    if not used or word - used < rule.min_unused_bits:
+        return
+    kind = "float words" if form.encoding == "float" else f"{word}-bit words"
+    yield about_file(
+        file,
+        ID,
+        severity,
+        message=f"{kind}, the sound uses {used} bits: "
+        f"the lowest {count_of(word - used, 'bit')} are 0 in every sample",
+        advice="Ask whether the session holds a longer version and export that; else leave it.",
+        found=used,
+        required=word,
+        unit="bit",
+    )
+
+
+def _word_bits(form: AudioFormat) -> int:
+    if form.encoding == "float":
+        return _FLOAT_SIGNIFICANT_BITS
+    return max(form.bit_depth, form.container_bits)

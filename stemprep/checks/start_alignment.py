@@ -1,0 +1,73 @@
+"""Files of one song whose time references put them at different starts.
+
+Imported at their stamps they land where they were recorded; dragged to bar 1 they are out of time
+with each other. The receiver has to know which of the two is right.
+
+Measured: the time reference (bext, else iXML) of each file against the one most files of the song
+have, in exact arithmetic across sample rates. Files whose length equals the song's are left to the
+check time-reference: there, the stamp itself is in doubt. Click, talkback, guides and rough mixes
+get a note at most.
+Limit: the same sample; across rates, less than one sample of the lower rate.
+Passes: a 44.1 kHz file stamped 158,760,000 and a 48 kHz file stamped 172,800,000: both 1:00:00.000.
+Fails: an overdub that starts 3.2 s after all others and is shorter than they are.
+To do: export all files from the same start; where the spec allows it, deliver places them by their
+time references.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+from fractions import Fraction
+
+from stemprep.checks.song import Heard, Song, ceiling_in_set, is_same_time
+from stemprep.checks.starts import common_start, is_common_length, stamped
+from stemprep.checks.tell import about_files, severity_under
+from stemprep.model.finding import Finding
+from stemprep.model.rule import RuleTable
+from stemprep.model.words import Severity
+from stemprep.units import clock_from_samples
+
+ID = "start-alignment"
+
+
+def check(song: Song, rules: RuleTable) -> Iterator[Finding]:
+    """Yield one finding for all files that share the same odd start."""
+    reference = common_start(song)
+    if reference is None or reference.start_s is None:
+        return
+    odd: dict[tuple[Fraction, Severity], list[Heard]] = defaultdict(list)
+    for item in stamped(song):
+        ceiling = ceiling_in_set(rules.for_role(item.file.role).severity, item.file.role)
+        severity = severity_under(ceiling)
+        start = item.start_s
+        if severity is None or start is None or is_common_length(item, song):
+            continue
+        rates = item.format.sample_rate_hz, reference.format.sample_rate_hz
+        if not is_same_time(start, reference.start_s, *rates):
+            odd[start - reference.start_s, severity].append(item)
+    for (shift_s, severity), items in odd.items():
+        yield _finding(items, reference, shift_s, severity)
+
+
+def _finding(
+    items: list[Heard], reference: Heard, shift_s: Fraction, severity: Severity
+) -> Finding:
+    first = items[0]
+    start = clock_from_samples(first.start_samples or 0, first.format.sample_rate_hz)
+    common = clock_from_samples(reference.start_samples or 0, reference.format.sample_rate_hz)
+    way = "later" if shift_s > 0 else "earlier"
+    shift = abs(shift_s) * first.format.sample_rate_hz
+    return about_files(
+        [item.file for item in items],
+        ID,
+        severity,
+        message=f"starts at {start}, {float(abs(shift_s)):.3f} s ({round(shift):,} samples) {way} "
+        f"than most of the song ({common})",
+        advice="Export all files of the song from the same start, or place this one at its stamp.",
+        against=[reference.file],
+        found=first.start_samples,
+        required=round(Fraction(reference.start_s or 0) * first.format.sample_rate_hz),
+        unit="samples",
+        repair="place",
+    )
