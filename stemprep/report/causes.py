@@ -1,0 +1,115 @@
+"""One cause told once: findings of the same check with the same advice, with their files."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from stemprep.model.finding import Finding, Occurrence
+from stemprep.model.header import AudioFormat
+from stemprep.model.report import Report
+from stemprep.model.words import SEVERITY_ORDER, Severity
+from stemprep.report import figures
+from stemprep.units import clock_from_samples
+
+MAX_PLACES = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """Findings that one action would cure; at least one, in their order."""
+
+    check: str
+    severity: Severity
+    advice: str
+    findings: tuple[Finding, ...]
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Every path at fault, once, in order."""
+        paths = (path for finding in self.findings for path in files_of(finding))
+        return tuple(dict.fromkeys(paths))
+
+    @property
+    def shared_message(self) -> str | None:
+        """What was found, where it is the same for all; None where each file has its own."""
+        messages = {message_of(finding) for finding in self.findings}
+        return messages.pop() if len(messages) == 1 else None
+
+    @property
+    def title(self) -> str:
+        """``clipping, 3 files``; only the check where no file is at fault."""
+        if not self.files:
+            return self.check
+        return f"{self.check}, {figures.plural(len(self.files), 'file')}"
+
+
+def causes(findings: Iterable[Finding]) -> tuple[Cause, ...]:
+    """Merge findings by severity, check and advice, worst first, else in order of appearance."""
+    merged: dict[tuple[Severity, str, str], list[Finding]] = {}
+    for finding in sorted(findings, key=lambda each: SEVERITY_ORDER[each.severity]):
+        merged.setdefault((finding.severity, finding.check, finding.advice), []).append(finding)
+    return tuple(
+        Cause(check=check, severity=severity, advice=advice, findings=tuple(group))
+        for (severity, check, advice), group in merged.items()
+    )
+
+
+def standing(report: Report) -> tuple[Finding, ...]:
+    """Give the findings that count: neither waived nor removed by the delivery."""
+    repaired = set(report.repaired)
+    return tuple(each for each in report.findings if each.counts and each not in repaired)
+
+
+def files_of(finding: Finding) -> tuple[str, ...]:
+    """List the paths at fault, the one of ``file`` first."""
+    first = () if finding.file is None else (finding.file,)
+    return tuple(dict.fromkeys((*first, *finding.files)))
+
+
+def message_of(finding: Finding) -> str:
+    """Give the message without its file's name in front, which stands beside it anyway."""
+    return finding.message.removeprefix(f"{finding.file}: ")
+
+
+def against_words(finding: Finding) -> str:
+    """Say ``compared with 7 files: a, b, c and 4 more``; "" where it was compared with none."""
+    count = len(finding.against)
+    if not count:
+        return ""
+    names = [*finding.against[:MAX_PLACES]]
+    if count > MAX_PLACES:
+        names.append(f"{count - MAX_PLACES} more")
+    return f"compared with {figures.plural(count, 'file')}: {figures.and_list(names)}"
+
+
+def occurrences_of(finding: Finding) -> tuple[Occurrence, ...]:
+    """Where in its file the finding holds, worst first; empty where it has no place in time."""
+    if finding.occurrences is not None and finding.occurrences.worst:
+        return finding.occurrences.worst
+    if finding.start_sample is None:
+        return ()
+    end = finding.start_sample + 1 if finding.end_sample is None else finding.end_sample
+    return (Occurrence(channel=finding.channel, start_sample=finding.start_sample, end_sample=end),)
+
+
+def place_words(finding: Finding, format_: AudioFormat | None) -> str:
+    """``at 0:14.220 left, 1:02.004 right and 10 more places``; "" where it adds nothing."""
+    spots = occurrences_of(finding)
+    if not spots or format_ is None:
+        return ""
+    total = max(len(spots), finding.occurrences.count if finding.occurrences else 1)
+    words = [_spot_words(spot, format_) for spot in spots[:MAX_PLACES]]
+    if total == 1 and words[0].split()[0] in finding.message:
+        return ""
+    if total > len(words):
+        words.append(figures.plural(total - len(words), "more place"))
+    bar = f" (bar {finding.start_bar})" if finding.start_bar else ""
+    return f"at {figures.and_list(words)}{bar}"
+
+
+def _spot_words(spot: Occurrence, format_: AudioFormat) -> str:
+    clock = clock_from_samples(spot.start_sample, format_.sample_rate_hz)
+    if spot.channel is None:
+        return clock
+    return f"{clock} {figures.channel_name(spot.channel, format_.channels)}".rstrip()

@@ -1,0 +1,75 @@
+"""The facts of one file that a mixer asks for, as label and words."""
+
+from __future__ import annotations
+
+from stemprep.model.facts import Runs, Sound
+from stemprep.model.session import MeasuredFile
+from stemprep.report import figures
+from stemprep.report.summary import rate_of
+
+
+def file_facts(file: MeasuredFile) -> tuple[tuple[str, str], ...]:
+    """Format, length and start first, then levels; what could not be measured says so."""
+    rate_hz, header, sound = rate_of(file), file.facts.header, file.facts.sound
+    lines = [
+        ("Role", f"{file.role} ({file.source.role_evidence})"),
+        ("Format", figures.format_words(file.facts.format)),
+        ("Length", f"{figures.length(header.frames, rate_hz)} ({header.frames} samples)"),
+        ("Start", figures.start(header.time_reference_samples, rate_hz)),
+        ("Size", figures.size(file.facts.size_bytes)),
+    ]
+    if sound is None:
+        faults = "; ".join(fault.message for fault in header.faults)
+        return (*lines, ("Sound", f"could not be decoded. {faults}".strip()))
+    return (*lines, *_levels(sound), *_rest(sound, rate_hz))
+
+
+def brief_facts(file: MeasuredFile) -> tuple[str, str, str]:
+    """Length, true peak and loudness, for a line of the list of files."""
+    words = figures.length(file.facts.header.frames, rate_of(file))
+    sound = file.facts.sound
+    if sound is None:
+        return words, figures.UNKNOWN, figures.UNKNOWN
+    peak = figures.level(sound.level.true_peak_dbtp, "dBTP")
+    return words, peak, figures.level(sound.loudness.loudness_lufs, "LUFS")
+
+
+def _levels(sound: Sound) -> tuple[tuple[str, str], ...]:
+    loud, level = sound.loudness, sound.level
+    integrated = figures.level(loud.loudness_lufs, "LUFS")
+    return (
+        ("Sample peak", figures.level(level.sample_peak_dbfs, "dBFS")),
+        ("True peak", figures.true_peak(level.true_peak_dbtp, level.true_peak_filter)),
+        ("Loudness", f"{integrated} ({loud.reason})" if loud.reason else integrated),
+        ("Loudness range", _range(sound)),
+        ("Short-term max", figures.level(loud.max_short_term_lufs, "LUFS")),
+        ("RMS", f"{figures.level(level.rms_dbfs, 'dBFS')} (full-scale sine -3.0)"),
+    )
+
+
+def _range(sound: Sound) -> str:
+    words = figures.extent(sound.loudness.loudness_range_lu, "LU")
+    is_doubtful = sound.loudness.loudness_range_lu is not None
+    if is_doubtful and not sound.loudness.is_range_meaningful:
+        return f"{words} (under 60 s: little meaning)"
+    return words
+
+
+def _rest(sound: Sound, rate_hz: int | None) -> tuple[tuple[str, str], ...]:
+    silence = sound.silence
+    lines = [
+        ("Full-scale runs", _runs(sound.clipping.full_scale)),
+        ("Silence before", figures.length(silence.leading_samples, rate_hz)),
+        ("Silence after", figures.length(silence.trailing_samples, rate_hz)),
+    ]
+    if sound.stereo is not None and sound.stereo.correlation is not None:
+        lines.append(("L/R correlation", f"{sound.stereo.correlation:+.2f}"))
+    if sound.word.effective_bit_depth is not None:
+        lines.append(("Bits in use", str(sound.word.effective_bit_depth)))
+    return tuple(lines)
+
+
+def _runs(runs: Runs) -> str:
+    if not runs.count:
+        return "none"
+    return f"{runs.count}, longest {figures.plural(runs.longest, 'sample')}"

@@ -1,0 +1,187 @@
+"""The short note that travels in a package: what it is, what was done, how to check it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from stemprep.model.finding import Finding
+from stemprep.model.package import Predecessor, WrittenFile
+from stemprep.model.report import Report
+from stemprep.model.sheet import SessionSheet
+from stemprep.model.words import OperationName, Role
+from stemprep.report import figures
+from stemprep.report.causes import causes, files_of, message_of, standing
+from stemprep.report.layout import Page
+from stemprep.report.plan import OPERATION_WORDS, put_left_out
+from stemprep.report.summary import verdict_words, waiver_words
+
+MIX_ROLES: frozenset[Role] = frozenset({"mix", "alternate-mix", "rough-mix", "listening-reference"})
+UNTOUCHED: frozenset[OperationName] = frozenset({"copy", "copy-audio", "rename"})
+NOT_NAMED = "not named"
+HEARING_WORDS = (
+    "Before you listen: turn the level down, above all on headphones, and bring it up slowly. "
+    "The files hold their full level and some may be much louder than others."
+)
+PROOF_WORDS = (
+    "The check proves that every file is, byte for byte, the one that was packed, and that none "
+    "is missing. It proves wholeness, not authorship: whoever can change the files can change "
+    "the lists of checksums too. To be sure of the sender, compare the checksum of "
+    "tagmanifest-sha256.txt with one that reached you by another way."
+)
+
+
+def delivery_note(
+    report: Report,
+    written: Sequence[WrittenFile],
+    *,
+    package_name: str,
+    check_commands: Sequence[tuple[str, str]],
+    delivery: int = 1,
+    predecessor: Predecessor | None = None,
+    width: int = 80,
+) -> str:
+    """Write the note; it holds no absolute path, clock time, host or name of the dropped folder.
+
+    written:        the package's audio, measured again after writing.
+    check_commands: (system, command) pairs; a command is never broken over lines.
+    predecessor:    the delivery that this one follows.
+    """
+    page = Page(width=width)
+    _put_title(page, report, package_name, delivery, predecessor)
+    page.blank()
+    page.put(HEARING_WORDS)
+    _put_open(page, report)
+    _put_files(page, written)
+    _put_work(page, report, written)
+    _put_left_out(page, report)
+    _put_contact(page, report.measured.session.sheet)
+    _put_checking(page, check_commands)
+    return page.text()
+
+
+def _put_title(
+    page: Page, report: Report, package_name: str, delivery: int, predecessor: Predecessor | None
+) -> None:
+    sheet = report.measured.session.sheet or SessionSheet()
+    page.fact("Package", package_name)
+    page.fact("Artist", sheet.artist or NOT_NAMED)
+    page.fact("Title", sheet.title or NOT_NAMED)
+    songs = [song for song in report.measured.session.songs if song]
+    if len(songs) > 1:
+        page.fact("Songs", ", ".join(songs))
+    follows = "" if predecessor is None else f", follows {predecessor.name}"
+    page.fact("Delivery", f"{delivery}{follows}")
+    purpose = f" ({report.spec_title})" if report.spec_title else ""
+    page.fact("Checked", f"{verdict_words(report)}, against the spec {report.spec_name}{purpose}")
+    if sheet.is_unreleased:
+        page.fact("Caution", "unreleased; please keep title and sound to yourself")
+
+
+def _put_open(page: Page, report: Report) -> None:
+    """Tell what the receiver should know: warnings that stand, and what was signed for."""
+    found = [cause for cause in causes(standing(report)) if cause.severity != "note"]
+    if found:
+        page.head("What stands against it")
+        for cause in found:
+            text = cause.shared_message or f"{message_of(cause.findings[0])} (and others)"
+            page.put(f"{cause.title}: {text}", "  - ")
+    if report.waived:
+        page.head("Waived: known and signed for")
+        for finding in report.waived:
+            page.put(f"{finding.check}, {_files(finding)}: {waiver_words(finding)}", "  - ")
+
+
+def _files(finding: Finding) -> str:
+    return _named(files_of(finding)) or "the whole set"
+
+
+def _named(paths: Sequence[str]) -> str:
+    more = len(paths) - figures.MAX_LISTED_FILES
+    shown = ", ".join(paths[: figures.MAX_LISTED_FILES])
+    return f"{shown} and {more} more" if more > 0 else shown
+
+
+def _put_files(page: Page, written: Sequence[WrittenFile]) -> None:
+    by_song: dict[str, list[WrittenFile]] = {}
+    for file in written:
+        by_song.setdefault(file.plan.song, []).append(file)
+    for song, files in by_song.items():
+        page.head(f"Files of {song}" if song else "Files")
+        for file in files:
+            page.put(file.plan.path, "  ", "  ")
+            page.put(_file_words(file), "    ")
+
+
+def _file_words(file: WrittenFile) -> str:
+    kind = file.after.format
+    rate_hz = None if kind is None else kind.sample_rate_hz
+    parts = [
+        file.plan.role,
+        figures.length(file.after.header.frames, rate_hz),
+        figures.format_words(kind),
+    ]
+    if file.plan.role in MIX_ROLES:
+        parts += _mix_levels(file)
+    if file.made_by_us:
+        parts.append("made for this package, not recorded")
+    if file.plan.is_damaged:
+        parts.append("damaged, kept as it is")
+    return "; ".join(parts)
+
+
+def _mix_levels(file: WrittenFile) -> list[str]:
+    """Loudness by both meters and true peak; mixes only, where somebody will compare them."""
+    sound = file.after.sound
+    if sound is None:
+        return []
+    loudness = figures.level(sound.loudness.loudness_lufs, "LUFS")
+    second = file.second_reading
+    if second is not None:
+        other = figures.level(second.loudness_lufs, "LUFS")
+        loudness += f" (second meter, {second.meter}: {second.reason or other})"
+    peak = figures.true_peak(sound.level.true_peak_dbtp, sound.level.true_peak_filter)
+    return [f"loudness {loudness}", f"true peak {peak}"]
+
+
+def _put_work(page: Page, report: Report, written: Sequence[WrittenFile]) -> None:
+    """Operations, each told once with the number of files it was done to and why."""
+    page.head("What was done to the files")
+    done: dict[tuple[OperationName, str], list[str]] = {}
+    for file in written:
+        for step in file.plan.operations:
+            done.setdefault((step.name, step.reason), []).append(file.plan.path)
+    for (name, reason), paths in done.items():
+        why = f" ({reason})" if reason else ""
+        which = "" if name in UNTOUCHED else f": {_named(paths)}"
+        count = figures.plural(len(paths), "file")
+        page.put(f"{count} {OPERATION_WORDS[name]}{why}{which}", "  - ")
+    if not done:
+        page.put("nothing", "  - ")
+    for note in () if report.plan is None else report.plan.notes:
+        page.put(note, "  - ")
+    page.put("Every step with its figures stands in manifest.json.", "  ")
+
+
+def _put_left_out(page: Page, report: Report) -> None:
+    if report.plan is not None and report.plan.left_out:
+        page.head("What was left out")
+        put_left_out(page, report.plan.left_out)
+
+
+def _put_contact(page: Page, sheet: SessionSheet | None) -> None:
+    named = sheet or SessionSheet()
+    page.head("Contact")
+    page.fact("Engineer", named.engineer or NOT_NAMED, indent=2)
+    page.fact("Contact", named.contact or NOT_NAMED, indent=2)
+    if named.rights:
+        page.fact("Rights", named.rights, indent=2)
+
+
+def _put_checking(page: Page, commands: Sequence[tuple[str, str]]) -> None:
+    page.head("How to check the package without stemprep")
+    page.put("Open a terminal in the package's folder and type one line:", "  ")
+    for system, command in commands:
+        page.put(f"{system}:", "  ")
+        page.command(command)
+    page.blank()
+    page.put(PROOF_WORDS)

@@ -1,0 +1,111 @@
+"""What verifying packages has shown, as text and JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from stemprep.model.package import DamageKind, Verification
+from stemprep.model.strict_json import Json, dumps
+from stemprep.report import figures
+from stemprep.report.layout import Page
+
+SCHEMA_VERSION = 1
+PROOF_WORDS = (
+    "Whole means: every file is, byte for byte, the one that was packed, and none is missing or "
+    "added. It does not prove who packed it; compare the seal (sha256 of tagmanifest-sha256.txt) "
+    "with one you had from the sender by another way."
+)
+
+_KIND_WORDS: dict[DamageKind, str] = {
+    "missing": "missing",
+    "extra": "not part of the package",
+    "changed": "changed",
+    "audio-changed": "the audio changed",
+    "header-changed": "only the header changed, the audio is as delivered",
+    "tag": "damaged description of the package",
+}
+
+
+def render_verification(results: Sequence[Verification], width: int = 80) -> str:
+    """All results as text; the first line is the verdict. No line is wider than ``width``."""
+    page = Page(width=width)
+    page.fact("Verdict", _verdict(results))
+    page.fact("To do", _to_do(results))
+    for result in results:
+        _put_package(page, result)
+    page.blank()
+    page.put(PROOF_WORDS)
+    return page.text()
+
+
+def is_proved(result: Verification) -> bool:
+    """Tell whether the package is there in full and nothing of it differs."""
+    return result.is_whole and result.is_complete
+
+
+def _state(result: Verification) -> str:
+    if not result.is_complete:
+        return "incomplete"
+    return "whole" if result.is_whole else "damaged"
+
+
+def _verdict(results: Sequence[Verification]) -> str:
+    if len(results) == 1:
+        return _state(results[0])
+    counts = dict.fromkeys(("whole", "damaged", "incomplete"), 0)
+    for result in results:
+        counts[_state(result)] += 1
+    found = [f"{count} {state}" for state, count in counts.items() if count]
+    return f"{', '.join(found)} of {figures.plural(len(results), 'package')}"
+
+
+def _to_do(results: Sequence[Verification]) -> str:
+    if all(is_proved(result) for result in results):
+        return "Nothing."
+    if any(not result.is_complete for result in results):
+        return "Let the transfer finish or copy the package again from another copy, then verify."
+    return "Replace the files named below from another copy of the package, then verify again."
+
+
+def _put_package(page: Page, result: Verification) -> None:
+    page.head(result.package)
+    page.fact("State", _state(result), indent=2)
+    page.fact(
+        "Held",
+        f"{figures.plural(result.files, 'file')}, {figures.size(result.size_bytes)}",
+        indent=2,
+    )
+    page.fact("Seal", result.tag_manifest_sha256 or "none: the tag manifest is absent", indent=2)
+    for damage in result.damages:
+        page.put(f"{damage.path}: {_KIND_WORDS[damage.kind]}", "  - ")
+        page.put(damage.message, "    ")
+
+
+def verification_json(results: Sequence[Verification]) -> Json:
+    """Give the results as plain values for strict JSON."""
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "is_proved": all(is_proved(result) for result in results),
+        "packages": [_package_json(result) for result in results],
+    }
+
+
+def _package_json(result: Verification) -> Json:
+    return {
+        "package": result.package,
+        "state": _state(result),
+        "is_whole": result.is_whole,
+        "is_complete": result.is_complete,
+        "files": result.files,
+        "size_bytes": result.size_bytes,
+        "tag_manifest_sha256": result.tag_manifest_sha256,
+        "damages": [
+            {"path": damage.path, "kind": damage.kind, "message": damage.message}
+            for damage in result.damages
+        ],
+    }
+
+
+def render_verification_json(results: Sequence[Verification]) -> str:
+    """Write the results as strict JSON text."""
+    return dumps(verification_json(results))

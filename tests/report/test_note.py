@@ -1,0 +1,120 @@
+"""Plan, delivery note and verification as text."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import re
+import unicodedata
+from pathlib import Path
+
+import pytest
+
+from stemprep.model.package import Verification
+from stemprep.model.words import OPERATION_NAMES
+from stemprep.report import (
+    delivery_note,
+    render_plan,
+    render_verification,
+    render_verification_json,
+)
+from stemprep.report.layout import columns
+from stemprep.report.plan import OPERATION_WORDS
+from tests.report import factory
+
+GOLDEN = Path(__file__).parents[2] / "fixtures" / "report"
+
+
+def note(width: int = 80) -> str:
+    return delivery_note(
+        factory.delivered(),
+        factory.written_files(),
+        package_name="Lanternfish_D02",
+        check_commands=factory.COMMANDS,
+        delivery=2,
+        predecessor=factory.PREDECESSOR,
+        width=width,
+    )
+
+
+def test_note_is_the_golden_one() -> None:
+    assert note() == (GOLDEN / "note.txt").read_text(encoding="utf-8")
+
+
+def test_note_holds_no_place_or_time() -> None:
+    text = note()
+    assert "Lanternfish to" not in text
+    assert ".incoming" not in text
+    assert not re.search(r"(^|\s)/", text)
+    assert not re.search(r"\d\d:\d\d:\d\d|\d{4}-\d\d-\d\d", text)
+
+
+def test_note_tells_both_meters_and_the_filter() -> None:
+    text = " ".join(note().split())
+    assert "loudness -18.7 LUFS (second meter, pyloudnorm, De Man filters: -15.7 LUFS)" in text
+    assert "true peak -2.9 dBTP (long filter)" in text
+
+
+def test_levels_stand_at_mixes_only() -> None:
+    stem = note().split("stems/Voice.wav", 1)[1].split("What was done", 1)[0]
+    assert "LUFS" not in stem
+
+
+def test_note_without_a_sheet_says_not_named() -> None:
+    text = delivery_note(factory.small(), (), package_name="P", check_commands=factory.COMMANDS[:1])
+    assert "Artist    not named" in text
+    assert "Title     not named" in text
+
+
+def test_commands_are_never_broken() -> None:
+    lines = [line.strip() for line in note(width=40).splitlines()]
+    for _, command in factory.COMMANDS:
+        assert command in lines
+
+
+def test_note_fits_but_for_its_commands() -> None:
+    commands = {command for _, command in factory.COMMANDS}
+    for line in note(width=60).splitlines():
+        assert columns(line) <= 60 or line.strip() in commands
+
+
+def test_plan_is_the_golden_one() -> None:
+    blockers = factory.three_songs().findings[:2]
+    expected = (GOLDEN / "plan.txt").read_text(encoding="utf-8")
+    assert render_plan(factory.a_plan(), blockers=blockers) == expected
+
+
+def test_every_operation_has_words() -> None:
+    assert set(OPERATION_WORDS) == set(OPERATION_NAMES)
+
+
+@pytest.mark.parametrize("width", [40, 80])
+def test_plan_and_verification_fit(width: int) -> None:
+    text = render_plan(factory.a_plan(), width=width)
+    text += render_verification(factory.verifications(), width)
+    assert max(columns(line) for line in text.splitlines()) <= max(width, 76)
+
+
+def test_verification_tells_each_damage() -> None:
+    text = render_verification(factory.verifications())
+    assert text.startswith("Verdict   1 whole, 1 damaged, 1 incomplete of 3 packages\n")
+    assert "data/stems/<b>\\u202EDrums.wav: the audio changed" in text
+    assert "data/Mix.wav: missing" in text
+    assert "does not prove who packed it" in text
+    assert not {unicodedata.category(c) for c in text.replace("\n", "")} & {"Cc", "Cf"}
+
+
+@pytest.mark.parametrize(("index", "state"), [(0, "whole"), (1, "damaged"), (2, "incomplete")])
+def test_one_package_is_told_in_one_word(index: int, state: str) -> None:
+    one: Verification = factory.verifications()[index]
+    assert render_verification([one]).splitlines()[0] == f"Verdict   {state}"
+    value = json.loads(render_verification_json([one]))
+    assert value["packages"][0]["state"] == state
+    assert value["is_proved"] is (state == "whole")
+
+
+def test_incomplete_is_not_called_whole() -> None:
+    arriving = dataclasses.replace(
+        factory.verifications()[0], is_complete=False, tag_manifest_sha256=None
+    )
+    assert render_verification([arriving]).startswith("Verdict   incomplete")
