@@ -1,7 +1,7 @@
 """The words that names of files and folders tell roles and sources by. Common practice, no source.
 
-A phrase may count anywhere, only at an edge of a field (``Bass DI`` is a DI, ``Canzone di notte`` is
-a title), or only at its end (``Dawn rough``, but ``Rough Diamond``); numbers aside.
+A phrase may count anywhere, only at an edge of a field (``Bass DI`` is a DI, ``Canzone di notte``
+is a title), or only at its end (``Dawn rough``, but ``Rough Diamond``); numbers aside.
 """
 
 from __future__ import annotations
