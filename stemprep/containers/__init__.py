@@ -10,7 +10,7 @@ from typing import BinaryIO, Final
 
 from stemprep.containers import faults, riff
 from stemprep.containers.metadata import outgoing_metadata
-from stemprep.containers.protocol import Container, Metadata, OnBytes, pass_through
+from stemprep.containers.protocol import Container, DecodingFault, Metadata, OnBytes, pass_through
 from stemprep.dsp.block import SoundBlock
 from stemprep.errors import PrepareError
 from stemprep.model.header import AudioFormat, Header
@@ -18,6 +18,7 @@ from stemprep.model.header import AudioFormat, Header
 __all__ = [
     "BLOCK_FRAMES",
     "CONTAINERS",
+    "DecodingFault",
     "Metadata",
     "copy_audio",
     "outgoing_metadata",
@@ -55,6 +56,7 @@ def read_blocks(
     Every byte of the file goes to ``on_bytes`` once and in order, in the same read as the
     sound; also where there is no sound to yield. The iterator must be used up for that.
     ``on_bytes`` must not keep what it is given: buffers are used again.
+    Raises DecodingFault where a container other than RIFF finds its sound damaged.
     """
     container = _reader_of(header)
     if container is not None:
@@ -106,7 +108,7 @@ def _reader_of(header: Header) -> Container | None:
 
 
 def _what_it_is(head: bytes, name: str) -> str:
-    """What stands where a sound file's first bytes should, in words."""
+    """Say what stands where a sound file's first bytes should, in words."""
     if not head:
         return f"{name} is empty (0 bytes)"
     if not any(head):

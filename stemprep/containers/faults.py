@@ -17,7 +17,7 @@ _REBUILT = "a copy with a rebuilt header and the same audio bytes cures it; keep
 
 
 def unreadable(found: str, required: str = "a sound file") -> HeaderFault:
-    """Nothing in the file can be understood as sound."""
+    """Tell that nothing in the file can be understood as sound."""
     return HeaderFault(
         check="unreadable",
         code="unknown-content",
@@ -30,7 +30,7 @@ def unreadable(found: str, required: str = "a sound file") -> HeaderFault:
 
 
 def impossible(code: str, found: str, required: str) -> HeaderFault:
-    """A header field with a value that no recording can have."""
+    """Name a header field with a value that no recording can have."""
     return HeaderFault(
         check="header",
         code=code,
@@ -43,7 +43,7 @@ def impossible(code: str, found: str, required: str) -> HeaderFault:
 
 
 def repairable(code: str, found: str, required: str, message: str) -> HeaderFault:
-    """A wrong header around sound that is all there."""
+    """Name a wrong header around sound that is all there."""
     return HeaderFault(
         check="header",
         code=code,
@@ -57,7 +57,7 @@ def repairable(code: str, found: str, required: str, message: str) -> HeaderFaul
 
 
 def remark(code: str, found: str, required: str, message: str) -> HeaderFault:
-    """A deviation that harms nobody today."""
+    """Name a deviation that harms nobody today."""
     return HeaderFault(
         check="header",
         code=code,
@@ -70,7 +70,7 @@ def remark(code: str, found: str, required: str, message: str) -> HeaderFault:
 
 
 def no_sound(found: str) -> HeaderFault:
-    """A proper header and not one frame of sound behind it."""
+    """Tell of a proper header with not one frame of sound behind it."""
     return HeaderFault(
         check="unreadable",
         code="no-sound",
@@ -83,7 +83,7 @@ def no_sound(found: str) -> HeaderFault:
 
 
 def truncated(declared: int | None, present: int, spare_bytes: int) -> HeaderFault:
-    """The header promises more sound than the file holds; frames."""
+    """Tell that the header promises more sound than the file holds; counts in frames."""
     promised = "an impossible length" if declared is None else f"{declared} frames"
     spare = f" and {spare_bytes} bytes of a broken frame" if spare_bytes else ""
     return HeaderFault(
@@ -99,7 +99,7 @@ def truncated(declared: int | None, present: int, spare_bytes: int) -> HeaderFau
 
 
 def placeholder(declared: int, present_bytes: int, present: int, spare_bytes: int) -> HeaderFault:
-    """Size fields never written back by an interrupted or streaming writer."""
+    """Tell of size fields never written back by an interrupted or streaming writer."""
     spare = f" and {spare_bytes} bytes of a broken last frame" if spare_bytes else ""
     return repairable(
         "size-placeholder",
@@ -111,7 +111,7 @@ def placeholder(declared: int, present_bytes: int, present: int, spare_bytes: in
 
 
 def partial_frame(spare_bytes: int, block_align: int) -> HeaderFault:
-    """The sound does not end with a whole frame."""
+    """Tell that the sound does not end with a whole frame."""
     return repairable(
         "partial-frame",
         f"{spare_bytes} spare bytes",
@@ -121,7 +121,7 @@ def partial_frame(spare_bytes: int, block_align: int) -> HeaderFault:
 
 
 def missing_pad(identifier: str, is_last: bool) -> HeaderFault:
-    """An odd-sized chunk without the pad byte that RIFF demands."""
+    """Name an odd-sized chunk without the pad byte that RIFF demands."""
     found = f"no pad byte after the odd-sized chunk '{identifier}'"
     if is_last:
         return remark("pad-missing", found, "one zero byte", f"{found} at the end of the file")
@@ -130,7 +130,7 @@ def missing_pad(identifier: str, is_last: bool) -> HeaderFault:
 
 
 def riff_size(declared: int, present: int) -> HeaderFault:
-    """The outer size disagrees with the file."""
+    """Tell that the outer size disagrees with the file."""
     return repairable(
         "riff-size",
         f"{declared} bytes",
@@ -140,7 +140,7 @@ def riff_size(declared: int, present: int) -> HeaderFault:
 
 
 def block_align(found: int, required: int) -> HeaderFault:
-    """The frame size contradicts channels and word length."""
+    """Tell that the frame size contradicts channels and word length."""
     return repairable(
         "block-align",
         f"{found} bytes a frame",
@@ -151,7 +151,7 @@ def block_align(found: int, required: int) -> HeaderFault:
 
 
 def byte_rate(found: int, required: int) -> HeaderFault:
-    """The average byte rate contradicts rate and frame size; no reader needs it."""
+    """Tell that the byte rate contradicts rate and frame size; no reader needs it."""
     return remark(
         "byte-rate",
         f"{found} bytes a second",
@@ -161,7 +161,7 @@ def byte_rate(found: int, required: int) -> HeaderFault:
 
 
 def valid_bits(found: int, container_bits: int) -> HeaderFault:
-    """More valid bits than the sample has."""
+    """Tell of more valid bits than the sample has."""
     return repairable(
         "valid-bits",
         f"{found} valid bits",
@@ -170,19 +170,30 @@ def valid_bits(found: int, container_bits: int) -> HeaderFault:
     )
 
 
-def chunk_size(identifier: str, declared: int, present: int) -> HeaderFault:
-    """A chunk before the sound whose size leads nowhere; the sound was found by searching."""
+def chunk_size(identifier: str, declared: int) -> HeaderFault:
+    """Name a chunk whose size leads nowhere; what follows it was found by searching."""
     return repairable(
         "chunk-size",
         f"chunk '{identifier}' of {declared} bytes",
-        f"at most {present} bytes",
-        f"the chunk '{identifier}' has a wrong size ({declared} bytes); "
-        "the chunks behind it were found by searching",
+        "a size that leads to the next chunk",
+        f"the size of the chunk '{identifier}' ({declared} bytes) is wrong; "
+        "what follows it was found by searching",
+    )
+
+
+def chunk_cut(identifier: str, declared: int, present: int) -> HeaderFault:
+    """Name a chunk behind the sound that the end of the file cuts off."""
+    return repairable(
+        "chunk-cut",
+        f"{present} bytes of the chunk '{identifier}'",
+        f"{declared} bytes",
+        f"the chunk '{identifier}' behind the sound is cut off ({present} of {declared} bytes); "
+        "the sound is whole, the chunk cannot be carried",
     )
 
 
 def broken_metadata(identifier: str, found: str) -> HeaderFault:
-    """A metadata chunk that cannot be understood whole; the sound is not concerned."""
+    """Name a metadata chunk that is not understood whole; the sound is not concerned."""
     return HeaderFault(
         check="header",
         code=f"{identifier.strip().lower()}-malformed",
@@ -195,7 +206,7 @@ def broken_metadata(identifier: str, found: str) -> HeaderFault:
 
 
 def lossy(encoding: str) -> HeaderFault:
-    """Sound that went through a lossy coder."""
+    """Name sound that went through a lossy coder."""
     return HeaderFault(
         check="lossy-source",
         code="lossy-encoding",
@@ -208,7 +219,7 @@ def lossy(encoding: str) -> HeaderFault:
 
 
 def stray_bytes(count: int, offset: int) -> HeaderFault:
-    """Bytes behind the last chunk that belong to none."""
+    """Tell of bytes behind the last chunk that belong to none."""
     found = f"{count} bytes from byte {offset} on that belong to no chunk"
     if count < 8:
         return remark(

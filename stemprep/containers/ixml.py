@@ -74,7 +74,7 @@ def parse_ixml(payload: bytes) -> tuple[Ixml, str]:
 
 
 def build_ixml(track_names: tuple[str, ...]) -> bytes:
-    """A minimal iXML that names the channels in the order of the interleave."""
+    """Build a minimal iXML that names the channels in the order of the interleave."""
     names = (_xml_text(name) for name in track_names)
     tracks = "\n".join(
         f"    <TRACK>\n      <CHANNEL_INDEX>{index}</CHANNEL_INDEX>\n"
@@ -182,7 +182,7 @@ def _time_reference(texts: dict[str, str]) -> int | None:
 
 
 def _whole_number(text: str | None) -> int | None:
-    """A number of up to 32 bits; None for anything else."""
+    """Read a number of up to 32 bits; None for anything else."""
     digits = (text or "").strip()
     if not (digits.isascii() and digits.isdigit() and len(digits) <= 10):
         return None
@@ -253,7 +253,7 @@ def _text_of(parent: Tree.Element, tag: str) -> str:
 
 
 def _xml_text(name: str) -> str:
-    """The name without characters that XML 1.0 cannot hold (section 2.2)."""
+    """Take out of a name the characters that XML 1.0 cannot hold (section 2.2)."""
     return "".join(
         character
         for character in name

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import BinaryIO, Protocol
 
 from stemprep.dsp.block import SoundBlock
-from stemprep.model.header import AudioFormat, Header
+from stemprep.model.header import AudioFormat, Header, HeaderFault
 
 OnBytes = Callable[[bytes | memoryview], object]
 
@@ -25,6 +25,17 @@ class Metadata:
 
     chunks: tuple[tuple[str, bytes], ...] = ()
     dropped: tuple[str, ...] = ()
+
+
+class DecodingFault(Exception):  # noqa: N818 - it carries a fault of the file, not one of ours
+    """Raised by ``read_blocks`` where sound turns out damaged while it is decoded.
+
+    All bytes have then gone to ``on_bytes``. PCM and float in RIFF never raise it.
+    """
+
+    def __init__(self, fault: HeaderFault) -> None:
+        super().__init__(fault)
+        self.fault = fault
 
 
 class Container(Protocol):

@@ -28,7 +28,7 @@ _MAX_BLOCK_SAMPLES: Final = 1 << 20
 
 
 def probe(head: bytes) -> bool:
-    """True for every RIFF file, WAVE or not."""
+    """Tell by the first four bytes; true for every RIFF file, WAVE or not."""
     return head[:4] in _KINDS
 
 

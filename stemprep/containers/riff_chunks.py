@@ -20,7 +20,7 @@ _STREAMING_SIZES: Final = frozenset({UNKNOWN_SIZE, 0x7FFFFFFF, 0x7FFFF000, 2**64
 _RIFF_HEADER_BYTES: Final = 12
 _SEARCH_BYTES: Final = 16_000_000
 _PIECE_BYTES: Final = 1 << 20
-_NEXT_CHUNK = re.compile(rb"fmt [\x10\x12\x28]\0\0\0|data", re.DOTALL)
+_FORMAT_BYTES = frozenset({16, 18, 40})
 _PRINTABLE = frozenset(range(0x20, 0x7F))
 
 
@@ -43,7 +43,7 @@ class RiffMap:
     data: DataRange | None = None
 
     def find(self, identifier: str, form: str = "") -> Chunk | None:
-        """The first chunk of this identifier (and list type)."""
+        """Find the first chunk of this identifier (and list type)."""
         wanted = (chunk for chunk in self.chunks if chunk.identifier == identifier)
         return next((chunk for chunk in wanted if chunk.form == form), None)
 
@@ -130,7 +130,7 @@ class _Walk:
             self._leave(b"data", offset + size, size)
 
     def _is_placeholder(self, offset: int, size: int, present: int) -> bool:
-        """A size that was never written back, or one that went round the 32 bits."""
+        """Tell a size that was never written back, or one that went round the 32 bits."""
         if size == 0:
             return present > 0 and not self._is_chain(offset)
         if size > present:
@@ -139,45 +139,58 @@ class _Walk:
         return is_wrapped and not self._is_chain(offset + size + (size & 1))
 
     def _overrun(self, identifier: bytes, offset: int, size: int) -> None:
-        """A chunk other than the sound that would reach past the end of the file."""
+        """Deal with a chunk other than the sound that would reach past the end of the file."""
         name = identifier.decode("latin-1")
-        self.map.faults.append(faults.chunk_size(name, size, self._size - offset))
-        self._enter(identifier, offset, 0)
-        self._position = offset
-        self._search_on()
+        found = self._search(offset)
+        self._position = self._size if found is None else found
+        if found is not None:
+            self.map.faults.append(faults.chunk_size(name, size))
+        elif self.map.data is not None:
+            self.map.faults.append(faults.chunk_cut(name, size, self._size - offset))
 
     def _search_on(self) -> None:
-        """Look for format or sound behind a place where the chain of sizes is broken."""
-        has_both = self.map.data is not None and self.map.find("fmt ") is not None
-        found = None if has_both else self._search(self._position)
+        """Look for what is missing where the chain of sizes leads nowhere."""
+        found = self._search(self._position)
         if found is None:
             self._is_lost = True
             return
-        if not any(fault.code == "chunk-size" for fault in self.map.faults):
-            last = self.map.chunks[-1] if self.map.chunks else None
-            name, size = ("RIFF", 0) if last is None else (last.identifier, last.size_bytes)
-            self.map.faults.append(faults.chunk_size(name, size, found - self._position + size))
+        last = self.map.chunks[-1] if self.map.chunks else None
+        name, size = ("RIFF", self._outer_size()) if last is None else _name_and_size(last)
+        self.map.faults.append(faults.chunk_size(name, size))
         self._position = found
 
     def _search(self, start: int) -> int | None:
+        """Find the first head of a format or sound chunk that is still missing."""
+        names = [b"fmt "] if self.map.find("fmt ") is None else []
+        names += [b"data"] if self.map.data is None else []
+        if not names:
+            return None
+        pattern = re.compile(b"|".join(names))
         end = min(self._size, start + _SEARCH_BYTES)
         for position in range(start, end, _PIECE_BYTES - 8):
-            match = _NEXT_CHUNK.search(read_at(self._stream, position, _PIECE_BYTES))
-            if match is not None:
-                return position + match.start()
+            piece = read_at(self._stream, position, _PIECE_BYTES)
+            for match in pattern.finditer(piece):
+                if self._is_plausible(match.group(), position + match.start()):
+                    return position + match.start()
         return None
+
+    def _is_plausible(self, identifier: bytes, position: int) -> bool:
+        size = self._head(position)[1]
+        if identifier == b"fmt ":
+            return size in _FORMAT_BYTES
+        return size == 0 or size in _STREAMING_SIZES or position + 8 + size <= self._size
 
     def _head(self, position: int) -> tuple[bytes, int]:
         head = read_at(self._stream, position, 8).ljust(8, b"\0")
         return head[:4], struct.unpack_from("<I", head, 4)[0]
 
     def _is_head(self, position: int) -> bool:
-        """True where a chunk could start: printable name, size within the file."""
+        """Tell whether a chunk could start: printable name, size within the file."""
         identifier, size = self._head(position)
         return _is_identifier(identifier) and position + 8 + size <= self._size
 
     def _is_chain(self, position: int) -> bool:
-        """True where chunks follow each other from here exactly to the end of the file."""
+        """Tell whether chunks follow each other from here exactly to the end of the file."""
         for _ in range(64):
             if position >= self._size:
                 return True
@@ -202,7 +215,8 @@ class _Walk:
         """Outer size and what lies behind the last chunk; silent where a cause is already told."""
         data = self.map.data
         is_short = data is None or data.declared is None or data.declared > data.present
-        if is_short or any(fault.code == "chunk-size" for fault in self.map.faults):
+        told = {fault.code for fault in self.map.faults}
+        if is_short or told & {"chunk-size", "chunk-cut"}:
             return
         if self._position < self._size:
             self._judge_stray()
@@ -219,12 +233,16 @@ class _Walk:
         return self._sizes64.get(b"RIFF", size) if size == UNKNOWN_SIZE else size
 
 
+def _name_and_size(chunk: Chunk) -> tuple[str, int]:
+    return chunk.identifier, chunk.size_bytes
+
+
 def _is_identifier(identifier: bytes) -> bool:
     return all(byte in _PRINTABLE for byte in identifier)
 
 
 def _sizes64(payload: bytes) -> dict[bytes, int]:
-    """The 64-bit sizes of a ds64 chunk by chunk name; ``RIFF`` is the outer one."""
+    """Read the 64-bit sizes of a ds64 chunk by chunk name; ``RIFF`` is the outer one."""
     if len(payload) < 16:
         return {}
     riff, data = struct.unpack_from("<QQ", payload)

@@ -1,7 +1,10 @@
 """Writing WAV, and RF64 where the size no longer fits into 32 bits.
 
-Order: ds64 (RF64 only), bext, fmt, fact, the other metadata, data: everything that explains the
-sound stands in front of it. No clock, no program name: the same sound gives the same bytes.
+WAV: bext, fmt, fact, the other metadata, data: all that explains the sound stands in front of it.
+RF64: ds64, bext, fmt, fact, data, the other metadata. A widespread reader (libsndfile 1.2, seen
+here) steps wrongly over the pad byte of an odd chunk in front of RF64 sound; so a bext of odd
+size gets a zero byte that counts, and everything else stands behind the sound.
+No clock, no program name: the same sound gives the same bytes.
 """
 
 from __future__ import annotations
@@ -22,6 +25,7 @@ from stemprep.model.header import AudioFormat, Header
 RF64_ABOVE_BYTES: Final = 4_294_000_000
 """A little under 2**32, so that later chunks still fit into a plain WAV."""
 
+_DS64_BYTES = 8 + 28
 _INTEGER_BITS = (8, 16, 24, 32)
 _FLOAT_BITS = (32, 64)
 
@@ -40,8 +44,8 @@ def copy_audio(
     """
     if header.format is None or header.data_size_bytes == 0:
         raise PrepareError("no sound to copy: the source could not be read")
-    layout = _layout(header.format, metadata, header.frames)
-    target.write(_head(layout, rf64_above_bytes))
+    layout = _layout(header.format, metadata, header.frames, rf64_above_bytes)
+    target.write(layout.head)
     source.seek(header.data_offset_bytes)
     left = header.data_size_bytes
     while left:
@@ -50,7 +54,7 @@ def copy_audio(
             raise PrepareError(f"the source has become {left} bytes shorter while it was copied")
         target.write(piece)
         left -= len(piece)
-    target.write(b"\0" * (layout.data_size & 1))
+    target.write(layout.tail)
 
 
 def write_blocks(
@@ -68,56 +72,65 @@ def write_blocks(
     for blocks of another channel count, and where another number of frames arrives.
     """
     _demand_writable(audio_format)
-    layout = _layout(audio_format, metadata, frames)
-    target.write(_head(layout, rf64_above_bytes))
+    layout = _layout(audio_format, metadata, frames, rf64_above_bytes)
+    target.write(layout.head)
     written = 0
     for block in blocks:
         target.write(_encode(block, audio_format))
         written += block.frames
     if written != frames:
         raise PrepareError(f"{frames} frames were planned and {written} arrived")
-    target.write(b"\0" * (layout.data_size & 1))
+    target.write(layout.tail)
 
 
 @dataclass(frozen=True, slots=True)
 class _Layout:
-    """Chunks before the sound, and the sizes that follow from them."""
+    """Everything around the sound, ready to be written."""
 
-    chunks: tuple[tuple[str, bytes], ...]
-    frames: int
-    data_size: int
-
-    @property
-    def riff_size(self) -> int:
-        """Size in a plain WAV: form type, chunks with heads and pads, the sound with its own."""
-        before = sum(8 + len(payload) + (len(payload) & 1) for _, payload in self.chunks)
-        return 4 + before + 8 + self.data_size + (self.data_size & 1)
+    head: bytes
+    tail: bytes
 
 
-def _layout(audio_format: AudioFormat, metadata: Metadata, frames: int) -> _Layout:
-    first = tuple(chunk for chunk in metadata.chunks if chunk[0] == "bext")
-    rest = tuple(chunk for chunk in metadata.chunks if chunk[0] != "bext")
-    fmt = (("fmt ", build_format(audio_format)),)
-    needs_fact = audio_format.encoding == "float" or is_extensible(audio_format)
-    fact = (("fact", struct.pack("<I", min(frames, UNKNOWN_SIZE))),) if needs_fact else ()
-    size = frames * audio_format.channels * audio_format.container_bits // 8
-    return _Layout(first + fmt + fact + rest, frames, size)
+def _layout(
+    audio_format: AudioFormat, metadata: Metadata, frames: int, rf64_above_bytes: int
+) -> _Layout:
+    """Lay out a WAV, or an RF64 where the WAV would be larger than the limit."""
+    align = audio_format.channels * audio_format.container_bits // 8
+    data_size = frames * align
+    pad = b"\0" * (data_size & 1)
+    bext = [chunk for chunk in metadata.chunks if chunk[0] == "bext"]
+    rest = _chunks([chunk for chunk in metadata.chunks if chunk[0] != "bext"])
+    fmt = _chunks([("fmt ", build_format(audio_format)), *_fact(audio_format, frames)])
+    front = _chunks(bext) + fmt + rest
+    riff_size = 4 + len(front) + 8 + data_size + len(pad)
+    if riff_size + 8 <= rf64_above_bytes:
+        start = struct.pack("<4sI4s", b"RIFF", riff_size, b"WAVE")
+        return _Layout(start + front + struct.pack("<4sI", b"data", data_size), pad)
+    front = _chunks([(name, _even(payload)) for name, payload in bext]) + fmt
+    riff_size = 4 + _DS64_BYTES + len(front) + 8 + data_size + len(pad) + len(rest)
+    ds64 = _chunks([("ds64", struct.pack("<QQQI", riff_size, data_size, frames, 0))])
+    start = struct.pack("<4sI4s", b"RF64", UNKNOWN_SIZE, b"WAVE") + ds64
+    return _Layout(start + front + struct.pack("<4sI", b"data", UNKNOWN_SIZE), pad + rest)
 
 
-def _head(layout: _Layout, rf64_above_bytes: int) -> bytes:
-    """Everything in front of the first sample."""
-    body = b"".join(_chunk(name, payload) for name, payload in layout.chunks)
-    if layout.riff_size + 8 <= rf64_above_bytes:
-        start = struct.pack("<4sI4s", b"RIFF", layout.riff_size, b"WAVE")
-        return start + body + struct.pack("<4sI", b"data", layout.data_size)
-    ds64 = struct.pack("<QQQI", layout.riff_size + 36, layout.data_size, layout.frames, 0)
-    start = struct.pack("<4sI4s", b"RF64", UNKNOWN_SIZE, b"WAVE") + _chunk("ds64", ds64)
-    return start + body + struct.pack("<4sI", b"data", UNKNOWN_SIZE)
+def _fact(audio_format: AudioFormat, frames: int) -> list[tuple[str, bytes]]:
+    """Build the frame count that every format tag but plain PCM demands."""
+    if audio_format.encoding != "float" and not is_extensible(audio_format):
+        return []
+    return [("fact", struct.pack("<I", min(frames, UNKNOWN_SIZE)))]
+
+
+def _even(payload: bytes) -> bytes:
+    return payload + b"\0" * (len(payload) & 1)
+
+
+def _chunks(chunks: list[tuple[str, bytes]]) -> bytes:
+    return b"".join(_chunk(name, payload) for name, payload in chunks)
 
 
 def _chunk(name: str, payload: bytes) -> bytes:
     head = struct.pack("<4sI", name.encode("latin-1"), len(payload))
-    return head + payload + b"\0" * (len(payload) & 1)
+    return head + _even(payload)
 
 
 def _demand_writable(audio_format: AudioFormat) -> None:

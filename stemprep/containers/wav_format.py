@@ -96,7 +96,7 @@ def build_format(audio_format: AudioFormat) -> bytes:
 
 
 def is_extensible(audio_format: AudioFormat) -> bool:
-    """True where the plain tag would lose something: mask, valid bits or more than stereo."""
+    """Tell whether the plain tag would lose something: mask, valid bits or more than stereo."""
     return (
         audio_format.channels > 2
         or audio_format.channel_mask is not None
