@@ -26,7 +26,7 @@ __all__ = [
 
 
 def load_spec(name_or_path: str | Path) -> DeliverySpec:
-    """The spec of a shipped name or a YAML file, everything it extends folded in.
+    """Give the spec of a shipped name or a YAML file, everything it extends folded in.
 
     A shipped name wins over a file of the same name in the working folder; write
     ``./mastering.yaml`` for the file. Raises SpecError with all problems at once.
@@ -37,7 +37,7 @@ def load_spec(name_or_path: str | Path) -> DeliverySpec:
 
 
 def load_sheet(content: bytes, name: str) -> SessionSheet:
-    """The session sheet from a drop's bytes; ``name`` is what the messages call the file.
+    """Give the session sheet from a drop's bytes; ``name`` is what the messages call the file.
 
     Raises SpecError with all problems at once. Reads no other file: a sheet comes with the drop
     and cannot extend, send or point outside it.
@@ -48,7 +48,7 @@ def load_sheet(content: bytes, name: str) -> SessionSheet:
 
 
 def json_schema(kind: Literal["spec", "sheet"]) -> dict[str, Any]:
-    """The JSON schema (draft 2020-12) of a delivery spec or a session sheet, for editors."""
+    """Give the JSON schema (draft 2020-12) of a delivery spec or a session sheet, for editors."""
     from stemprep.spec.editors import schema_of  # noqa: PLC0415 - see the module's docstring
 
     return schema_of(kind)

@@ -17,7 +17,7 @@ _NOT_PRINTABLE = re.compile(
 
 
 def decode(content: bytes, file: str) -> str:
-    """The text of a file; SpecError for one too big, in another encoding, or not text at all."""
+    """Give the text of a file; SpecError for one too big, in another encoding or not text."""
     if len(content) > MAX_BYTES:
         raise SpecError(
             (f"{file}:1:1: the file has {len(content)} bytes; at most {MAX_BYTES} are read",)
@@ -62,7 +62,7 @@ def _not_utf8(content: bytes, index: int, file: str) -> str:
 
 
 def _strange_character(text: str, index: int, file: str) -> str:
-    """A control character, or the sign of a file that is no text."""
+    """Tell of a control character, or the sign of a file that is no text."""
     return (
         f"{place_at(text, index, file)}: character U+{ord(text[index]):04X} cannot stand in a "
         "YAML file; delete it (or write it as an escape inside double quotes)"

@@ -24,7 +24,7 @@ def unstated(record: type[Any], values: Mapping[str, Any], path: Path_) -> list[
 
 
 def unstated_rules(checks: Mapping[str, Any]) -> list[Path_]:
-    """Registered checks, or single limits of them, that the values leave open."""
+    """List registered checks, or single limits of them, that the values leave open."""
     missing: list[Path_] = []
     for check, rule_type in RULE_TYPES.items():
         if check in checks:
@@ -35,7 +35,7 @@ def unstated_rules(checks: Mapping[str, Any]) -> list[Path_]:
 
 
 def frozen(record: type[Record], values: Mapping[str, Any]) -> Record:
-    """A record from its keys, all of them stated."""
+    """Give a record from its keys, all of them stated."""
     return record(**{name: _plain(values[key]) for name, key in keys_of(record).items()})
 
 
@@ -45,7 +45,7 @@ def rule_tables(checks: Mapping[str, Any]) -> dict[str, RuleTable]:
 
 
 def _table(rule_type: type[Rule], entry: Mapping[str, Any]) -> RuleTable:
-    """A role takes over whatever it does not state itself."""
+    """Let a role take over whatever it does not state itself."""
     by_role = {
         role: frozen(rule_type, {**entry, **differing})
         for role, differing in entry.get("roles", {}).items()

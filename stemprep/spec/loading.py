@@ -1,4 +1,4 @@
-"""A delivery spec from its chain of files: read, laid over each other, validated, frozen, hashed."""
+"""A delivery spec from its chain of files: read, laid over each other, validated, frozen."""
 
 from __future__ import annotations
 
@@ -12,23 +12,27 @@ from typing import Any
 
 from stemprep.errors import SpecError
 from stemprep.model.facts import MeasureSettings
-from stemprep.model.rule import Contents, DeliverySpec, Naming, Operations, Target
+from stemprep.model.rule import RULE_TYPES, Contents, DeliverySpec, Naming, Operations, Target
 from stemprep.spec.decoding import MAX_BYTES
 from stemprep.spec.freezing import frozen, rule_tables, unstated, unstated_rules
 from stemprep.spec.problems import Mark, Path_, Problems, dotted, nearest, shown
 from stemprep.spec.reading import Reading, read_model, validate
 from stemprep.spec.schema import SpecKeys
-from stemprep.spec.shipped import configs_folder, shipped_path, shipped_specs
+from stemprep.spec.shipped import shipped_path, shipped_specs
 from stemprep.spec.tree import read_tree
 
 MAX_CHAIN = 5
 _BEGINNING = "title: and extends: (for example extends: base)"
+_ON_THE_COMMAND_LINE = "where a package goes is said on the command line"
 _ELSEWHERE = {
-    key: "it belongs in the session sheet (session.yaml in the drop)"
-    for key in ("artist", "songs", "tracks", "waivers", "engineer", "contact")
-} | {
-    key: "where a package goes is said on the command line or in the service's config"
-    for key in ("deliver_to", "destination", "inboxes", "state", "after", "archive")
+    **dict.fromkeys(RULE_TYPES, "a check stands under checks:"),
+    **dict.fromkeys(
+        ("deliver_to", "destination", "inboxes", "state", "after", "archive"), _ON_THE_COMMAND_LINE
+    ),
+    **dict.fromkeys(
+        ("artist", "songs", "tracks", "waivers", "engineer", "contact"),
+        "it belongs in the session sheet (session.yaml in the drop)",
+    ),
 }
 _PARTS: dict[str, type[Any]] = {
     "measure": MeasureSettings,
@@ -65,7 +69,7 @@ def load(name_or_path: str | Path) -> DeliverySpec:
 
 
 def _first_source(name_or_path: str | Path) -> _Source:
-    """The file asked for; a shipped name before a file of that name."""
+    """Give the file asked for; a shipped name before a file of that name."""
     if isinstance(name_or_path, str) and name_or_path in shipped_specs():
         return _Source(shipped_path(name_or_path), f"configs/{name_or_path}.yaml", True)
     path = Path(name_or_path)
@@ -82,7 +86,7 @@ def _first_source(name_or_path: str | Path) -> _Source:
 
 
 def _read_chain(source: _Source, problems: Problems) -> list[Reading]:
-    """The file and all that it extends, the most general last."""
+    """Give the file and all that it extends, the most general last."""
     chain = [source]
     readings = []
     while True:
@@ -96,31 +100,35 @@ def _read_chain(source: _Source, problems: Problems) -> list[Reading]:
 
 
 def _parent(chain: list[_Source], reading: Reading, problems: Problems) -> _Source | None:
-    """The file that the last of the chain extends; a loop or too long a chain ends it, told."""
+    """Give the file that the last of the chain extends; a loop or a long chain ends it, told."""
     wanted = reading.values.get("extends")
     if wanted is None:
         return None
     mark = reading.places["extends",].mark
     parent = _extended(chain[-1], wanted)
     if parent is None:
-        return _broken(_no_such_spec(wanted, chain[-1]), mark, reading, problems)
+        _tell_broken(_no_such_spec(wanted, chain[-1]), mark, reading, problems)
+        return None
     if _is_among(parent, chain):
         told = " -> ".join(shown(source.path.name) for source in (*chain, parent))
-        return _broken(f"the specs extend each other in a loop: {told}", mark, reading, problems)
+        found = f"the specs extend each other in a loop: {told}"
+        _tell_broken(found, mark, reading, problems)
+        return None
     if len(chain) >= MAX_CHAIN:
         found = f"more than {MAX_CHAIN} specs extend each other; join some of them"
-        return _broken(found, mark, reading, problems)
+        _tell_broken(found, mark, reading, problems)
+        return None
     return parent
 
 
-def _broken(found: str, mark: Mark, reading: Reading, problems: Problems) -> None:
-    """A chain that ends too early."""
+def _tell_broken(found: str, mark: Mark, reading: Reading, problems: Problems) -> None:
+    """Tell of a chain that ends too early."""
     problems.tell(mark, "extends", found)
     reading.unfit.add(("extends",))
 
 
 def _extended(source: _Source, wanted: str) -> _Source | None:
-    """A shipped name, or a file in the same folder as the one that names it."""
+    """Give a shipped name, or a file in the same folder as the one that names it."""
     if wanted in shipped_specs():
         return _Source(shipped_path(wanted), f"configs/{wanted}.yaml", True)
     if source.is_shipped or "/" in wanted or "\\" in wanted or wanted in (".", ".."):
@@ -134,7 +142,8 @@ def _no_such_spec(wanted: str, source: _Source) -> str:
         found = f"{shown(wanted)} is a path; only a file in the same folder can be extended"
     else:
         found = f"{shown(wanted)} is neither shipped nor a file in the same folder"
-    return f"{found}{nearest(wanted, shipped_specs())}; give one of {', '.join(shipped_specs())}, or a file name"
+    hint = nearest(wanted, shipped_specs())
+    return f"{found}{hint}; give one of {', '.join(shipped_specs())}, or a file name"
 
 
 def _is_among(parent: _Source, chain: list[_Source]) -> bool:
@@ -142,7 +151,7 @@ def _is_among(parent: _Source, chain: list[_Source]) -> bool:
 
 
 def _exists(path: Path) -> bool:
-    """False also for names that no file system takes."""
+    """Return False also for names that no file system takes."""
     try:
         return path.exists()
     except (OSError, ValueError):
@@ -150,7 +159,7 @@ def _exists(path: Path) -> bool:
 
 
 def _content(source: _Source) -> bytes:
-    """The bytes of a regular file; at most one more than the limit, so that too big shows."""
+    """Give the bytes of a regular file; at most one more than the limit, so that too big shows."""
     try:
         if not stat.S_ISREG(source.path.stat().st_mode):
             raise SpecError((f"{source.label}: not a file; give a YAML file or a shipped name",))
@@ -162,7 +171,7 @@ def _content(source: _Source) -> bytes:
 
 
 def _laid_over(general: Reading, special: Reading) -> Reading:
-    """Mappings are merged key by key; lists and single values replace."""
+    """Merge mappings key by key; lists and single values replace."""
     replaced = {path for path in special.places if not _is_mapping(special, path)}
     places = {
         path: place
@@ -173,6 +182,7 @@ def _laid_over(general: Reading, special: Reading) -> Reading:
         values=_merged(general.values, special.values),
         places={**places, **special.places},
         unfit=general.unfit | special.unfit,
+        kept={**general.kept, **special.kept},
         warnings=[*general.warnings, *special.warnings],
     )
 
@@ -197,7 +207,7 @@ def _tell_missing(source: _Source, whole: Reading, problems: Problems) -> None:
     """Every key that the chain leaves open; nothing when a link of the chain is broken."""
     if ("extends",) in whole.unfit:
         return
-    missing = [(key,) for key in ("title", "purpose") if key not in whole.values]
+    missing: list[Path_] = [(key,) for key in ("title", "purpose") if key not in whole.values]
     missing += unstated_rules(whole.values.get("checks", {}))
     for key, record in _PARTS.items():
         missing += unstated(record, whole.values.get(key, {}), (key,))
@@ -207,10 +217,8 @@ def _tell_missing(source: _Source, whole: Reading, problems: Problems) -> None:
             problems.tell(mark, dotted(path), "missing; state it, or begin with extends: base")
 
 
-def _frozen_spec(
-    name: str, content: Mapping[str, Any], warnings: tuple[str, ...]
-) -> DeliverySpec:
-    """The record of complete, validated content."""
+def _frozen_spec(name: str, content: Mapping[str, Any], warnings: tuple[str, ...]) -> DeliverySpec:
+    """Give the record of complete, validated content."""
     parts = {key: frozen(record, content[key]) for key, record in _PARTS.items()}
     return DeliverySpec(
         name=name,

@@ -7,8 +7,11 @@ import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from stemprep.errors import SpecError
+
 Path_ = tuple[str | int, ...]
 MAX_TOLD = 100
+MAX_SOUGHT = 1000
 _MAX_SHOWN = 60
 
 
@@ -34,13 +37,18 @@ class Problems:
         return bool(self.found)
 
     def tell(self, mark: Mark, where: str, message: str) -> None:
-        """Add one problem; ``where`` is the dotted place, "" for the file as a whole."""
+        """Add one problem; ``where`` is the dotted place, "" for the file as a whole.
+
+        Raises SpecError after a thousand: nobody reads on, and looking for what was meant costs.
+        """
         line = f"{mark}: {where}: {message}" if where else f"{mark}: {message}"
         if (mark, line) not in self.found[-MAX_TOLD:]:
             self.found.append((mark, line))
+        if len(self.found) > MAX_SOUGHT:
+            raise SpecError(self.told())
 
     def told(self) -> tuple[str, ...]:
-        """The lines for a SpecError, file by file and from top to bottom, at most a screenful."""
+        """Give the lines for a SpecError, file by file, top to bottom, at most 100."""
         files = list(dict.fromkeys(mark.file for mark, _ in self.found))
         ordered = sorted(self.found, key=lambda told: _reading_order(told[0], files))
         spare = len(ordered) - MAX_TOLD
@@ -61,7 +69,7 @@ def dotted(path: Path_) -> str:
 
 
 def shown(text: str) -> str:
-    """A found value in quotes, made harmless for a terminal and cut to a readable length."""
+    """Give a found value in quotes, made harmless for a terminal and cut to a readable length."""
     return f'"{shown_plain(text)}"'
 
 

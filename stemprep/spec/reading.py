@@ -30,11 +30,13 @@ class Reading:
     values: plain nested dicts, lists and scalars; what was unfit is absent.
     places: place of every key and value by its path.
     unfit:  paths that were told and left out.
+    kept:   of a list with unfit items, the positions of the others.
     """
 
     values: dict[str, Any] = field(default_factory=dict)
     places: dict[Path_, Place] = field(default_factory=dict)
     unfit: set[Path_] = field(default_factory=set)
+    kept: dict[Path_, tuple[int, ...]] = field(default_factory=dict)
     warnings: list[str] = field(default_factory=list)
 
 
@@ -57,7 +59,7 @@ class _Reader:
         self.reading = Reading()
 
     def mapping(self, node: Mapping, model: type[BaseModel], path: Path_) -> dict[str, Any]:
-        """The keys of a mapping with fixed keys."""
+        """Give the keys of a mapping with fixed keys."""
         shapes = fields_of(model)
         values: dict[str, Any] = {}
         for key, value in self._distinct(node, path):
@@ -70,7 +72,7 @@ class _Reader:
         return values
 
     def _table(self, node: Mapping, shape: Shape, path: Path_) -> dict[str, Any]:
-        """The keys of a mapping whose keys are words of a closed list."""
+        """Give the keys of a mapping whose keys are words of a closed list."""
         assert shape.item is not None
         values: dict[str, Any] = {}
         for key, value in self._distinct(node, path):
@@ -84,8 +86,7 @@ class _Reader:
         self, values: dict[str, Any], key: str, node: Node, shape: Shape, path: Path_
     ) -> None:
         """Read one value into its mapping, unless it is unfit."""
-        found = shown(node.text) if isinstance(node, Scalar) else "this"
-        self.reading.places[path] = Place(node.mark, found, shape.wanted)
+        self.reading.places[path] = Place(node.mark, _found(node), shape.wanted)
         value = self._value(node, shape, path)
         if path not in self.reading.unfit:
             values[key] = value
@@ -109,8 +110,7 @@ class _Reader:
         values: dict[str, Any] = {}
         for index, item in enumerate(node.items):
             self._into(values, str(index), item, shape.item, (*path, index))
-        if len(values) < len(node.items):
-            self.reading.unfit.add(path)
+        self.reading.kept[path] = tuple(int(index) for index in values)
         return list(values.values())
 
     def _shorthand(
@@ -138,12 +138,14 @@ class _Reader:
         self.reading.unfit.add(path)
 
     def _distinct(self, node: Mapping, path: Path_) -> list[tuple[Scalar, Node]]:
-        """The pairs with a plain key, each key once; doubled and complex keys are told."""
+        """Give the pairs with a plain key, each key once; doubled and complex keys are told."""
         seen: dict[str, Scalar] = {}
         pairs = []
         for key, value in node.pairs:
             if not isinstance(key, Scalar):
-                self.problems.tell(key.mark, dotted(path), "a key is one word, not a list or mapping")
+                self.problems.tell(
+                    key.mark, dotted(path), "a key is one word, not a list or mapping"
+                )
             elif key.text in seen:
                 first = seen[key.text].mark
                 self.problems.tell(
@@ -156,13 +158,13 @@ class _Reader:
         return pairs
 
     def _unknown_key(self, key: Scalar, path: Path_, known: tuple[str, ...]) -> None:
-        hint = key_hint(key) or nearest(key.text, known)
+        close = nearest(key.text, known)
+        message = f"no such key here{key_hint(key)}{close}"
         if key.text in self.elsewhere and not path:
-            hint = f"; {self.elsewhere[key.text]}"
-        self.problems.tell(
-            key.mark, dotted((*path, key.text)),
-            f"{shown_plain(key.text) or 'an empty key'} is no key here{hint}; known: {', '.join(known)}",
-        )  # fmt: skip
+            message += f"; {self.elsewhere[key.text]}"
+        elif not close:
+            message += f"; known: {', '.join(known)}"
+        self.problems.tell(key.mark, dotted((*path, key.text)), message)
         self.reading.unfit.add((*path, key.text))
 
     def _missing(
@@ -181,32 +183,51 @@ def validate(model: type[BaseModel], reading: Reading, problems: Problems) -> Ba
     try:
         return model.model_validate(_tupled(reading.values))
     except ValidationError as error:
+        faults: dict[Path_, str] = {}
         for fault in error.errors(include_url=False):
             if fault["type"] != "missing":
-                _tell_fault(reading, problems, fault["loc"], _reason(fault))
+                faults.setdefault(_place_of(reading, fault["loc"]), _reason(fault))
+        for path, reason in faults.items():
+            _tell_fault(reading.places[path], problems, path, reason)
         return None
 
 
-def _tell_fault(reading: Reading, problems: Problems, loc: Path_, reason: str) -> None:
-    """One line per place; the schema's path may name branches of a union beyond it."""
-    path = loc
-    while path not in reading.places:
-        path = path[:-1]
-    place = reading.places[path]
+def _place_of(reading: Reading, loc: Path_) -> Path_:
+    """Give the path in the file; the schema's may go on to branches of a union."""
+    path: Path_ = ()
+    for part in loc:
+        kept = reading.kept.get(path, ())
+        further = (*path, kept[part] if isinstance(part, int) and part < len(kept) else part)
+        if further not in reading.places:
+            break
+        path = further
+    return path
+
+
+def _tell_fault(place: Place, problems: Problems, path: Path_, reason: str) -> None:
     message = reason if not place.found else f"{place.found} {reason}"
-    give = f"; give {place.wanted}" if place.wanted and place.found != "this" else ""
+    give = f"; give {place.wanted}" if place.found else ""
     problems.tell(place.mark, dotted(path), message + give)
+
+
+_REASONS = {
+    "greater_than_equal": "is out of range",
+    "less_than_equal": "is out of range",
+    "string_too_long": "is too long",
+    "string_pattern_mismatch": "has another form",
+    "too_long": "has too many entries",
+}
 
 
 def _reason(fault: Any) -> str:
     """Our validators bring their own words; the schema's become one short phrase."""
     if fault["type"] == "value_error":
         return str(fault["ctx"]["error"])
-    return "is not allowed here"
+    return _REASONS.get(fault["type"], "is not allowed here")
 
 
 def _tupled(value: Any) -> Any:
-    """Lists as tuples, which strict validation wants."""
+    """Turn lists into tuples, which strict validation wants."""
     if isinstance(value, dict):
         return {key: _tupled(item) for key, item in value.items()}
     if isinstance(value, list):
@@ -214,14 +235,27 @@ def _tupled(value: Any) -> Any:
     return value
 
 
+def _found(node: Node) -> str:
+    """Name what stands at a place; a mapping's own faults name the key themselves."""
+    if isinstance(node, Scalar):
+        return shown(node.text)
+    return "the list" if isinstance(node, Sequence) else ""
+
+
 def _wrong_kind(node: Node, shape: Shape) -> str:
-    """A list where one value is wanted, and the like."""
+    """Tell of a list where one value is wanted, and the like."""
     if isinstance(node, Scalar):
         found = shown(node.text) if node.text else "nothing"
-        example = f" (write it as [{shown_plain(node.text)}])" if shape.kind == "list" and node.text else ""
+        example = (
+            f" (write it as [{shown_plain(node.text)}])"
+            if shape.kind == "list" and node.text
+            else ""
+        )
         return f"{found} stands where {_kind_words(shape)} is wanted{example}; give {shape.wanted}"
     found = "a list" if isinstance(node, Sequence) else "a mapping (keys, or text in braces)"
-    quote = "; a text that begins with { or [ goes in quotes" if shape.kind in ("text", "label") else ""
+    quote = (
+        "; a text that begins with { or [ goes in quotes" if shape.kind in ("text", "label") else ""
+    )
     return f"{found} stands where {_kind_words(shape)} is wanted{quote}; give {shape.wanted}"
 
 
@@ -232,7 +266,8 @@ def _kind_words(shape: Shape) -> str:
 
 
 def _cut_warning(node: Scalar, path: Path_) -> str:
+    whole = shown(f"{node.text} {node.cut}")
     return (
-        f"{node.mark}: {dotted(path)}: only {shown(node.text)} is read, {shown(node.cut)} behind it "
-        f'is a comment; if it belongs to the text, quote it: "{shown_plain(f"{node.text} {node.cut}")}"'
+        f"{node.mark}: {dotted(path)}: only {shown(node.text)} is read, {shown(node.cut)} is taken "
+        f"for a comment; if it belongs to the text, quote it: {whole}"
     )

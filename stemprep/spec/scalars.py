@@ -8,7 +8,9 @@ two readers could understand differently is refused with the way to write it.
 from __future__ import annotations
 
 import re
+import string
 import unicodedata
+from collections.abc import Callable
 
 from stemprep.spec.problems import nearest, shown
 from stemprep.spec.shapes import Shape
@@ -20,7 +22,7 @@ _NULL = re.compile(r"(?i:~|null|)")
 _WHOLE = re.compile(r"[-+]?(0|[1-9][0-9]*)")
 _DECIMAL = re.compile(r"[-+]?(0|[1-9][0-9]*)(\.[0-9]+)?")
 _OCTAL = re.compile(r"[-+]?0o?[0-9_]+(\.[0-9]*)?")
-_HEX = re.compile(r"[-+]?0x[0-9a-fA-F_]+|[-+]?0b[01_]+")
+_HEX = re.compile(r"[-+]?(0x[0-9a-fA-F]+|0b[01]+)")
 _BASE_60 = re.compile(r"[-+]?[0-9][0-9_]*(:[0-9]{1,2})+(\.[0-9_]*)?")
 _EXPONENT = re.compile(r"[-+]?[0-9]*\.?[0-9]+[eE][-+]?[0-9]+")
 _UNDERSCORED = re.compile(r"[-+]?[0-9][0-9_]*_[0-9_]*(\.[0-9]*)?")
@@ -30,6 +32,7 @@ _NAMED = re.compile(r"(?i:[-+]?\.?(inf|nan)(inity)?)")
 _DATE = re.compile(r"[0-9]{4}-[0-9]{1,2}-[0-9]{1,2}([Tt ].*)?")
 _UNIT = re.compile(r"([-+]?[0-9]+(\.[0-9]+)?) ?(%|[A-Za-z]+)")
 _NUMBER_LIKE = (_DECIMAL, _OCTAL, _HEX, _BASE_60, _EXPONENT, _UNDERSCORED, _BARE_POINT, _NAMED)
+_LETTERS = "% " + string.ascii_letters
 _MAX_DIGITS = 18
 
 
@@ -38,7 +41,7 @@ class UnfitError(Exception):
 
 
 def resolve(node: Scalar, shape: Shape) -> str | int | float | bool:
-    """The value of a node by its wanted shape; raises UnfitError."""
+    """Give the value of a node by its wanted shape; raises UnfitError."""
     if node.is_plain and _NULL.fullmatch(node.text):
         raise UnfitError(_empty(node, shape))
     if node.text in shape.words:
@@ -64,7 +67,7 @@ def key_hint(key: Scalar) -> str:
 
 
 def _empty(node: Scalar, shape: Shape) -> str:
-    """An empty value, ``~`` and ``null`` all mean nothing at all to YAML."""
+    """Tell that an empty value, ``~`` and ``null`` mean nothing at all to YAML."""
     found = f"{node.text} is read as no value by YAML" if node.text else "there is no value"
     if shape.kind in ("text", "label") and node.text.lower() == "null":
         return f'{found}; if it is meant as text, quote it: "{node.text}"'
@@ -83,7 +86,9 @@ def _flag(node: Scalar) -> bool:
     if node.is_plain and node.text in ("true", "false"):
         return node.text == "true"
     if node.text in ("true", "false"):
-        raise UnfitError(f"{shown(node.text)} stands in quotes, which makes it text; leave them out")
+        raise UnfitError(
+            f"{shown(node.text)} stands in quotes, which makes it text; leave them out"
+        )
     if _BOOL.fullmatch(node.text):
         meant = _bool_reading(node.text)
         raise UnfitError(f"{shown(node.text)} is true or false only to some readers; write {meant}")
@@ -96,7 +101,9 @@ def _number(node: Scalar, shape: Shape) -> int | float:
         hint = _number_hint(node.text, shape)
         raise UnfitError(f"{shown(node.text)} is not {_noun(shape)}{hint}; give {shape.wanted}")
     if not node.is_plain:
-        raise UnfitError(f"{shown(node.text)} stands in quotes, which makes it text; leave them out")
+        raise UnfitError(
+            f"{shown(node.text)} stands in quotes, which makes it text; leave them out"
+        )
     return int(node.text) if shape.kind == "integer" else float(node.text)
 
 
@@ -104,32 +111,48 @@ def _noun(shape: Shape) -> str:
     return "a whole number" if shape.kind == "integer" else "a number"
 
 
-def _number_hint(text: str, shape: Shape) -> str:  # noqa: PLR0911 - one line a misreading
-    """What a number-like text would become elsewhere, and how to write what is meant."""
-    if _EXPONENT.fullmatch(text):
-        return f" (YAML 1.1 reads an exponent without a sign and a point as text; write {_written_out(text)})"
-    if _BASE_60.fullmatch(text):
-        return f" (YAML 1.1 counts it in sixties: {_in_sixties(text)}; write plain seconds or bars)"
-    if _HEX.fullmatch(text):
-        return f" (read as {_radix(text)} by YAML; write decimal digits)"
-    if _UNDERSCORED.fullmatch(text):
-        return f" (write it without the underscores: {text.replace('_', '')})"
-    if _OCTAL.fullmatch(text):
-        return f" (a leading zero makes it octal in YAML 1.1; write {text.replace('o', '').lstrip('+-0') or '0'})"
-    if _BARE_POINT.fullmatch(text):
-        return f" (write {text.replace('.', '0.', 1) if text.lstrip('+-')[0] == '.' else text + '0'})"
-    if _COMMA.fullmatch(text):
-        return f" (the decimal sign is a point; write {text.replace(',', '.')})"
-    if shape.kind == "integer" and _DECIMAL.fullmatch(text) and len(text) <= _MAX_DIGITS:
+def _number_hint(text: str, shape: Shape) -> str:
+    """Say what a number-like text would become elsewhere, and how to write what is meant."""
+    if len(text) > _MAX_DIGITS:
+        return ""
+    if shape.kind == "integer" and _DECIMAL.fullmatch(text):
         return " (it has a fraction)"
-    unit = _UNIT.fullmatch(text)
-    if unit:
-        return f" (the unit stands in the key's name; write {unit[1]})"
-    return ""
+    return next((f" ({hint(text)})" for form, hint in _HINTS if form.fullmatch(text)), "")
+
+
+def _exponent_hint(text: str) -> str:
+    """Write an exponent in full, as long as that stays readable."""
+    full = f"{float(text):.12f}".rstrip("0").rstrip(".")
+    is_readable = len(full) <= _MAX_DIGITS and float(full) == float(text)
+    return f"some readers take an exponent for text; write {full if is_readable else 'it in full'}"
+
+
+def _octal_hint(text: str) -> str:
+    digits = text.lstrip("+-").lstrip("0o") or "0"
+    return f"a leading zero makes it octal in YAML 1.1; write {digits}"
+
+
+def _point_hint(text: str) -> str:
+    return f"write {text}0" if text.endswith(".") else f"write {text.replace('.', '0.')}"
+
+
+_HINTS: tuple[tuple[re.Pattern[str], Callable[[str], str]], ...] = (
+    (_EXPONENT, _exponent_hint),
+    (
+        _BASE_60,
+        lambda text: f"YAML 1.1 counts it in sixties: {_in_sixties(text)}; write one number",
+    ),
+    (_HEX, lambda text: f"YAML reads it as {int(text.replace('_', ''), 0)}; write decimal digits"),
+    (_UNDERSCORED, lambda text: f"write it without the underscores: {text.replace('_', '')}"),
+    (_OCTAL, _octal_hint),
+    (_BARE_POINT, _point_hint),
+    (_COMMA, lambda text: f"the decimal sign is a point; write {text.replace(',', '.')}"),
+    (_UNIT, lambda text: f"the unit stands in the key's name; write {text.rstrip(_LETTERS)}"),
+)
 
 
 def _text(node: Scalar, shape: Shape) -> str:
-    """The text as written, unless another reader could take it for something else."""
+    """Give the text as written, unless another reader could take it for something else."""
     strange = next((one for one in node.text if _is_strange(one)), None)
     if strange is not None:
         raise UnfitError(f"the text holds the control character U+{ord(strange):04X}; delete it")
@@ -150,7 +173,9 @@ def _refuse_ambiguous(text: str, shape: Shape) -> None:
         reading = _number_reading(text)
     else:
         return
-    raise UnfitError(f'{text} is read as {reading} by YAML; if it is meant as text, quote it: "{text}"')
+    raise UnfitError(
+        f'{text} is read as {reading} by YAML; if it is meant as text, quote it: "{text}"'
+    )
 
 
 def _bool_reading(text: str) -> str:
@@ -158,7 +183,7 @@ def _bool_reading(text: str) -> str:
 
 
 def _number_reading(text: str) -> str:
-    """What YAML 1.1 makes of a bare number."""
+    """Say what YAML 1.1 makes of a bare number."""
     if _BASE_60.fullmatch(text):
         return f"{_in_sixties(text)} (base 60)"
     if re.fullmatch(r"[-+]?0[0-7]+", text):
@@ -169,7 +194,7 @@ def _number_reading(text: str) -> str:
 
 
 def _in_sixties(text: str) -> str:
-    """The value of a base 60 number of reasonable length."""
+    """Give the value of a base 60 number of reasonable length."""
     if len(text) > _MAX_DIGITS:
         return "a number"
     total = 0.0
@@ -178,21 +203,8 @@ def _in_sixties(text: str) -> str:
     return f"{'-' if text.startswith('-') else ''}{total:g}"
 
 
-def _radix(text: str) -> str:
-    return str(int(text.replace("_", ""), 0)) if len(text) <= _MAX_DIGITS else "a number"
-
-
-def _written_out(text: str) -> str:
-    """An exponent written in full, as long as that stays readable."""
-    try:
-        value = float(text)
-    except ValueError:
-        return "it in full"
-    full = f"{value:.12f}".rstrip("0").rstrip(".")
-    return full if len(full) <= _MAX_DIGITS and float(full) == value else "it in full"
-
-
 def _is_strange(character: str) -> bool:
-    """Control characters other than a line's end or tab, and bidirectional overrides."""
+    """Tell control characters (line ends and tabs apart), half characters and text turners."""
     is_bidi = character in "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
-    return is_bidi or (unicodedata.category(character) == "Cc" and character not in "\n\t")
+    kind = unicodedata.category(character)
+    return is_bidi or kind == "Cs" or (kind == "Cc" and character not in "\n\t")

@@ -17,137 +17,132 @@ from stemprep.spec.schema_words import (
     BitDepth,
     ChannelCount,
     LevelDb,
-    Notes,
     NoLimit,
+    Notes,
     RateHz,
     SampleCount,
     Seconds,
     Strict,
     Text,
+    may,
 )
-
-
-def _key(meaning: str, example: object = None) -> Any:
-    """A key that may be left out: its meaning and an example of its value."""
-    examples = None if example is None else [example]
-    return Field(default=None, description=meaning, examples=examples)
 
 
 class Weight(Strict):
     """How much a breach weighs."""
 
-    severity: Ceiling = _key("the most that a finding may weigh; off: not looked for", "warn")
+    severity: Ceiling = may("the most that a finding may weigh; off: not looked for", "warn")
 
 
 class ContainerLimits(Weight):
     """Limits of container."""
 
-    accepted: tuple[Container, ...] = _key("containers that may stay; []: any", "[WAV, RF64]")
+    accepted: tuple[Container, ...] = may("containers that may stay; []: any", "[WAV, RF64]")
 
 
 class SampleRateLimits(Weight):
     """Limits of sample-rate."""
 
-    accepted_hz: tuple[RateHz, ...] = _key("rates that may stay; []: any", "[48000, 96000]")
+    accepted_hz: tuple[RateHz, ...] = may("rates that may stay; []: any", "[48000, 96000]")
 
 
 class BitDepthLimits(Weight):
     """Limits of bit-depth."""
 
-    minimum_bits: BitDepth = _key("shortest integer word", 24)
-    accepted_bits: tuple[BitDepth, ...] = _key("exact word lengths; []: any", "[24]")
-    float_accepted: bool = _key("floating point may stay", True)
+    minimum_bits: BitDepth = may("shortest integer word", 24)
+    accepted_bits: tuple[BitDepth, ...] = may("exact word lengths; []: any", "[24]")
+    float_accepted: bool = may("floating point may stay", True)
 
 
 class PaddedWordLimits(Weight):
     """Limits of padded-word."""
 
-    min_unused_bits: Annotated[int, Field(ge=1, le=31)] = _key("low bits that are always zero", 1)
+    min_unused_bits: Annotated[int, Field(ge=1, le=31)] = may("low bits that are always zero", 1)
 
 
 class ChannelCountLimits(Weight):
     """Limits of channel-count."""
 
-    accepted: tuple[ChannelCount, ...] = _key("channel counts that may stay; []: any", "[1, 2]")
+    accepted: tuple[ChannelCount, ...] = may("channel counts that may stay; []: any", "[1, 2]")
 
 
 class ClippingLimits(Weight):
     """Limits of clipping."""
 
-    max_run_samples: SampleCount = _key("longest run at full scale that passes", 2)
-    flat_top_severity: Ceiling = _key("weight of flat tops below full scale", "warn")
-    min_flat_tops: Annotated[int, Field(ge=1, le=1_000_000)] = _key("fewer are no finding", 3)
-    float_over_severity: Ceiling = _key("weight of float samples over full scale", "warn")
+    max_run_samples: SampleCount = may("longest run at full scale that passes", 2)
+    flat_top_severity: Ceiling = may("weight of flat tops below full scale", "warn")
+    min_flat_tops: Annotated[int, Field(ge=1, le=1_000_000)] = may("fewer are no finding", 3)
+    float_over_severity: Ceiling = may("weight of float samples over full scale", "warn")
 
 
 class SamplePeakLimits(Weight):
     """Limits of sample-peak."""
 
-    max_dbfs: LevelDb | NoLimit = _key("highest sample peak, dBFS", -0.3)
+    max_dbfs: LevelDb | NoLimit = may("highest sample peak, dBFS", -0.3)
 
 
 class TruePeakLimits(Weight):
     """Limits of true-peak."""
 
-    max_dbtp: LevelDb | NoLimit = _key("highest true peak, dBTP", -1.0)
+    max_dbtp: LevelDb | NoLimit = may("highest true peak, dBTP", -1.0)
 
 
 class LoudnessLimits(Weight):
     """Limits of loudness."""
 
-    min_lufs: LevelDb | NoLimit = _key("lowest integrated loudness, LUFS", -24.0)
-    max_lufs: LevelDb | NoLimit = _key("highest integrated loudness, LUFS", -14.0)
+    min_lufs: LevelDb | NoLimit = may("lowest integrated loudness, LUFS", -24.0)
+    max_lufs: LevelDb | NoLimit = may("highest integrated loudness, LUFS", -14.0)
 
 
 class DcOffsetLimits(Weight):
     """Limits of dc-offset."""
 
-    max_dbfs: LevelDb = _key("largest constant offset of a channel, dBFS", -50.0)
-    min_duration_s: Seconds = _key("shorter files are not judged, s", 0.5)
+    max_dbfs: LevelDb = may("largest constant offset of a channel, dBFS", -50.0)
+    min_duration_s: Seconds = may("shorter files are not judged, s", 0.5)
 
 
 class SilentChannelLimits(Weight):
     """Limits of silent-channel."""
 
-    max_channel_peak_dbfs: LevelDb = _key("a channel at or below is dead, dBFS", -80.0)
+    max_channel_peak_dbfs: LevelDb = may("a channel at or below is dead, dBFS", -80.0)
 
 
 class EdgeSilenceLimits(Weight):
     """Limits of head-silence and tail-silence."""
 
-    max_s: Seconds = _key("longest silence that passes, s", 2.0)
-    threshold_dbfs: LevelDb = _key("what counts as silence, dBFS", -70.0)
+    max_s: Seconds = may("longest silence that passes, s", 2.0)
+    threshold_dbfs: LevelDb = may("what counts as silence, dBFS", -70.0)
 
 
 class DualMonoLimits(Weight):
     """Limits of dual-mono."""
 
-    max_difference_dbfs: LevelDb = _key("peak of left minus right, dBFS", -90.0)
+    max_difference_dbfs: LevelDb = may("peak of left minus right, dBFS", -90.0)
 
 
 class LengthLimits(Weight):
     """Limits of length."""
 
-    tolerance_samples: SampleCount = _key("how much lengths of one song may differ", 0)
+    tolerance_samples: SampleCount = may("how much lengths of one song may differ", 0)
 
 
 class TimeReferenceLimits(Weight):
     """Limits of time-reference."""
 
-    required: bool = _key("every file must carry one", False)
+    required: bool = may("every file must carry one", False)
 
 
 class NameLimits(Weight):
     """Limits of name."""
 
-    portable: bool = _key("names must hold on Windows, macOS and Linux", True)
-    max_path_characters: Annotated[int, Field(ge=20, le=4096)] = _key("of the whole path", 255)
+    portable: bool = may("names must hold on Windows, macOS and Linux", True)
+    max_path_characters: Annotated[int, Field(ge=20, le=4096)] = may("of the whole path", 255)
 
 
 class ChecksumLimits(Weight):
     """Limits of checksum."""
 
-    absent_severity: Ceiling = _key("weight of a sum that the file could hold and does not", "note")
+    absent_severity: Ceiling = may("weight of a sum that the file could hold and does not", "note")
 
 
 LIMITS: dict[type[rule.Rule], type[Weight]] = {
@@ -174,8 +169,8 @@ LIMITS: dict[type[rule.Rule], type[Weight]] = {
 
 
 def _with_roles(limits: type[Weight]) -> type[Weight]:
-    """The schema of one check: its limits, and those of the roles that differ."""
-    roles = _key("roles that differ from the rest; each states only what differs")
+    """Give the schema of one check: its limits, and those of the roles that differ."""
+    roles = may("roles that differ from the rest; each states only what differs")
     return create_model(
         limits.__name__.removesuffix("Limits") + "Check",
         __base__=limits,
@@ -185,7 +180,7 @@ def _with_roles(limits: type[Weight]) -> type[Weight]:
 
 
 def _checks() -> type[Strict]:
-    """The schema of ``checks``: one key for every registered check id."""
+    """Give the schema of ``checks``: one key for every registered check id."""
     entries = {limits: _with_roles(limits) for limits in LIMITS.values()}
     keys: dict[str, Any] = {
         check.replace("-", "_"): (
@@ -200,74 +195,74 @@ def _checks() -> type[Strict]:
 class MeasureKeys(Strict):
     """Thresholds that steer measuring."""
 
-    silence_peak_dbfs: LevelDb = _key("a sample at or below is silent, dBFS", -80.0)
-    min_clip_run_samples: Annotated[int, Field(ge=1, le=1000)] = _key(
+    silence_peak_dbfs: LevelDb = may("a sample at or below is silent, dBFS", -80.0)
+    min_clip_run_samples: Annotated[int, Field(ge=1, le=1000)] = may(
         "shortest run at full scale that is listed", 3
     )
-    min_flat_top_samples: Annotated[int, Field(ge=2, le=1000)] = _key(
+    min_flat_top_samples: Annotated[int, Field(ge=2, le=1000)] = may(
         "shortest flat top below full scale that is listed", 4
     )
-    min_flat_top_dbfs: LevelDb = _key("lower flat tops are not looked for, dBFS", -20.0)
-    min_silent_stretch_s: Seconds = _key("shortest silence inside sound that is listed, s", 2.0)
-    true_peak_filter: TruePeakFilter = _key("filter that reads the true peak", "long")
-    overview_columns: Annotated[int, Field(ge=50, le=5000)] = _key("width of the picture", 600)
+    min_flat_top_dbfs: LevelDb = may("lower flat tops are not looked for, dBFS", -20.0)
+    min_silent_stretch_s: Seconds = may("shortest silence inside sound that is listed, s", 2.0)
+    true_peak_filter: TruePeakFilter = may("filter that reads the true peak", "long")
+    overview_columns: Annotated[int, Field(ge=50, le=5000)] = may("width of the picture", 600)
 
 
 class TargetKeys(Strict):
     """What a delivered file is to be."""
 
-    container: Literal["source", "WAV", "FLAC"] = _key("container of written files", "WAV")
-    sample_rate_hz: RateHz | Literal["song", "source"] = _key(
+    container: Literal["source", "WAV", "FLAC"] = may("container of written files", "WAV")
+    sample_rate_hz: RateHz | Literal["song", "source"] = may(
         "rate of written files; song: the rate of most files of the song; source: its own", 48000
     )
-    bit_depth: Literal["song", "source"] | Annotated[int, Field(ge=16, le=64)] = _key(
+    bit_depth: Annotated[int, Field(ge=16, le=64)] | Literal["song", "source"] = may(
         "word length of written files; song: that of most files of the song; source: its own", 24
     )
-    float_kept: bool = _key("a float source stays float whatever bit_depth says", True)
+    float_kept: bool = may("a float source stays float whatever bit_depth says", True)
 
 
 class OperationKeys(Strict):
     """What is done to files."""
 
-    base: Literal["copy", "copy-audio"] = _key("what a file gets that needs nothing else", "copy")
-    allowed: tuple[OperationName, ...] = _key(
+    base: Literal["copy", "copy-audio"] = may("what a file gets that needs nothing else", "copy")
+    allowed: tuple[OperationName, ...] = may(
         "operations that may be planned without an order in the session sheet", "[rewrap, rename]"
     )
-    common_start: bool = _key("all files of a song begin at one point of the timeline", True)
-    equal_length: bool = _key("all files of a song are padded to one length", True)
-    trimmed: bool = _key("silence common to all files of a song is cut at head and tail", False)
-    trim_threshold_dbfs: LevelDb = _key("what a trim takes for silence, dBFS", -70.0)
-    trim_head_s: Seconds = _key("left before the first sound, s", 1.0)
-    trim_tail_s: Seconds = _key("left after the last sound, s", 2.0)
-    edge_fade_ms: Annotated[float, Field(ge=0, le=1000)] = _key("fade at a cut that met sound", 5.0)
+    common_start: bool = may("all files of a song begin at one point of the timeline", True)
+    equal_length: bool = may("all files of a song are padded to one length", True)
+    trimmed: bool = may("silence common to all files of a song is cut at head and tail", False)
+    trim_threshold_dbfs: LevelDb = may("what a trim takes for silence, dBFS", -70.0)
+    trim_head_s: Seconds = may("left before the first sound, s", 1.0)
+    trim_tail_s: Seconds = may("left after the last sound, s", 2.0)
+    edge_fade_ms: Annotated[float, Field(ge=0, le=1000)] = may("fade at a cut that met sound", 5.0)
 
 
 class NamingKeys(Strict):
     """How delivered files are called."""
 
-    template: Text = _key("{token} text; none: the source's own name", "{song}_{name}")
-    template_roles: tuple[Role, ...] = _key("roles that the template is for", "[mix, stem]")
-    portable: bool = _key("names are made to hold on Windows, macOS and Linux", True)
-    numbered: bool = _key("names begin with a running number", False)
+    template: Text = may("{token} text; none: the source's own name", "{song_title}_{name}")
+    template_roles: tuple[Role, ...] = may("roles that the template is for", "[mix, stem]")
+    portable: bool = may("names are made to hold on Windows, macOS and Linux", True)
+    numbered: bool = may("names begin with a running number", False)
 
 
 class ContentsKeys(Strict):
     """What the package holds."""
 
-    layout: Literal["roles", "as-dropped"] = _key("folders by role, or the drop's own", "roles")
-    left_out_roles: tuple[Role, ...] = _key("roles that do not travel", "[talkback]")
-    damaged_kept: bool = _key("a damaged file is kept byte for byte and listed first", False)
+    layout: Literal["roles", "as-dropped"] = may("folders by role, or the drop's own", "roles")
+    left_out_roles: tuple[Role, ...] = may("roles that do not travel", "[talkback]")
+    damaged_kept: bool = may("a damaged file is kept byte for byte and listed first", False)
 
 
 class SpecKeys(Strict):
     """A delivery spec."""
 
-    title: Text = _key("what the spec is called in reports", "Stems for the mastering room")
-    purpose: Notes = _key("one line: for whom, and what for", "For the room that masters the mix")
-    extends: Text = _key("shipped spec or file in the same folder to start from", "mastering")
-    measure: MeasureKeys = _key("thresholds that steer measuring")
-    checks: _checks() = _key("severity and limits, by check id")  # type: ignore[valid-type]
-    target: TargetKeys = _key("what a delivered file is to be")
-    operations: OperationKeys = _key("what is done to files")
-    naming: NamingKeys = _key("how delivered files are called")
-    contents: ContentsKeys = _key("what the package holds")
+    title: Text = may("what the spec is called in reports", "Stems for the mastering room")
+    purpose: Notes = may("one line: for whom, and what for", "For the room that masters the mix")
+    extends: Text = may("shipped spec or file in the same folder to start from", "mastering")
+    measure: MeasureKeys = may("thresholds that steer measuring")
+    checks: _checks() = may("severity and limits, by check id")  # type: ignore[valid-type]
+    target: TargetKeys = may("what a delivered file is to be")
+    operations: OperationKeys = may("what is done to files")
+    naming: NamingKeys = may("how delivered files are called")
+    contents: ContentsKeys = may("what the package holds")

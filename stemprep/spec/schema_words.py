@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import PurePosixPath, PureWindowsPath
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
@@ -20,8 +20,19 @@ class Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
 
+def may(meaning: str, example: object = None) -> Any:
+    """Give a key that may be left out: its meaning and an example as it would be written."""
+    examples = None if example is None else [example]
+    return Field(default=None, description=meaning, examples=examples)
+
+
+def must(meaning: str, example: object = None) -> Any:
+    """Give a key that may not be left out."""
+    return Field(description=meaning, examples=None if example is None else [example])
+
+
 def _iso_date(text: str) -> str:
-    """A day that exists, ISO 8601 extended format."""
+    """Give a day that exists, ISO 8601 extended format."""
     if len(text) == 10:
         try:
             return date.fromisoformat(text).isoformat()
@@ -31,7 +42,7 @@ def _iso_date(text: str) -> str:
 
 
 def _inside_drop(text: str) -> str:
-    """A path or pattern that stays inside the drop."""
+    """Give a path or pattern that stays inside the drop."""
     parts = PurePosixPath(text).parts
     if text.startswith(("/", "~")) or PureWindowsPath(text).drive or "\\" in text:
         raise ValueError("is not relative to the drop with / between folders")
@@ -40,13 +51,26 @@ def _inside_drop(text: str) -> str:
     return text
 
 
-Text = Annotated[str, Field(min_length=1, max_length=300), Wanted("text of at most 300 characters")]
+def _one_line(text: str) -> str:
+    """Refuse a text that would break a report's line."""
+    if "\n" in text or "\t" in text:
+        raise ValueError("has a tab or more than one line")
+    return text
+
+
+Text = Annotated[
+    str,
+    Field(min_length=1, max_length=300),
+    AfterValidator(_one_line),
+    Wanted("one line of at most 300 characters"),
+]
 Notes = Annotated[
     str, Field(min_length=1, max_length=20_000), Wanted("text of at most 20000 characters")
 ]
 Label = Annotated[
     str,
     Field(min_length=1, max_length=100),
+    AfterValidator(_one_line),
     Wanted("text of at most 100 characters", is_label=True),
 ]
 Initials = Annotated[str, Field(pattern=r"^[A-Za-z0-9]{1,4}$"), Wanted("1 to 4 letters or digits")]

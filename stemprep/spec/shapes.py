@@ -22,7 +22,10 @@ _NAMES: dict[Kind, str] = {"number": "a number", "integer": "a whole number"}
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """Words for a message that types and bounds cannot give; ``label`` texts may look like numbers."""
+    """Words for a message that types and bounds cannot give.
+
+    is_label: the text may look like a whole number or a date (take 4).
+    """
 
     words: str
     is_label: bool = False
@@ -62,12 +65,12 @@ def required_of(model: type[BaseModel]) -> tuple[str, ...]:
 
 
 def shorthand_of(model: type[BaseModel]) -> str | None:
-    """The key that a bare value stands for (``clutter: note``); None where there is none."""
+    """Give the key that a bare value stands for (``clutter: note``); None where there is none."""
     return "severity" if "severity" in fields_of(model) else None
 
 
 def _example(info: FieldInfo) -> str:
-    """The first example of a field as it would be written."""
+    """Give the first example of a field as it would be written."""
     if not info.examples:
         return ""
     first = info.examples[0]
@@ -75,7 +78,7 @@ def _example(info: FieldInfo) -> str:
 
 
 def _shape(annotation: Any, metadata: tuple[Any, ...], example: str) -> Shape:
-    """The shape of one annotation."""
+    """Give the shape of one annotation."""
     if get_origin(annotation) is Annotated:
         inner, *more = get_args(annotation)
         return _shape(inner, (*metadata, *_flat(more)), example)
@@ -98,12 +101,19 @@ def _plain(annotation: Any, metadata: tuple[Any, ...], example: str) -> Shape:
         value = _shape(arguments[1], (), "")
         return Shape("table", f"keys, each {one_of(words)}", words, item=value)
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return Shape("model", f"keys: {', '.join(fields_of(annotation))}", model=annotation)
+        return Shape("model", _model_words(annotation), model=annotation)
     return _value(annotation, metadata, example)
 
 
+def _model_words(model: type[BaseModel]) -> str:
+    """List the keys of a mapping, and the words that may stand for it as a whole."""
+    keys = f"keys: {', '.join(fields_of(model))}"
+    short = shorthand_of(model)
+    return f"{fields_of(model)[short].wanted}, or {keys}" if short else keys
+
+
 def _value(annotation: type, metadata: tuple[Any, ...], example: str) -> Shape:
-    """A single value that is no closed list."""
+    """Give a single value that is no closed list."""
     told = next((item for item in metadata if isinstance(item, Wanted)), None)
     if annotation is bool:
         return Shape("flag", "true or false")
@@ -115,7 +125,7 @@ def _value(annotation: type, metadata: tuple[Any, ...], example: str) -> Shape:
 
 
 def _union(arguments: tuple[Any, ...], metadata: tuple[Any, ...], example: str) -> Shape:
-    """A value or some words: ``int | Literal["song", "source"]``."""
+    """Give a value or some words: ``int | Literal["song", "source"]``."""
     parts = [_shape(argument, metadata, example) for argument in arguments]
     words = tuple(word for part in parts if part.kind == "word" for word in part.words)
     value = next(part for part in parts if part.kind != "word")
@@ -133,8 +143,22 @@ def _flat(metadata: list[Any]) -> list[Any]:
 
 def _range(metadata: tuple[Any, ...]) -> str:
     """`` from -120 to 0`` from the bounds of a number."""
-    low = next((item.ge if isinstance(item, Ge) else item.gt for item in metadata if isinstance(item, Ge | Gt)), None)
-    high = next((item.le if isinstance(item, Le) else item.lt for item in metadata if isinstance(item, Le | Lt)), None)
+    low = next(
+        (
+            item.ge if isinstance(item, Ge) else item.gt
+            for item in metadata
+            if isinstance(item, Ge | Gt)
+        ),
+        None,
+    )
+    high = next(
+        (
+            item.le if isinstance(item, Le) else item.lt
+            for item in metadata
+            if isinstance(item, Le | Lt)
+        ),
+        None,
+    )
     if low is not None and high is not None:
         return f" from {low} to {high}"
     return f" of at least {low}" if low is not None else ""

@@ -17,7 +17,7 @@ _HEADLINE = re.compile(r'^(title|purpose):[ ]*"?(.*?)"?[ ]*$', re.MULTILINE)
 
 @cache
 def configs_folder() -> Path:
-    """The folder of the shipped specs: inside an installed package, or beside it in a checkout."""
+    """Give the folder of the shipped specs, inside the installed package or beside it."""
     for place in _PLACES:
         if (place / "base.yaml").is_file():
             return place
@@ -32,7 +32,7 @@ def shipped_specs() -> tuple[str, ...]:
 
 
 def shipped_path(name: str) -> Path:
-    """The file of a shipped spec; SpecError for a name that is not shipped."""
+    """Give the file of a shipped spec; SpecError for a name that is not shipped."""
     if name in shipped_specs():
         return configs_folder() / f"{name}.yaml"
     raise SpecError(
@@ -44,7 +44,7 @@ def shipped_path(name: str) -> Path:
 
 
 def spec_source(name: str) -> str:
-    """The YAML text of a shipped spec, comments and all."""
+    """Give the YAML text of a shipped spec, comments and all."""
     return shipped_path(name).read_text(encoding="utf-8")
 
 

@@ -59,7 +59,7 @@ Node: TypeAlias = Scalar | Sequence | Mapping
 
 
 def read_tree(content: bytes, file: str, expected: str) -> Mapping:
-    """The one mapping of a file; ``expected`` says what such a file begins with, for messages.
+    """Give the one mapping of a file; ``expected`` says what such a file begins with, for messages.
 
     Raises SpecError for another encoding, bad YAML, two documents, explicit tags, an empty file,
     a file that is not a mapping, nesting over 64, over 64 aliases or 100,000 nodes.
@@ -70,7 +70,7 @@ def read_tree(content: bytes, file: str, expected: str) -> Mapping:
         root = builder.build(yaml.parse(text, Loader=_LOADER))
     except yaml.MarkedYAMLError as error:
         raise SpecError(_syntax_problems(error, file, builder.lines)) from error
-    except (yaml.YAMLError, UnicodeError) as error:
+    except (yaml.YAMLError, ValueError) as error:
         raise SpecError((f"{file}:1:1: not readable as YAML: {error}",)) from error
     if builder.problems:
         raise SpecError(builder.problems.told())
@@ -124,13 +124,13 @@ class _Builder:
             self.problems.tell(mark, "", 'a second document begins ("---"); one file holds one')
         return self._documents == 1
 
-    def _alias(self, anchor: str, mark: Mark) -> bool:
-        """An alias counts as everything it stands for."""
+    def _alias(self, anchor: str | None, mark: Mark) -> bool:
+        """Count an alias as everything it stands for."""
         self._aliases += 1
-        node = self._anchors.get(anchor)
+        node = self._anchors.get(anchor or "")
         if node is None:
             self.problems.tell(
-                mark, "", f"the alias {shown('*' + anchor)} names nothing above it; "
+                mark, "", f"the alias {shown(f'*{anchor}')} names nothing above it; "
                 "write the value out (a text that begins with * goes in quotes)"
             )  # fmt: skip
             return False
@@ -138,7 +138,7 @@ class _Builder:
         return self._within_limits(mark)
 
     def _within_limits(self, mark: Mark) -> bool:
-        """False, told, when a limit against hostile files is passed."""
+        """Return False, told, when a limit against hostile files is passed."""
         for count, limit, what in (
             (len(self._open), MAX_DEPTH, "levels of nesting"),
             (self._aliases, MAX_ALIASES, "aliases"),
@@ -177,9 +177,11 @@ class _Builder:
         return Scalar(event.value, is_plain, mark, self._cut_off(event) if is_plain else "")
 
     def _cut_off(self, event: yaml.ScalarEvent) -> str:
-        """The comment right behind a plain value that looks like part of it (``Song #1``)."""
+        """Give the comment right behind a plain value that looks like part of it (``Song #1``)."""
         end = event.end_mark
-        rest = self.lines[end.line][end.column :] if end.line < len(self.lines) else ""
+        if end is None or end.line >= len(self.lines):
+            return ""
+        rest = self.lines[end.line][end.column :]
         found = _CUT_COMMENT.match(rest)
         return found[1] if found else ""
 
@@ -192,25 +194,28 @@ class _Builder:
             )  # fmt: skip
 
     def _mark(self, event: yaml.Event) -> Mark:
-        return Mark(self.file, event.start_mark.line + 1, event.start_mark.column + 1)
+        start = event.start_mark
+        return Mark(self.file, start.line + 1, start.column + 1) if start else Mark(self.file, 1, 1)
 
 
 def _not_a_mapping(root: Node | None, file: str, expected: str) -> str:
-    """An empty file, a list or a single value where keys are wanted."""
+    """Tell of an empty file, a list or a single value where keys are wanted."""
     if root is None or (isinstance(root, Scalar) and not root.text):
         return f"{file}:1:1: the file is empty; it begins with {expected}"
     if isinstance(root, Sequence):
         return f"{root.mark}: a list stands where keys are wanted; leave out the dashes: {expected}"
     text = root.text if isinstance(root, Scalar) else ""
-    return f"{root.mark}: {shown(text)} is no key with a value; put a colon behind the key: {expected}"
+    return (
+        f"{root.mark}: {shown(text)} is no key with a value; put a colon behind the key: {expected}"
+    )
 
 
 def _syntax_problems(error: yaml.MarkedYAMLError, file: str, lines: list[str]) -> tuple[str, ...]:
-    """The reader stops at the first slip; tabs are all told, other slips by what they look like."""
+    """Tell all tabs, or the one slip at which the reader stopped."""
     tabs = tuple(
         f"{file}:{number}:{line.index(chr(9)) + 1}: a tab stands in the indentation; use spaces"
         for number, line in enumerate(lines, start=1)
-        if "\t" in line[: len(line) - len(line.lstrip())]
+        if "\t" in _indentation(line)
     )
     place = error.problem_mark or error.context_mark
     row, column = (place.line, place.column) if place else (0, 0)
@@ -220,19 +225,23 @@ def _syntax_problems(error: yaml.MarkedYAMLError, file: str, lines: list[str]) -
 
 
 def _is_tab_to_blame(lines: list[str], row: int) -> bool:
-    """True when the line where reading stopped, or the one before, is indented by a tab."""
-    return any("\t" in line[: len(line) - len(line.lstrip())] for line in lines[max(0, row - 1) : row + 1])
+    """Return True when the line where reading stopped, or the one before, is indented by a tab."""
+    return any("\t" in _indentation(line) for line in lines[max(0, row - 1) : row + 1])
+
+
+def _indentation(line: str) -> str:
+    return line[: len(line) - len(line.lstrip(" \t"))]
 
 
 def _slip(error: yaml.MarkedYAMLError, lines: list[str], row: int, column: int) -> str:
-    """What most probably happened, and what to write instead."""
+    """Say what most probably happened, and what to write instead."""
     line = lines[row] if row < len(lines) else ""
     if _BRACED_VALUE.search(line):
-        return "a text begins with a brace {, which starts a YAML mapping; put it in quotes: \"{song}_{version}\""
+        return 'a brace { begins a YAML mapping; put a text with braces in quotes: "{name}_{bits}"'
     if _SECOND_COLON.search(line) and column < len(line):
-        return "a second colon stands in the line; put a text that holds a colon in quotes: \"Part: two\""
+        return 'a second colon stands here; put a text with a colon in quotes: "Part: two"'
     if column < len(line) and line[column] == "\t":
         return "a tab stands where a space is wanted; use spaces"
     if column < len(line) and line[column] in "`@%":
         return f"a text cannot begin with {line[column]}; put it in quotes"
-    return f"not readable as YAML: {error.problem}; check quotes, brackets and indentation here and above"
+    return f"not readable as YAML: {error.problem}; check quotes, brackets and indentation"
