@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from stemprep.checks.tell import about_file, severity_under, word_name
+from stemprep.checks.tell import about_file, severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat
 from stemprep.model.rule import BitDepthRule
@@ -33,13 +33,13 @@ def check(file: MeasuredFile, rule: BitDepthRule) -> Iterator[Finding]:
         return
     if _is_accepted(form, rule):
         return
-    required = _required(rule)
+    required = _required(form, rule)
     yield about_file(
         file,
         ID,
         severity,
         message=f"the word length is {_stated(form)}, {required} is required",
-        advice=f"Export the file again from the session with {required}.",
+        advice=f"Export the file again from the session at {required}.",
         found=form.bit_depth,
         required=rule.accepted_bits[0] if len(rule.accepted_bits) == 1 else rule.minimum_bits,
         unit="bit",
@@ -57,13 +57,13 @@ def _is_accepted(form: AudioFormat, rule: BitDepthRule) -> bool:
 
 def _stated(form: AudioFormat) -> str:
     if form.container_bits > form.bit_depth:
-        return f"{word_name(form)} in {form.container_bits}-bit words"
-    return word_name(form)
+        return f"{form.bit_depth} bit in {form.container_bits}-bit words"
+    return f"{form.bit_depth} bit float" if form.encoding == "float" else f"{form.bit_depth} bit"
 
 
-def _required(rule: BitDepthRule) -> str:
+def _required(form: AudioFormat, rule: BitDepthRule) -> str:
     if rule.accepted_bits:
-        words = " or ".join(f"{bits}-bit" for bits in rule.accepted_bits)
+        words = f"{' or '.join(str(bits) for bits in rule.accepted_bits)} bit"
     else:
-        words = f"{rule.minimum_bits}-bit or more"
-    return f"{words} or float" if rule.is_float_accepted else f"{words} integer"
+        words = f"{rule.minimum_bits} bit or more"
+    return f"{words} integer" if form.encoding == "float" else words

@@ -175,7 +175,7 @@ def lower_ceiling(left: Ceiling, right: Ceiling) -> Ceiling:
 
 
 def _longer_than(runs: Runs, limit: int) -> tuple[tuple[Run, ...], int]:
-    """Return listed runs over the limit, and how many there are: all that is counted if none is short."""
+    """Return the listed runs over the limit, and how many there are in all."""
     kept = tuple(run for run in runs.runs if run[2] - run[1] > limit)
     if runs.longest <= limit:
         return (), 0

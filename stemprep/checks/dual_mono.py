@@ -45,7 +45,7 @@ def check(file: MeasuredFile, rule: DualMonoRule) -> Iterator[Finding]:
         ID,
         severity,
         message=f"{found}: one signal on two sides",
-        advice="Export the track as mono, or order the fold in the sheet; never on a stem of a mix.",
+        advice="Export the track as mono, or order the fold in the sheet; never for a mix's stem.",
         found=None if stereo.is_identical else round(stereo.difference_peak_dbfs, 2),
         required=rule.max_difference_dbfs,
         unit="dBFS",

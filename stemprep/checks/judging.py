@@ -70,7 +70,7 @@ def judge_by(
 
 
 def verdict_of(findings: Iterable[Finding]) -> Verdict:
-    """Return the worst that counts: fail, warn, or pass where only notes and waived findings stand."""
+    """Return the worst that counts; pass where only notes and waived findings stand."""
     severities = {finding.severity for finding in findings if finding.counts}
     if "fail" in severities:
         return "fail"

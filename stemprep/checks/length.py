@@ -21,7 +21,7 @@ from collections.abc import Iterator
 
 from stemprep.checks.song import Heard, Song, ceiling_in_set
 from stemprep.checks.starts import common_length, length_gap
-from stemprep.checks.tell import about_files, count_of, severity_under
+from stemprep.checks.tell import about_files, severity_under, span
 from stemprep.model.finding import Finding
 from stemprep.model.rule import LengthRule, RuleTable
 from stemprep.model.words import Severity
@@ -57,8 +57,7 @@ def _finding(
         [item.file for item in items],
         ID,
         severity,
-        message=f"{count_of(abs(gap), 'sample')} ({abs(gap) / rate_hz:.3f} s) {way} than the "
-        f"length of the song ({common})",
+        message=f"{span(abs(gap), rate_hz)} {way} than the length of the song ({common})",
         advice="Look whether the end is missing, and export all files over the same range."
         if gap < 0
         else "Look whether it starts elsewhere, and export all files over the same range.",

@@ -4,8 +4,8 @@
 converted, and whichever is written last wins: without a word, and for good.
 
 Measured: the names of all audio in the drop against each other, without letter case, Unicode form
-and extension; and more loosely, with everything that is no letter or digit (folders too) taken for
-an underscore.
+and extension; and more loosely, with spaces and signs (folders too) taken for underscores, as many
+systems do; dots and hyphens part two names.
 Limit: no two alike; RFC 8493 (section on interoperability). A collision of the loose kind is
 reported as a warning at most. A listening reference may share its name with the mix it was made
 from.
@@ -29,7 +29,7 @@ from stemprep.model.words import Severity
 from stemprep.naming import collision_key, portable_path
 
 ID = "name-collision"
-_NO_WORD = re.compile(r"[\W_]+")
+_NO_WORD = re.compile(r"[^\w.\-]+|_+")  # dots and hyphens survive every clean-up of names
 
 
 def check(measured: MeasuredSession, rules: RuleTable) -> Iterator[Finding]:
@@ -52,12 +52,16 @@ def _finding(
     if not group or severity is None:
         return
     names = listed([f"'{file.path}'" for file in (*group, *against)])
-    how = "are one name" if own == "fail" else "are nearly one name"
+    how = (
+        "become one file: they differ only in letter case, Unicode form or extension"
+        if own == "fail"
+        else "are nearly one name: they differ only in spaces, signs or folders"
+    )
     yield about_files(
         group,
         ID,
         severity,
-        message=f"{names} {how} on a disk that ignores letter case, extension or signs",
+        message=f"{names} {how}",
         advice="Let deliver give each its own name, or rename one of them in the session.",
         against=against,
         found=len(group) + len(against),
@@ -84,5 +88,5 @@ def _strict_key(file: MeasuredFile) -> str:
 
 def _loose_key(file: MeasuredFile) -> str:
     folded = unicodedata.normalize("NFKC", _strict_key(file)).casefold()
-    words = _NO_WORD.sub("_", folded).strip("_")
+    words = re.sub("_+", "_", _NO_WORD.sub("_", folded)).strip("_")
     return words or folded

@@ -3,7 +3,8 @@
 Head-room that was agreed on is not there. No standard sets such a level; houses ask for anything
 from just below 0 to -6 dBFS.
 
-Measured: the largest absolute sample of all channels, full scale = 0 dBFS.
+Measured: the largest absolute sample of all channels, full scale = 0 dBFS, compared as it is told:
+to 0.01 dB.
 Limit: the spec's; none by default (common practice, no source).
 Passes: a mix that peaks at -6.2 dBFS where at most -6 dBFS is asked.
 Fails: a mix that peaks at -0.3 dBFS where at most -6 dBFS is asked.
@@ -30,7 +31,7 @@ def check(file: MeasuredFile, rule: SamplePeakRule) -> Iterator[Finding]:
         return
     form, sound = known
     level = sound.level
-    if level.sample_peak_dbfs <= rule.max_dbfs:
+    if round(level.sample_peak_dbfs, 2) <= rule.max_dbfs:
         return
     where = place(
         level.sample_peak_channel, form.channels, level.sample_peak_sample, form.sample_rate_hz

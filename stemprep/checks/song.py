@@ -78,7 +78,7 @@ def ceiling_in_set(ceiling: Ceiling, role: Role) -> Ceiling:
 
 
 def measure_givers(compared: Sequence[Heard]) -> tuple[Heard, ...]:
-    """Return the files whose majority is the song's measure: without loose roles, unless all are."""
+    """Return those whose majority is the song's measure: without loose roles, unless all are."""
     firm = tuple(item for item in compared if item.file.role not in LOOSE)
     return firm or tuple(compared)
 
@@ -103,7 +103,7 @@ def is_stamped(item: Heard, others: Sequence[Heard]) -> bool:
 
 
 def is_same_time(left: Fraction, right: Fraction, left_hz: int, right_hz: int) -> bool:
-    """Tell whether two positions are one: exact at one rate, less than a sample apart across rates."""
+    """Tell whether two positions are one: exact at one rate, within a sample across rates."""
     gap = abs(left - right)
     return gap == 0 if left_hz == right_hz else gap < Fraction(1, min(left_hz, right_hz))
 

@@ -22,7 +22,7 @@ from fractions import Fraction
 
 from stemprep.checks.song import Heard, Song, ceiling_in_set, is_same_time
 from stemprep.checks.starts import common_start, is_common_length, stamped
-from stemprep.checks.tell import about_files, severity_under
+from stemprep.checks.tell import about_files, severity_under, span
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable
 from stemprep.model.words import Severity
@@ -62,8 +62,8 @@ def _finding(
         [item.file for item in items],
         ID,
         severity,
-        message=f"starts at {start}, {float(abs(shift_s)):.3f} s ({round(shift):,} samples) {way} "
-        f"than most of the song ({common})",
+        message=f"starts at {start}, {span(round(shift), first.format.sample_rate_hz)} {way} than most "
+        f"of the song ({common})",
         advice="Export all files of the song from the same start, or place this one at its stamp.",
         against=[reference.file],
         found=first.start_samples,

@@ -14,7 +14,7 @@ def stamped(song: Song) -> tuple[Heard, ...]:
 
 
 def common_start(song: Song) -> Heard | None:
-    """Return the first file with the start that most files have, the earliest of several; or None."""
+    """Return the first file with the start that most have, the earliest of several; or None."""
     rate_hz = song.facts.sample_rate_hz
     givers = measure_givers(stamped(song))
     if rate_hz is None or not givers:
@@ -28,7 +28,7 @@ def common_start(song: Song) -> Heard | None:
 
 
 def common_length(song: Song) -> Heard | None:
-    """Return the first file with the length that most files have, the longest of several; or None."""
+    """Return the first file with the length that most have, the longest of several; or None."""
     givers = measure_givers(song.compared)
     if not givers:
         return None
@@ -37,7 +37,7 @@ def common_length(song: Song) -> Heard | None:
 
 
 def is_common_length(item: Heard, song: Song) -> bool:
-    """Tell whether the file is as long as most of the song, less than a sample apart across rates."""
+    """Tell whether the file is as long as most of the song, within a sample across rates."""
     reference = common_length(song)
     return reference is not None and length_gap(item, reference) == 0
 

@@ -150,3 +150,10 @@ def word_name(form: AudioFormat) -> str:
 def rate_name(rate_hz: int) -> str:
     """``44.1 kHz``; the plain number below 1 kHz."""
     return f"{rate_hz / 1000:g} kHz" if rate_hz >= 1000 else f"{rate_hz} Hz"
+
+
+def span(samples: int, rate_hz: int) -> str:
+    """``2 samples (0.04 ms)``, in seconds from one second on."""
+    seconds = samples / rate_hz
+    time = f"{seconds:.3f} s" if seconds >= 1 else f"{seconds * 1000:.2f} ms"
+    return f"{count_of(samples, 'sample')} ({time})"

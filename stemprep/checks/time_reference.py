@@ -18,10 +18,11 @@ To do: say in the sheet which reading is right, or export again with time stamps
 from __future__ import annotations
 
 from collections.abc import Iterator
+from fractions import Fraction
 
 from stemprep.checks.song import Heard, Song, ceiling_in_set, is_same_time
 from stemprep.checks.starts import common_start, is_common_length, stamped
-from stemprep.checks.tell import about_files, count_of, severity_under
+from stemprep.checks.tell import about_files, count_of, severity_under, span
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable, TimeReferenceRule
 from stemprep.model.words import Container, Severity
@@ -112,7 +113,7 @@ def _against_the_length(song: Song, rules: RuleTable) -> Iterator[Finding]:
             ID,
             severity,
             message=_both_readings(item, reference),
-            advice="Say in the sheet which is right, file start or time reference; nothing is moved.",
+            advice="Say in the sheet which is right, file start or time reference; nothing moves.",
             against=[reference.file],
             found=item.start_samples,
             required=round(reference.start_s * item.format.sample_rate_hz),
@@ -121,10 +122,12 @@ def _against_the_length(song: Song, rules: RuleTable) -> Iterator[Finding]:
 
 
 def _both_readings(item: Heard, reference: Heard) -> str:
-    own = clock_from_samples(item.start_samples or 0, item.format.sample_rate_hz)
+    rate_hz = item.format.sample_rate_hz
+    own = clock_from_samples(item.start_samples or 0, rate_hz)
     common = clock_from_samples(reference.start_samples or 0, reference.format.sample_rate_hz)
-    shift_s = float((item.start_s or 0) - (reference.start_s or 0))
+    shift_s = (item.start_s or Fraction(0)) - (reference.start_s or Fraction(0))
+    way = "later" if shift_s > 0 else "earlier"
     return (
         f"two readings: by its length the file starts with the others, by its time reference "
-        f"({own}, theirs {common}) {abs(shift_s):.3f} s {'later' if shift_s > 0 else 'earlier'}"
+        f"({own}, theirs {common}) {span(round(abs(shift_s) * rate_hz), rate_hz)} {way}"
     )

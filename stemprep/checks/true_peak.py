@@ -2,7 +2,8 @@
 
 The samples fit, the curve through them does not: converters and lossy encoders clip it.
 
-Measured: the highest interpolated value (ITU-R BS.1770-5, Annex 2; the report names the filter).
+Measured: the highest interpolated value (ITU-R BS.1770-5, Annex 2; the report names the filter),
+compared as it is told: to 0.01 dB.
 Limit: the spec's; 0 dBTP on mixes by default, none on tracks and stems (common practice; EBU R 128
 asks for -1 dBTP of a finished programme, which a mix before mastering is not).
 Passes: a mix at -0.4 dBTP where at most 0 dBTP is asked.
@@ -28,7 +29,7 @@ def check(file: MeasuredFile, rule: TruePeakRule) -> Iterator[Finding]:
     if known is None or severity is None or rule.max_dbtp is None:
         return
     level = known[1].level
-    if level.true_peak_dbtp <= rule.max_dbtp:
+    if round(level.true_peak_dbtp, 2) <= rule.max_dbtp:
         return
     yield about_file(
         file,

@@ -10,6 +10,7 @@ from stemprep.model.finding import Finding
 from stemprep.model.session import MeasuredSession
 from stemprep.model.sheet import Waiver
 from stemprep.model.words import NOT_WAIVABLE
+from stemprep.naming import collision_key
 from stemprep.units import SILENCE_DB
 
 _OWN_CHECK = "waiver"
@@ -46,9 +47,15 @@ def apply_waivers(
 
 
 def fits(pattern: str, path: str) -> bool:
-    """Tell whether a pattern with ``*`` and ``?`` covers a path; brackets stand for themselves."""
-    plain = pattern.casefold().replace("[", "[[]")
-    return fnmatchcase(path.casefold(), plain)
+    """Tell whether a pattern covers a path, as the sheet's other patterns do.
+
+    ``*`` and ``?`` stay within one folder's name, brackets stand for themselves, case and
+    Unicode form do not count; without a ``/`` only the file's name is compared.
+    """
+    wanted = collision_key(pattern.removeprefix("./")).replace("[", "[[]").split("/")
+    parts = collision_key(path).split("/")
+    found = parts[-1:] if len(wanted) == 1 else parts
+    return len(wanted) == len(found) and all(map(fnmatchcase, found, wanted))
 
 
 def _is_waivable(waiver: Waiver) -> bool:
@@ -113,7 +120,7 @@ def _is_in_range(waiver: Waiver, finding: Finding) -> bool:
 
 
 def _is_within(limit: float, finding: Finding) -> bool:
-    """Tell whether the value found lies no further from what is required than the limit accepted."""
+    """Tell whether what was found is no further from what is required than the limit."""
     found, required = finding.found, finding.required
     if not isinstance(found, int | float):
         return False
