@@ -94,7 +94,7 @@ def occurrences_of(finding: Finding) -> tuple[Occurrence, ...]:
 
 
 def place_words(finding: Finding, format_: AudioFormat | None) -> str:
-    """``at 0:14.220 left, 1:02.004 right and 10 more places``; "" where it adds nothing."""
+    """``worst at 0:14.220 left, 1:02.004 right and 10 more places``; "" where it adds nothing."""
     spots = occurrences_of(finding)
     if not spots or format_ is None:
         return ""
@@ -105,7 +105,7 @@ def place_words(finding: Finding, format_: AudioFormat | None) -> str:
     if total > len(words):
         words.append(figures.plural(total - len(words), "more place"))
     bar = f" (bar {finding.start_bar})" if finding.start_bar else ""
-    return f"at {figures.and_list(words)}{bar}"
+    return f"{'worst at' if len(words) > 1 else 'at'} {figures.and_list(words)}{bar}"
 
 
 def _spot_words(spot: Occurrence, format_: AudioFormat) -> str:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterable, Mapping
-from pathlib import Path
 from typing import Any
 
 from stemprep.model.facts import SetFacts, SongFacts
@@ -15,8 +13,8 @@ from stemprep.model.report import Report
 from stemprep.model.session import MeasuredFile, Session
 from stemprep.model.strict_json import Json, dumps, facts_to_json
 from stemprep.report.causes import files_of
+from stemprep.report.report_schema import SCHEMA_VERSION
 
-SCHEMA_VERSION = 1
 FIGURE_DECIMALS = 6
 
 Archives = Mapping[str, str | None]
@@ -25,14 +23,6 @@ Archives = Mapping[str, str | None]
 def render_json(report: Report) -> str:
     """Write the report as strict JSON text: the same report gives the same bytes."""
     return dumps(report_json(report))
-
-
-def report_schema() -> Json:
-    """Read the published JSON Schema (draft 2020-12) that every report fulfils."""
-    schema: Json = json.loads(
-        Path(__file__).with_name("report.schema.json").read_text(encoding="utf-8")
-    )
-    return schema
 
 
 def report_json(report: Report) -> Json:
@@ -138,7 +128,7 @@ def _finding(finding: Finding, archives: Archives) -> Json:
         "files": _unique(_dropped(path, archives) for path in files),
         "entries": [path for path in files if _entry(path, archives)],
         "against": _unique(_dropped(path, archives) for path in finding.against),
-        "against_entries": [path for path in finding.against if _entry(path, archives)],
+        "against_entries": _unique(path for path in finding.against if _entry(path, archives)),
         "song": finding.song,
         "channel": finding.channel,
         "start_sample": finding.start_sample,

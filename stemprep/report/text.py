@@ -96,11 +96,11 @@ def _put_single(page: Page, finding: Finding, formats: Formats) -> None:
     """Put the only finding of its cause; its message stands above."""
     place = place_words(finding, formats.get(finding.file or ""))
     files = files_of(finding)
-    if place and len(files) <= 1:
-        page.put(place, "    ")
     shown = files[: figures.MAX_LISTED_FILES]
     for path in shown:
         page.put(path, "    - ")
+    if place and len(files) == 1:
+        page.put(place, "      ")
     _put_rest(page, len(files) - len(shown))
     put_against(page, finding)
 

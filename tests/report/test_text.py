@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import re
 import unicodedata
 from collections.abc import Callable
@@ -11,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from stemprep.model.report import Report
-from stemprep.report import packaged_report, render_text
+from stemprep.report import render_text
 from stemprep.report.causes import causes, standing
 from stemprep.report.layout import columns
 from tests.report import factory
@@ -98,7 +97,7 @@ def test_long_lists_end_in_a_count() -> None:
 
 
 def test_places_are_told_with_time_channel_and_count() -> None:
-    assert "at 0:14.583 left, 0:43.750 right, 1:12.916 left and 9 more places" in render_text(
+    assert "worst at 0:14.583 left, 0:43.750 right, 1:12.916 left and 9 more places" in render_text(
         factory.three_songs()
     )
 
@@ -143,24 +142,6 @@ def test_colour_changes_no_word() -> None:
     assert "\x1b[" in coloured
     assert re.sub(r"\x1b\[\d+m", "", coloured) == render_text(report)
     assert set(re.findall(r"\x1b\[\d+m", coloured)) == {"\x1b[1m", "\x1b[0m"}
-
-
-def test_packaged_report_knows_no_place_of_the_drop() -> None:
-    report = packaged_report(factory.delivered(), "Lanternfish_D02")
-    moved = dataclasses.replace(
-        factory.delivered(),
-        package="/elsewhere/Lanternfish_D02",
-        measured=dataclasses.replace(
-            factory.delivered().measured,
-            session=dataclasses.replace(
-                factory.delivered().measured.session, name="copy 2", root="/other"
-            ),
-        ),
-    )
-    assert packaged_report(moved, "Lanternfish_D02") == report
-    text = render_text(report)
-    assert "Lanternfish to" not in text
-    assert "Package   Lanternfish_D02" in text
 
 
 def test_golden_text() -> None:
