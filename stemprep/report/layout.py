@@ -59,9 +59,17 @@ def cut(text: str, width: int) -> str:
     shown = " ".join(visible(text).split())
     if columns(shown) <= width:
         return shown
-    while columns(shown) > width - 3:
-        shown = shown[:-1]
-    return shown.rstrip() + "..."
+    return _beginning(shown, width - 3).rstrip() + "..."
+
+
+def _beginning(text: str, width: int) -> str:
+    """Take as many characters from the start as fit into ``width`` columns."""
+    taken = 0
+    for position, char in enumerate(text):
+        taken += _char_columns(char)
+        if taken > width:
+            return text[:position]
+    return text
 
 
 def pad(text: str, width: int) -> str:
@@ -98,10 +106,7 @@ class Page:
 
     def put_row(self, text: str) -> None:
         """One line of a table; what does not fit is cut."""
-        shown = text.rstrip()
-        while columns(shown) > self.width:
-            shown = shown[:-1].rstrip()
-        self.lines.append(shown)
+        self.lines.append(_beginning(text.rstrip(), self.width).rstrip())
 
     def command(self, text: str) -> None:
         """Add a command to be copied: one line of its own, never broken, whatever its length."""

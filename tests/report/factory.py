@@ -40,7 +40,7 @@ from stemprep.model.sheet import SessionSheet
 from stemprep.model.words import Role
 
 RATE_HZ = 48_000
-COLUMNS = 600
+COLUMNS = 120
 
 HOSTILE_NAMES = (
     "<script>alert(1)</script>.wav",
@@ -477,10 +477,10 @@ def hostile() -> Report:
 def small() -> Report:
     """Two stems and a mix, one warning, one waiver: small enough to read as a golden file."""
     files = [
-        measured_file("Mix.wav", "mix", frames=480_000, peak_dbfs=-0.2),
-        measured_file("Stems/Drums.wav", frames=480_000, peak_dbfs=-4.0),
+        measured_file("Mix.wav", "mix", frames=1_920_000, peak_dbfs=-0.2),
+        measured_file("Stems/Drums.wav", frames=1_920_000, peak_dbfs=-4.0),
         measured_file(
-            "Stems/Voice.wav", frames=480_000, peak_dbfs=-7.5, format_=audio_format(channels=1)
+            "Stems/Voice.wav", frames=1_920_000, peak_dbfs=-7.5, format_=audio_format(channels=1)
         ),
     ]
     return report(
@@ -527,7 +527,7 @@ def a_plan() -> Plan:
             Operation(name="rename", reason="folder by role"),
         ),
         format=audio_format(channels=1),
-        frames=480_000,
+        frames=1_920_000,
         dropped_chunks=("LGWV",),
     )
     return Plan(
@@ -539,7 +539,7 @@ def a_plan() -> Plan:
                 song="",
                 operations=(Operation(name="copy", reason="meets the spec as it is"),),
                 format=audio_format(),
-                frames=480_000,
+                frames=1_920_000,
             ),
             converted,
         ),
@@ -601,7 +601,7 @@ def written_files() -> tuple[WrittenFile, ...]:
             sha512="0" * 128,
             size_bytes=2_880_044,
             before=(),
-            after=measured_file(output.path, format_=output.format, frames=480_000).facts,
+            after=measured_file(output.path, format_=output.format, frames=1_920_000).facts,
             second_reading=reading,
         )
         for output, reading in zip(a_plan().outputs, readings, strict=True)

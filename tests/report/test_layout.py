@@ -56,3 +56,8 @@ def test_wide_characters_take_two_columns() -> None:
 def test_cut_and_padded_text_fits(text: str, width: int) -> None:
     assert columns(cut(text, width)) <= width
     assert columns(pad(text, width)) == width
+
+
+def test_a_title_of_a_megabyte_is_cut_at_once() -> None:
+    """A session sheet may hold 1 MB; quadratic work on it would never end."""
+    assert cut("\u65e5" * 1_000_000, 24) == "\u65e5" * 10 + "..."
