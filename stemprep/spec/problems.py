@@ -80,8 +80,8 @@ def shown_plain(text: str) -> str:
 
 
 def _harmless(character: str) -> str:
-    """Control, format (bidi) and unassigned characters as escapes."""
-    if unicodedata.category(character).startswith("C") or character in "\u2028\u2029":
+    """Escape control, format (bidi), unassigned and odd space characters."""
+    if character != " " and unicodedata.category(character)[0] in "CZ":
         return character.encode("unicode_escape").decode("ascii")
     return character
 

@@ -200,7 +200,7 @@ class MeasureKeys(Strict):
         "shortest run at full scale that is listed", 3
     )
     min_flat_top_samples: Annotated[int, Field(ge=2, le=1000)] = may(
-        "shortest flat top below full scale that is listed", 4
+        "shortest flat top below full scale that is listed", 3
     )
     min_flat_top_dbfs: LevelDb = may("lower flat tops are not looked for, dBFS", -20.0)
     min_silent_stretch_s: Seconds = may("shortest silence inside sound that is listed, s", 2.0)

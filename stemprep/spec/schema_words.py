@@ -69,7 +69,7 @@ Notes = Annotated[
 ]
 Label = Annotated[
     str,
-    Field(min_length=1, max_length=100),
+    Field(min_length=1, max_length=100, json_schema_extra={"type": ["string", "integer"]}),
     AfterValidator(_one_line),
     Wanted("text of at most 100 characters", is_label=True),
 ]

@@ -235,6 +235,8 @@ def _indentation(line: str) -> str:
 
 def _slip(error: yaml.MarkedYAMLError, lines: list[str], row: int, column: int) -> str:
     """Say what most probably happened, and what to write instead."""
+    if "nesting depth" in (error.problem or ""):  # libyaml looks ahead of the events
+        return f"more than {MAX_DEPTH} levels of nesting; write it plainer"
     line = lines[row] if row < len(lines) else ""
     if _BRACED_VALUE.search(line):
         return 'a brace { begins a YAML mapping; put a text with braces in quotes: "{name}_{bits}"'

@@ -1,0 +1,1 @@
+"""Tests of the YAML reader, the delivery specs and the session sheet."""

@@ -1,0 +1,97 @@
+"""The published JSON schemas, judged by the jsonschema library (draft 2020-12)."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any, Literal
+
+import jsonschema
+import pytest
+import yaml
+
+from stemprep.model.rule import RULE_TYPES
+from stemprep.spec import json_schema, shipped_specs
+from stemprep.spec.editors import SCHEMA_FILES, schema_text
+from stemprep.spec.freezing import keys_of
+from stemprep.spec.loading import _PARTS
+from stemprep.spec.schema import LIMITS, SpecKeys
+from stemprep.spec.shapes import fields_of
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+
+
+class Yaml12(yaml.SafeLoader):
+    """Reads as editors do, by YAML 1.2's core schema: ``off`` is text, a date too."""
+
+
+Yaml12.yaml_implicit_resolvers = {
+    letter: [(tag, form) for tag, form in forms if not tag.endswith((":bool", ":timestamp"))]
+    for letter, forms in yaml.SafeLoader.yaml_implicit_resolvers.items()
+}
+Yaml12.add_implicit_resolver("tag:yaml.org,2002:bool", re.compile("^(?:true|false)$"), ["t", "f"])
+
+
+def read(file: Path) -> Any:
+    return yaml.load(file.read_text(encoding="utf-8"), Loader=Yaml12)  # noqa: S506 - a SafeLoader
+
+
+@pytest.mark.parametrize("kind", ["spec", "sheet"])
+def test_the_published_files_are_current(kind: Literal["spec", "sheet"]) -> None:
+    published = (CONFIGS / SCHEMA_FILES[kind]).read_text(encoding="utf-8")
+    assert published == schema_text(kind), "write configs/ anew from stemprep.spec.editors"
+
+
+@pytest.mark.parametrize("kind", ["spec", "sheet"])
+def test_they_are_schemas(kind: Literal["spec", "sheet"]) -> None:
+    jsonschema.Draft202012Validator.check_schema(json_schema(kind))
+
+
+@pytest.mark.parametrize("name", [*shipped_specs(), "../fixtures/field_cases"])
+def test_specs_fit_the_schema(name: str) -> None:
+    jsonschema.Draft202012Validator(json_schema("spec")).validate(read(CONFIGS / f"{name}.yaml"))
+
+
+def test_the_example_sheet_fits_the_schema() -> None:
+    """Its bare ``take: 4`` is a number to an editor, so the schema takes both."""
+    example = read(CONFIGS / "session.example.yaml")
+    jsonschema.Draft202012Validator(json_schema("sheet")).validate(example)
+
+
+@pytest.mark.parametrize(
+    ("kind", "document"),
+    [
+        ("spec", {"colour": "red"}),
+        ("spec", {"checks": {"clutter": "loud"}}),
+        ("spec", {"checks": {"head-silence": {"max_s": -1}}}),
+        ("spec", {"target": {"bit_depth": None}}),
+        ("sheet", {"extends": "base"}),
+        ("sheet", {"tracks": [{}]}),
+        ("sheet", {"waivers": [{"check": "unreadable"}]}),
+    ],
+)
+def test_what_the_loader_refuses_the_schema_refuses(
+    kind: Literal["spec", "sheet"], document: Any
+) -> None:
+    assert not jsonschema.Draft202012Validator(json_schema(kind)).is_valid(document)
+
+
+def test_limits_have_the_keys_of_the_rules() -> None:
+    assert set(LIMITS) == set(RULE_TYPES.values())
+    for rule_type, limits in LIMITS.items():
+        assert set(fields_of(limits)) == set(keys_of(rule_type).values())
+
+
+def test_other_parts_have_the_keys_of_their_records() -> None:
+    for key, record in _PARTS.items():
+        model = fields_of(SpecKeys)[key].model
+        assert model is not None
+        assert set(fields_of(model)) == set(keys_of(record).values())
+
+
+def test_every_value_has_a_meaning_and_an_example() -> None:
+    for kind in ("spec", "sheet"):
+        for name, definition in json_schema(kind)["$defs"].items():
+            entry = definition.get("anyOf", [None, definition])[1]
+            for key, value in entry["properties"].items():
+                assert value.get("description"), f"{name}.{key}"

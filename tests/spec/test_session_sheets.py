@@ -1,0 +1,163 @@
+"""The session sheet: what it says, and what it may not."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import fields
+from pathlib import Path
+
+import pytest
+
+from stemprep.errors import SpecError
+from stemprep.model.sheet import (
+    SessionSheet,
+    SongNote,
+    TempoMark,
+    TrackNote,
+    Waiver,
+    WorkOrder,
+)
+from stemprep.model.words import NOT_WAIVABLE
+from stemprep.spec import load_sheet
+from stemprep.spec.freezing import keys_of
+from stemprep.spec.schema_sheet import (
+    OrderKeys,
+    SheetKeys,
+    SongKeys,
+    TempoKeys,
+    TrackKeys,
+    WaiverKeys,
+)
+
+EXAMPLE = Path(__file__).parents[2] / "configs" / "session.example.yaml"
+
+
+def sheet(text: str) -> SessionSheet:
+    return load_sheet(text.encode(), "session.yaml")
+
+
+def problem(text: str) -> str:
+    with pytest.raises(SpecError) as caught:
+        sheet(text)
+    return str(caught.value)
+
+
+def test_the_example_is_valid_and_says_what_it_seems_to_say() -> None:
+    content = EXAMPLE.read_bytes()
+    read = load_sheet(content, EXAMPLE.name)
+    assert read.warnings == ()
+    assert read.sha256 == hashlib.sha256(content).hexdigest()
+    assert (read.artist, read.is_unreleased, read.delivery) == ("The Tidal Clerks", True, 1)
+    assert [song.title for song in read.songs] == ["Low Water", "1979"]
+    assert [mark.is_ramp for mark in read.songs[0].tempo_map] == [False, True, False]
+    assert read.songs[0].mix_bus_processed is False
+    assert read.tracks[0].take == "4"
+    assert read.tracks[1].intended == ("distorted",)
+    assert read.tracks[3].order == WorkOrder(invert_polarity=True, move_samples=-37)
+    assert (read.waivers[0].start_sample, read.waivers[0].limit) == (480_000, None)
+
+
+def test_an_almost_empty_sheet_keeps_the_records_defaults() -> None:
+    text = "artist: A B\n"
+    assert sheet(text) == SessionSheet(
+        artist="A B", sha256=hashlib.sha256(text.encode()).hexdigest()
+    )
+    assert sheet("tracks: [{file: a.wav}]").tracks == (TrackNote(pattern="a.wav"),)
+    assert sheet("songs: [{title: A}]").songs == (SongNote(title="A"),)
+
+
+@pytest.mark.parametrize(
+    "key", ["extends", "spec", "deliver_to", "destination", "path", "checks", "target", "inboxes"]
+)
+def test_it_cannot_steer_the_house(key: str) -> None:
+    told = problem(f"artist: A B\n{key}: archive\n")
+    assert told.startswith(f"session.yaml:2:1: {key}: no such key here")
+    assert "a session sheet travels with the drop and cannot set it" in told
+
+
+@pytest.mark.parametrize("key", ["tempo_map", "reference_mix", "revision"])
+def test_keys_of_a_song_are_sent_there(key: str) -> None:
+    assert "belongs to an entry of songs" in problem(f"{key}: 3\n")
+
+
+@pytest.mark.parametrize(
+    "path", ["../other.wav", "/etc/passwd", "a/../../b.wav", "C:\\a.wav", "~/a.wav", "a\\b.wav"]
+)
+@pytest.mark.parametrize(
+    "text",
+    [
+        "tracks: [{{file: '{}'}}]",
+        "tracks: [{{file: a.wav, pair_of: '{}'}}]",
+        "tracks: [{{file: a.wav, alternate_of: '{}'}}]",
+        "songs: [{{title: A, folder: '{}'}}]",
+        "songs: [{{title: A, files: ['{}']}}]",
+        "songs: [{{title: A, reference_mix: '{}'}}]",
+        "waivers: [{{check: clipping, file: '{}', reason: A B, initials: MK, date: 2026-03-14}}]",
+    ],
+)
+def test_no_path_leads_out_of_the_drop(text: str, path: str) -> None:
+    told = problem(text.format(path))
+    assert "leads out of the drop" in told or "not relative to the drop" in told
+
+
+def test_missing_keys_are_told_with_an_example() -> None:
+    told = problem("waivers:\n  - check: clipping\n").splitlines()
+    assert [line.split(": ")[1] for line in told] == [
+        f"waivers[1].{key}" for key in ("file", "reason", "initials", "date")
+    ]
+    assert all(line.startswith("session.yaml:2:5: ") for line in told)
+    assert 'missing; give 1 to 4 letters or digits (for example "MK")' in told[2]
+
+
+@pytest.mark.parametrize("check", sorted(NOT_WAIVABLE))
+def test_some_checks_cannot_be_waived(check: str) -> None:
+    told = problem(
+        f"waivers: [{{check: {check}, file: a.wav, reason: so, initials: MK, date: 2026-03-14}}]"
+    )
+    assert f'waivers[1].check: "{check}" is not known' in told
+
+
+def test_ranges_and_bars_must_rise() -> None:
+    waiver = "check: clipping, file: a.wav, reason: so, initials: MK, date: 2026-03-14"
+    told = problem(f"waivers: [{{{waiver}, start_sample: 9, end_sample: 9}}]")
+    assert "waivers[1]: end_sample: the range ends before it begins" in told
+    told = problem("songs: [{title: A, tempo_map: [{bar: 9, tempo_bpm: 90}, {bar: 9}]}]")
+    assert "songs[1]: tempo_map: the bars do not rise" in told
+
+
+@pytest.mark.parametrize(
+    ("text", "where"),
+    [
+        ("songs: [{title: A, tempo_map: [{bar: 1, tempo_bpm: 0}]}]",
+         "songs[1].tempo_map[1].tempo_bpm"),
+        ("songs: [{title: A, tempo_map: [{bar: 1, meter: 4/5}]}]", "songs[1].tempo_map[1].meter"),
+        ("songs: [{title: A, isrc: ZZ1}]", "songs[1].isrc"),
+        ("tracks: [{file: a.wav, pan: 101}]", "tracks[1].pan"),
+        ("tracks: [{file: a.wav, role: vocals}]", "tracks[1].role"),
+        ("tracks: [{file: a.wav, use: maybe}]", "tracks[1].use"),
+        ("tracks: [{file: a.wav, intended: distorted}]", "tracks[1].intended"),
+        ("tracks: [a.wav]", "tracks[1]"),
+        ("tracks: {file: a.wav}", "tracks"),
+        ("artist_initials: ABCDE", "artist_initials"),
+        ("artist_initials: NO", "artist_initials"),
+        ("delivery: 0", "delivery"),
+    ],
+)  # fmt: skip
+def test_values_out_of_form_are_told_at_their_place(text: str, where: str) -> None:
+    (line,) = problem(text).splitlines()
+    assert line.split(": ")[1] == where
+    assert "give " in line or "quote it" in line
+
+
+def test_every_field_of_the_records_can_be_written() -> None:
+    """The sheet's keys and the records agree, so that nothing is read and then lost."""
+    pairs = {
+        SessionSheet: SheetKeys, SongNote: SongKeys, TrackNote: TrackKeys, TempoMark: TempoKeys,
+        WorkOrder: OrderKeys, Waiver: WaiverKeys,
+    }  # fmt: skip
+    not_written = {SessionSheet: {"sha256", "warnings"}, TrackNote: {"pattern"}}
+    extra = {TrackNote: {"file"}}
+    for record, keys in pairs.items():
+        fields_wanted = set(keys_of(record).values()) - not_written.get(record, set())
+        assert set(keys.model_fields) == fields_wanted | extra.get(record, set())
+        assert len(fields(record)) >= len(fields_wanted)
