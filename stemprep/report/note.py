@@ -102,8 +102,9 @@ def _named(paths: Sequence[str]) -> str:
 
 
 def _put_files(page: Page, written: Sequence[WrittenFile]) -> None:
+    """List the files by song, what is damaged first."""
     by_song: dict[str, list[WrittenFile]] = {}
-    for file in written:
+    for file in sorted(written, key=lambda each: not each.plan.is_damaged):
         by_song.setdefault(file.plan.song, []).append(file)
     for song, files in by_song.items():
         page.head(f"Files of {song}" if song else "Files")

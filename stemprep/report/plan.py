@@ -42,7 +42,7 @@ def render_plan(plan: Plan, *, width: int = 80, blockers: Sequence[Finding] = ()
     _put_notes(page, plan.notes)
     if plan.outputs:
         page.head("Files of the package")
-    for output in plan.outputs:
+    for output in sorted(plan.outputs, key=lambda each: not each.is_damaged):
         page.blank()
         _put_output(page, output)
     _put_documents(page, plan)

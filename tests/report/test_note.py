@@ -78,6 +78,19 @@ def test_note_fits_but_for_its_commands() -> None:
         assert columns(line) <= 60 or line.strip() in commands
 
 
+def test_damaged_files_stand_first() -> None:
+    """An archive keeps a damaged take; whoever opens it has to see that at once."""
+    whole, other = factory.written_files()
+    damaged = dataclasses.replace(other, plan=dataclasses.replace(other.plan, is_damaged=True))
+    text = delivery_note(factory.delivered(), (whole, damaged), package_name="P", check_commands=())
+    files = text.split("\nFiles\n", 1)[1]
+    assert files.index("stems/Voice.wav") < files.index("mixes/Mix.wav")
+    assert "damaged, kept as it is" in files
+    plan = dataclasses.replace(factory.a_plan(), outputs=(whole.plan, damaged.plan))
+    told = render_plan(plan)
+    assert told.index("\n  stems/Voice.wav") < told.index("\n  mixes/Mix.wav")
+
+
 def test_plan_is_the_golden_one() -> None:
     blockers = factory.three_songs().findings[:2]
     expected = (GOLDEN / "plan.txt").read_text(encoding="utf-8")
