@@ -150,14 +150,14 @@ def _sound(sound: Sound) -> Json:
 
 def _levels(level: LevelFacts) -> Json:
     return {
-        **_figure("sample_peak_dbfs", level.sample_peak_dbfs),
+        **figure("sample_peak_dbfs", level.sample_peak_dbfs),
         "sample_peak_channel": level.sample_peak_channel,
         "sample_peak_sample": level.sample_peak_sample,
-        **_figure("true_peak_dbtp", level.true_peak_dbtp),
+        **figure("true_peak_dbtp", level.true_peak_dbtp),
         "true_peak_filter": level.true_peak_filter,
         **_figures("channel_peaks_dbfs", level.channel_peaks_dbfs),
         **_figures("channel_rms_dbfs", level.channel_rms_dbfs),
-        **_figure("rms_dbfs", level.rms_dbfs),
+        **figure("rms_dbfs", level.rms_dbfs),
         "crest_factor_db": rounded(level.crest_factor_db),
         "dc_offset": [rounded(value, RATIO_DECIMALS) for value in level.dc_offset],
         "samples_at_full_scale": level.samples_at_full_scale,
@@ -169,16 +169,18 @@ def _loudness(loudness: LoudnessFacts) -> Json:
     return {
         "loudness_lufs": rounded(loudness.loudness_lufs),
         "loudness_range_lu": rounded(loudness.loudness_range_lu),
-        **_figure("max_momentary_lufs", loudness.max_momentary_lufs),
-        **_figure("max_short_term_lufs", loudness.max_short_term_lufs),
+        **figure("max_momentary_lufs", loudness.max_momentary_lufs),
+        **figure("max_short_term_lufs", loudness.max_short_term_lufs),
         "is_loudness_range_meaningful": loudness.is_range_meaningful,
         "loudness_reason": loudness.reason,
     }
 
 
-def _figure(name: str, value: float | None) -> Json:
-    is_infinite = value is not None and math.isinf(value)
-    return {name: rounded(value), f"is_{name}_infinite": is_infinite}
+def figure(name: str, value: float | int | str | None) -> Json:
+    """Write a figure beside the flag that tells an infinite one from one that is absent."""
+    if not isinstance(value, float):
+        return {name: value, f"is_{name}_infinite": False}
+    return {name: rounded(value), f"is_{name}_infinite": math.isinf(value)}
 
 
 def _figures(name: str, values: Sequence[float]) -> Json:
@@ -200,7 +202,7 @@ def _runs(runs: Runs) -> Json:
 
 def _silence(silence: SilenceFacts) -> Json:
     return {
-        **_figure("threshold_dbfs", silence.threshold_dbfs),
+        **figure("threshold_dbfs", silence.threshold_dbfs),
         "leading_samples": silence.leading_samples,
         "trailing_samples": silence.trailing_samples,
         "stretches": [list(stretch) for stretch in silence.stretches],
@@ -212,8 +214,8 @@ def _stereo(stereo: StereoFacts) -> Json:
     return {
         "correlation": rounded(stereo.correlation, RATIO_DECIMALS),
         "is_identical": stereo.is_identical,
-        **_figure("difference_peak_dbfs", stereo.difference_peak_dbfs),
-        **_figure("mono_sum_change_db", stereo.mono_sum_change_db),
+        **figure("difference_peak_dbfs", stereo.difference_peak_dbfs),
+        **figure("mono_sum_change_db", stereo.mono_sum_change_db),
     }
 
 

@@ -21,25 +21,29 @@ _ADVICE = {
     errno.ENAMETOOLONG: "the name is too long for that disk; shorten it in the session sheet",
     errno.EILSEQ: "that disk cannot hold such a name; rename the file",
     errno.ENOTDIR: "a file stands where a folder is needed; name another destination",
-    errno.ENOENT: "the folder is not there; create it or connect the disk",
+    errno.ENOENT: "it is not there; check the name or connect the disk",
     errno.EEXIST: "two files of the package have the same name there; rename one of them",
 }
 
 
 @contextmanager
-def told_as_delivery_error(doing: str, path: Path | str) -> Iterator[None]:
+def told_as_delivery_error(
+    doing: str, path: Path | str, outcome: str = "nothing was published"
+) -> Iterator[None]:
     """Turn an OSError inside the block into a DeliveryError: where, what failed, what to do."""
     try:
         yield
     except OSError as error:
-        raise delivery_error(doing, path, error) from error
+        raise delivery_error(doing, path, error, outcome) from error
 
 
-def delivery_error(doing: str, path: Path | str, error: OSError) -> DeliveryError:
+def delivery_error(
+    doing: str, path: Path | str, error: OSError, outcome: str = "nothing was published"
+) -> DeliveryError:
     """Build the error that tells what could not be done at a path, why, and what to do."""
     reason = os.strerror(error.errno) if error.errno else str(error)
-    advice = _ADVICE.get(error.errno or 0, "put that right or deliver elsewhere")
-    return DeliveryError(f"{path}: {doing} failed ({reason}): {advice}; nothing was published")
+    advice = _ADVICE.get(error.errno or 0, "put that right or use another disk")
+    return DeliveryError(f"{path}: {doing} failed ({reason}): {advice}; {outcome}")
 
 
 def size_in_words(size_bytes: int) -> str:

@@ -13,7 +13,7 @@ from stemprep.model.facts import FileFacts
 from stemprep.model.finding import Finding
 from stemprep.model.package import PackageContent, SecondReading, WrittenFile
 from stemprep.model.plan import Operation
-from stemprep.model.strict_json import Json, dumps, facts_to_json, rounded
+from stemprep.model.strict_json import Json, dumps, facts_to_json, figure, rounded
 from stemprep.package.payload_path import PAYLOAD, sort_key
 
 MANIFEST_VERSION = 1
@@ -137,8 +137,8 @@ def _finding(finding: Finding) -> Json:
         "file": finding.file,
         "files": list(finding.files),
         "song": finding.song,
-        "found": finding.found,
-        "required": finding.required,
+        **figure("found", finding.found),
+        **figure("required", finding.required),
         "unit": finding.unit,
         "message": finding.message,
     }
@@ -188,6 +188,7 @@ def _row(file: WrittenFile, content: PackageContent) -> Json:
     return {
         **entry,
         **{name: _figure(entry["facts"], name) for name in _FACT_COLUMNS},
+        "made_by_us": "yes" if file.made_by_us else "no",
         "sources": " | ".join(file.plan.sources),
         "operations": " | ".join(step.name for step in file.plan.operations),
         "waived": " | ".join(waived),

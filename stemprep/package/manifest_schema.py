@@ -123,7 +123,9 @@ def _finding() -> dict[str, Schema]:
         "files": array(TEXT),
         "song": nullable(TEXT),
         "found": _SCALAR,
+        "is_found_infinite": FLAG,
         "required": _SCALAR,
+        "is_required_infinite": FLAG,
         "unit": TEXT,
         "message": TEXT,
     }

@@ -177,9 +177,13 @@ def open_staging(destination: Path, job: str) -> Staging:
     destination = destination.absolute()
     root = destination / f".incoming-{job}"
     with told_as_delivery_error("making it", destination):
-        is_ours = not destination.is_dir()
+        is_ours = not os.path.lexists(destination)
         if is_ours:
             destination.mkdir()
+            with opened_folder(destination.parent, is_link_allowed=True) as parent:
+                os.fsync(parent)
+    if not destination.is_dir():
+        raise DeliveryError(f"{destination}: is a file, not a folder; name a folder to deliver to")
     with told_as_delivery_error("making the staging folder", root):
         return Staging(destination, root, _claim(root), is_ours)
 

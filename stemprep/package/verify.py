@@ -66,7 +66,7 @@ def verify_package(path: Path, *, run_jobs: RunHashJobs = _run_here) -> Verifica
     ``changed``, whatever it holds. Raises DeliveryError only where there is no package to check.
     """
     with (
-        told_as_delivery_error("opening the package", path),
+        told_as_delivery_error("opening the package", path, "nothing was checked"),
         opened_folder(path, is_link_allowed=True) as folder,
     ):
         bag = read_bag(folder)
