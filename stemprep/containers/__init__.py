@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from typing import BinaryIO, Final
 
 from stemprep.containers import faults, riff
-from stemprep.containers.metadata import outgoing_metadata
+from stemprep.containers.metadata import dropped_metadata, outgoing_metadata
 from stemprep.containers.protocol import Container, DecodingFault, Metadata, OnBytes, pass_through
 from stemprep.dsp.block import SoundBlock
 from stemprep.errors import PrepareError
@@ -21,6 +21,7 @@ __all__ = [
     "DecodingFault",
     "Metadata",
     "copy_audio",
+    "dropped_metadata",
     "outgoing_metadata",
     "read_blocks",
     "read_header",

@@ -18,6 +18,7 @@ from stemprep.model.header import Ixml, IxmlTrack
 MAX_IXML_BYTES: Final = 1_000_000
 _MAX_DEPTH: Final = 64
 _MAX_TEXT: Final = 4096
+_MAX_PARTS: Final = 1000
 _ROOT: Final = "BWFXML"
 _STALE_AFTER_MOVE: Final = ("SYNC_POINT_LIST",)
 _STALE_AFTER_CHANGE: Final = ("BEXT", "LOUDNESS")
@@ -35,12 +36,17 @@ class _Collector:
     texts: dict[str, str] = field(default_factory=dict)
     tracks: list[dict[str, str]] = field(default_factory=list)
     root: str = ""
+    parts: dict[str, None] = field(default_factory=dict)
 
     def start(self, tag: str, _attributes: object) -> None:
         if len(self.path) >= _MAX_DEPTH:
             raise _RefusedError("elements are nested too deeply")
         self.root = self.root or tag
         self.path.append(tag)
+        if len(self.path) == 2:
+            self.parts[tag] = None
+        if len(self.parts) > _MAX_PARTS:
+            raise _RefusedError(f"it has more than {_MAX_PARTS} kinds of elements")
         if self.path[1:] == ["TRACK_LIST", "TRACK"]:
             self.tracks.append({})
 
@@ -115,23 +121,32 @@ class Retouch:
             bool(self.track_names) or self.is_moved or self.is_changed or self.is_track_list_stale
         )
 
+    @property
+    def stale_parts(self) -> tuple[str, ...]:
+        """Elements under the root that would no longer be true."""
+        return (
+            (_STALE_AFTER_MOVE if self.is_moved else ())
+            + (_STALE_AFTER_CHANGE if self.is_changed or self.is_moved else ())
+            + (("TRACK_LIST",) if self.is_track_list_stale and not self.track_names else ())
+        )
 
-def retouch_ixml(payload: bytes, retouch: Retouch) -> tuple[bytes, tuple[str, ...]]:
-    """Carry a well-formed iXML with names and times made true.
 
-    Returns the bytes and the labels of the parts left out because they no longer hold.
+def retouch_ixml(payload: bytes, retouch: Retouch) -> bytes:
+    """Carry a well-formed iXML with names and times made true and its stale parts left out.
+
     The payload must have passed ``parse_ixml``.
     """
     builder = Tree.TreeBuilder(insert_comments=True, insert_pis=True)
     parser = Tree.XMLParser(target=builder)  # noqa: S314 - parse_ixml has refused any DTD
     root = Tree.fromstring(payload.rstrip(b"\0"), parser=parser)  # noqa: S314 - as above
-    dropped = tuple(_drop_stale(root, retouch))
+    for part in [child for child in root if child.tag in retouch.stale_parts]:
+        root.remove(part)
     if retouch.track_names:
         _name_tracks(root, retouch.track_names)
     _correct_times(root, retouch)
     stream = io.BytesIO()
     Tree.ElementTree(root).write(stream, encoding="UTF-8", xml_declaration=True)
-    return stream.getvalue() + b"\n", dropped
+    return stream.getvalue() + b"\n"
 
 
 def _parser(collector: _Collector) -> expat.XMLParserType:
@@ -162,6 +177,7 @@ def _record(collector: _Collector) -> Ixml:
         tracks=tuple(_tracks(collector.tracks)),
         time_reference_samples=_time_reference(texts),
         timecode_rate=texts.get("SPEED/TIMECODE_RATE", ""),
+        parts=tuple(collector.parts),
     )
 
 
@@ -188,17 +204,6 @@ def _whole_number(text: str | None) -> int | None:
         return None
     number = int(digits)
     return number if number < 2**32 else None
-
-
-def _drop_stale(root: Tree.Element, retouch: Retouch) -> Iterator[str]:
-    stale = (_STALE_AFTER_MOVE if retouch.is_moved else ()) + (
-        _STALE_AFTER_CHANGE if retouch.is_changed or retouch.is_moved else ()
-    )
-    if retouch.is_track_list_stale and not retouch.track_names:
-        stale += ("TRACK_LIST",)
-    for element in [child for child in root if child.tag in stale]:
-        root.remove(element)
-        yield f"iXML/{element.tag}"
 
 
 def _name_tracks(root: Tree.Element, names: tuple[str, ...]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import BinaryIO, Final
 
 from stemprep.containers.bext import build_bext
@@ -34,32 +35,83 @@ def outgoing_metadata(stream: BinaryIO, header: Header, output: OutputPlan) -> M
     positions after a move, peaks after a change, channel assignments after a split or join.
     bext and iXML come from the plan where it gives them. Order: bext, iXML, the source's.
     """
-    changes = _Changes(output)
-    carried: list[tuple[str, bytes]] = []
-    dropped: list[str] = []
-    seen: set[str] = set()
-    left = MAX_METADATA_BYTES
-    for chunk in header.chunks:
-        name = label(chunk)
-        if name in REBUILT or (name == "bext" and output.bext is not None):
-            continue
-        is_second = name in seen and name in ("bext", "iXML")
-        seen.add(name)
-        if is_second or chunk.size_bytes > left or not _is_kept(name, output, changes):
-            dropped.append(name)
-            continue
-        left -= chunk.size_bytes
-        payload = read_at(stream, chunk.offset_bytes, chunk.size_bytes)
-        carried.append((chunk.identifier, payload))
-    chunks = _with_bext(carried, output)
-    chunks, ixml_parts = _with_ixml(chunks, header, output, changes)
-    dropped = [name for name in dropped if name != "iXML" or not output.track_names]
-    return Metadata(chunks=tuple(_ordered(chunks)), dropped=tuple(dropped) + ixml_parts)
+    choice = _choose(header, output)
+    chunks = [
+        (chunk.identifier, read_at(stream, chunk.offset_bytes, chunk.size_bytes))
+        for chunk in choice.carried
+    ]
+    if output.bext is not None:
+        chunks.insert(0, ("bext", build_bext(output.bext)))
+    chunks = [
+        (name, retouch_ixml(payload, choice.retouch) if choice.is_retouched(name) else payload)
+        for name, payload in chunks
+    ]
+    if output.track_names and not any(name == "iXML" for name, _ in chunks):
+        chunks.append(("iXML", build_ixml(output.track_names)))
+    return Metadata(chunks=tuple(_ordered(chunks)), dropped=choice.dropped)
+
+
+def dropped_metadata(header: Header, output: OutputPlan) -> tuple[str, ...]:
+    """Tell beforehand what ``outgoing_metadata`` will leave behind, for the plan that is printed.
+
+    Labels: an identifier (``cue ``), a list with its type (``LIST adtl``), or a part of the
+    iXML (``iXML/LOUDNESS``).
+    """
+    return _choose(header, output).dropped
 
 
 def label(chunk: Chunk) -> str:
     """Name a chunk for plan and report: its identifier, for a list with its type."""
     return f"{chunk.identifier} {chunk.form}" if chunk.form else chunk.identifier
+
+
+@dataclass(frozen=True, slots=True)
+class _Choice:
+    """What is carried of a source and what is not; nothing has been read for it yet."""
+
+    carried: tuple[Chunk, ...]
+    dropped: tuple[str, ...]
+    retouch: Retouch
+
+    def is_retouched(self, name: str) -> bool:
+        return name == "iXML" and self.retouch.is_needed
+
+
+def _choose(header: Header, output: OutputPlan) -> _Choice:
+    changes = _Changes(output)
+    retouch = _retouch(output, changes)
+    carried: list[Chunk] = []
+    dropped: list[str] = []
+    left = MAX_METADATA_BYTES
+    for chunk in _candidates(header, output):
+        name = label(chunk)
+        is_second = name in ("bext", "iXML") and any(name == c.identifier for c in carried)
+        is_broken = name == "iXML" and retouch.is_needed and not _is_ixml_usable(header)
+        is_kept = _is_kept(name, output, changes) and chunk.size_bytes <= left
+        if is_second or is_broken or not is_kept:
+            dropped.append(name)
+        else:
+            left -= chunk.size_bytes
+            carried.append(chunk)
+    if header.ixml is not None and any(chunk.identifier == "iXML" for chunk in carried):
+        stale = (part for part in header.ixml.parts if part in retouch.stale_parts)
+        dropped += [f"iXML/{part}" for part in stale]
+    return _Choice(tuple(carried), tuple(dropped), retouch)
+
+
+def _candidates(header: Header, output: OutputPlan) -> Iterator[Chunk]:
+    """Yield the source's metadata chunks that nothing of ours replaces."""
+    is_bext_new = output.bext is not None
+    seen_bext = False
+    for chunk in header.chunks:
+        if chunk.identifier == "bext" and is_bext_new and not seen_bext:
+            seen_bext = True
+        elif chunk.identifier not in REBUILT:
+            yield chunk
+
+
+def _is_ixml_usable(header: Header) -> bool:
+    return header.ixml is not None and header.ixml.is_well_formed
 
 
 class _Changes:
@@ -84,38 +136,13 @@ def _is_kept(name: str, output: OutputPlan, changes: _Changes) -> bool:
 
 
 def _is_still_true(name: str, output: OutputPlan, changes: _Changes) -> bool:
-    if changes.is_moved and name == "bext":
-        return output.bext is not None
+    if name == "bext" and (changes.is_moved or output.bext is not None):
+        return False
     if changes.is_moved and name not in _TIMELESS:
         return False
     if changes.is_changed and name in _OF_THE_SAMPLES:
         return False
     return not (changes.has_other_channels and name in _OF_THE_CHANNELS)
-
-
-def _with_bext(carried: list[tuple[str, bytes]], output: OutputPlan) -> list[tuple[str, bytes]]:
-    if output.bext is None:
-        return carried
-    return [("bext", build_bext(output.bext)), *carried]
-
-
-def _with_ixml(
-    chunks: list[tuple[str, bytes]], header: Header, output: OutputPlan, changes: _Changes
-) -> tuple[list[tuple[str, bytes]], tuple[str, ...]]:
-    """Make a carried iXML true, or build one where names are planned and none can be carried."""
-    retouch = _retouch(output, changes)
-    source = next((payload for name, payload in chunks if name == "iXML"), None)
-    is_usable = header.ixml is not None and header.ixml.is_well_formed
-    if source is not None and not retouch.is_needed:
-        return chunks, ()
-    others = [(name, payload) for name, payload in chunks if name != "iXML"]
-    if source is not None and is_usable:
-        payload, parts = retouch_ixml(source, retouch)
-        return [*others, ("iXML", payload)], parts
-    parts = () if source is None else ("iXML",)
-    if output.track_names:
-        return [*others, ("iXML", build_ixml(output.track_names))], parts
-    return others, parts
 
 
 def _retouch(output: OutputPlan, changes: _Changes) -> Retouch:

@@ -206,11 +206,17 @@ def _decoded(
 
 def _fill(stream: BinaryIO, target: memoryview) -> int:
     """Fill the target from a stream that may give less at a time; the number of bytes read."""
+    read_into = getattr(stream, "readinto", None) or (lambda view: _read_into(stream, view))
     filled = 0
     while filled < len(target):
-        piece = stream.read(len(target) - filled)
-        if not piece:
+        count = read_into(target[filled:])
+        if not count:
             break
-        target[filled : filled + len(piece)] = piece
-        filled += len(piece)
+        filled += count
     return filled
+
+
+def _read_into(stream: BinaryIO, view: memoryview) -> int:
+    piece = stream.read(len(view))
+    view[: len(piece)] = piece
+    return len(piece)

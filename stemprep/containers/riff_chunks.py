@@ -9,6 +9,7 @@ import re
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import BinaryIO, Final
 
 from stemprep.containers import faults
@@ -20,6 +21,8 @@ _STREAMING_SIZES: Final = frozenset({UNKNOWN_SIZE, 0x7FFFFFFF, 0x7FFFF000, 2**64
 _RIFF_HEADER_BYTES: Final = 12
 _SEARCH_BYTES: Final = 16_000_000
 _PIECE_BYTES: Final = 1 << 20
+_MAX_MATCHES: Final = 1000
+"""Looked at in one piece; a file that needs more is made to keep us busy."""
 _FORMAT_BYTES = frozenset({16, 18, 40})
 _PRINTABLE = frozenset(range(0x20, 0x7F))
 
@@ -169,7 +172,7 @@ class _Walk:
         end = min(self._size, start + _SEARCH_BYTES)
         for position in range(start, end, _PIECE_BYTES - 8):
             piece = read_at(self._stream, position, _PIECE_BYTES)
-            for match in pattern.finditer(piece):
+            for match in islice(pattern.finditer(piece), _MAX_MATCHES):
                 if self._is_plausible(match.group(), position + match.start()):
                     return position + match.start()
         return None

@@ -87,6 +87,7 @@ class Ixml:
 
     time_reference_samples: TIMESTAMP_SAMPLES_SINCE_MIDNIGHT; None where absent.
     is_well_formed:         False where the chunk is not XML, has a DTD or is over 1 MB.
+    parts:                  names of the root's children, each once, in order.
     """
 
     is_well_formed: bool = True
@@ -99,6 +100,7 @@ class Ixml:
     tracks: tuple[IxmlTrack, ...] = ()
     time_reference_samples: int | None = None
     timecode_rate: str = ""
+    parts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

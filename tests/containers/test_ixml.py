@@ -56,6 +56,7 @@ REFUSED = {
     "large": b"<BWFXML>" + b" " * 1_000_000 + b"</BWFXML>",
     "cut off": SOURCE[:300],
     "other root": b"<html/>",
+    "many kinds": b"<BWFXML>" + b"".join(b"<A%d/>" % n for n in range(1001)) + b"</BWFXML>",
     "unknown encoding": b'<?xml version="1.0" encoding="x-none"?><BWFXML/>',
     "empty": b"",
     "no XML": b"\x00\xff\xfe",
@@ -84,9 +85,10 @@ def test_built_names_are_escaped_and_read_back() -> None:
 
 
 def test_new_names_keep_everything_else() -> None:
-    payload, dropped = retouch_ixml(SOURCE, Retouch(track_names=("Room L", "Room R")))
+    payload = retouch_ixml(SOURCE, Retouch(track_names=("Room L", "Room R")))
     ixml, problem = parse_ixml(payload)
-    assert (problem, dropped) == ("", ())
+    assert problem == ""
+    assert ixml.parts == parse_ixml(SOURCE)[0].parts
     assert [(t.name, t.function) for t in ixml.tracks] == [("Room L", "MIC"), ("Room R", "")]
     assert b"<CHANNEL_INDEX>5</CHANNEL_INDEX>" in payload
     assert b"<!-- kept -->" in payload
@@ -98,9 +100,11 @@ def test_a_move_corrects_the_time_and_names_what_no_longer_holds() -> None:
     retouch = Retouch(
         time_reference_samples=2**32 * 2 + 9, sample_rate_hz=96_000, is_moved=True, is_changed=True
     )
-    payload, dropped = retouch_ixml(SOURCE, retouch)
+    payload = retouch_ixml(SOURCE, retouch)
     ixml, _ = parse_ixml(payload)
     assert ixml.time_reference_samples == 2**32 * 2 + 9
     assert b"<FILE_SAMPLE_RATE>96000</FILE_SAMPLE_RATE>" in payload
-    assert dropped == ("iXML/SYNC_POINT_LIST", "iXML/LOUDNESS")
+    assert retouch.stale_parts == ("SYNC_POINT_LIST", "BEXT", "LOUDNESS")
+    assert not set(retouch.stale_parts) & set(ixml.parts)
+    assert b"LOUDNESS" not in payload
     assert b"SYNC_POINT" not in payload

@@ -7,7 +7,7 @@ import struct
 
 import pytest
 
-from stemprep.containers import Metadata, outgoing_metadata, read_header
+from stemprep.containers import Metadata, dropped_metadata, outgoing_metadata, read_header
 from stemprep.containers.bext import parse_bext
 from stemprep.containers.ixml import parse_ixml
 from stemprep.model.header import AudioFormat, Bext
@@ -55,7 +55,10 @@ def metadata(*operations: OperationName, source: bytes = SOURCE, **plan: object)
         **plan,  # type: ignore[arg-type]
     )
     stream = io.BytesIO(source)
-    return outgoing_metadata(stream, read_header(stream, len(source), "a.wav"), output)
+    header = read_header(stream, len(source), "a.wav")
+    found = outgoing_metadata(stream, header, output)
+    assert found.dropped == dropped_metadata(header, output), "the printed plan must hold"
+    return found
 
 
 def names(found: Metadata) -> list[str]:

@@ -172,6 +172,7 @@ IMPOSSIBLE = {
     "no fmt": (riff(DATA), "header"),
     "no data": (riff(fmt()), "unreadable"),
     "header only": (riff(fmt(), chunk(b"data", b"")), "unreadable"),
+    "empty data in front of a list": (riff(fmt(), chunk(b"data", b""), INFO), "unreadable"),
     "less than a frame": (riff(fmt(), chunk(b"data", b"xy")), "unreadable"),
     "unknown sample format": (riff(fmt(tag=0x4242), DATA), "unreadable"),
     "no wave": (b"RIFF" + struct.pack("<I", 4) + b"AVI ", "unreadable"),

@@ -7,6 +7,7 @@ import io
 import pickle
 from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO, cast
 
 import numpy as np
 import pytest
@@ -150,14 +151,22 @@ def test_many_channels_make_shorter_blocks() -> None:
 
 
 def test_a_stream_that_gives_little_at_a_time_is_read_whole() -> None:
-    class Slow(io.BytesIO):
-        def read(self, size: int | None = -1) -> bytes:
-            return super().read(min(size if size and size > 0 else 10**9, 7))
+    class Slow:
+        """Seven bytes at a time at most, and only ``read``."""
+
+        def __init__(self, content: bytes) -> None:
+            self._inner = io.BytesIO(content)
+            self.seek = self._inner.seek
+
+        def read(self, size: int) -> bytes:
+            return self._inner.read(min(size, 7))
 
     content = riff(fmt(), chunk(b"data", sound(50)))
     header = read_header(io.BytesIO(content), len(content), "take.wav")
     seen = bytearray()
-    blocks = list(read_blocks(Slow(content), header, lambda piece: seen.extend(bytes(piece))))
+    blocks = list(
+        read_blocks(cast("BinaryIO", Slow(content)), header, lambda m: seen.extend(bytes(m)))
+    )
     assert sum(block.frames for block in blocks) == 50
     assert bytes(seen) == content
 
