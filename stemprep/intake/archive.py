@@ -17,7 +17,7 @@ import zipfile
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import IO, BinaryIO
 
 from stemprep.errors import InputError
 from stemprep.intake.clutter import clutter_reason
@@ -261,10 +261,17 @@ def _taken(archive: zipfile.ZipFile, item: _Inner, zip_name: str, workspace: Pat
     return _entry(item, zip_name, kind, reason + item.note)
 
 
+def _opened(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> IO[bytes]:
+    try:
+        return archive.open(info)
+    except OSError as error:  # the directory names a place before the file's start
+        raise zipfile.BadZipFile(f"it is not where the directory says: {error.strerror}") from error
+
+
 def _write(archive: zipfile.ZipFile, info: zipfile.ZipInfo, target: Path) -> None:
     written = 0
     handle = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
-    with os.fdopen(handle, "wb") as sink, archive.open(info) as source:
+    with os.fdopen(handle, "wb") as sink, _opened(archive, info) as source:
         while block := source.read(_BLOCK_BYTES):
             written += len(block)
             if written > info.file_size:

@@ -21,6 +21,7 @@ from stemprep.intake.vocabulary import (
     PRINT_WORDS,
     QUALIFIERS,
     REFERENCE_WORDS,
+    SIDES,
     SOURCES,
     SUBMIX,
     Place,
@@ -133,7 +134,7 @@ def _said(fields: Fields, phrases: Iterable[tuple[Words, Place]]) -> str:
 def _stands(phrase: Words, place: Place, field: Words) -> bool:
     if place == "anywhere":
         return has_phrase(field, phrase)
-    words = without_numbers(field)
+    words = tuple(word for word in without_numbers(field) if word not in SIDES | PRINT_WORDS)
     is_last = words[-len(phrase) :] == phrase
     return is_last or (place == "edge" and words[: len(phrase)] == phrase)
 

@@ -1,7 +1,8 @@
 """The words that names of files and folders tell roles and sources by. Common practice, no source.
 
 A phrase may count anywhere, only at an edge of a field (``Bass DI`` is a DI, ``Canzone di notte``
-is a title), or only at its end (``Dawn rough``, but ``Rough Diamond``); numbers aside.
+is a title), or only at its end (``Dawn rough``, but ``Rough Diamond``); numbers, sides and
+``print`` aside.
 """
 
 from __future__ import annotations
@@ -58,6 +59,7 @@ POSITIONS = _set("""
 
 MIX_WORDS = _set("mix mixes mixdown mixdowns master masters mstr premaster")
 PRINT_WORDS = _set("print prints bounce bounces")
+SIDES = _set("l r left right lft rgt mono stereo")
 REFERENCE_WORDS = _set("ref refs reference references")
 LOUD_WORDS = _set("loud limited listening mastered")
 _ANYWHERE: Place = "anywhere"
