@@ -12,59 +12,56 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from stemprep.dsp.scratch import Scratch
+
 Floats = npt.NDArray[np.floating]
 
 CELL_FRAMES = 32
-CHUNK_FRAMES = 16_384  # two channels of float32 and their working copies stay in a 1 MB cache
+CHUNK_FRAMES = 32_768  # fewer: overhead of calls; more: working copies leave the cache
 
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
     """One analysis stretch; its borders depend on the file alone, never on how blocks came in.
 
+    Valid until the next chunk is made: the arrays are used again.
+
     start:     first frame, counted from the beginning of the file.
     frames:    valid frames, CHUNK_FRAMES in all chunks but the last.
     samples:   planar, shape (channels, whole cells), zeros after ``frames``.
+    across:    the same samples as (32, channels, cells): first samples of all cells, then second.
     low, high: extremes of the valid samples of each cell, shape (channels, cells).
+    size:      largest absolute sample of each cell, shape (channels, cells).
     """
 
     start: int
     frames: int
     samples: Floats
+    across: Floats
     low: Floats
     high: Floats
+    size: Floats
 
     @property
     def valid(self) -> Floats:
         """The samples without the zeros that fill the last cell."""
         return self.samples[:, : self.frames]
 
-    @property
-    def size(self) -> Floats:
-        """Largest absolute sample of each cell, shape (channels, cells)."""
-        size: Floats = np.maximum(self.high, -self.low)
-        return size
 
-
-def chunk_of(samples: Floats, start: int) -> Chunk:
+def chunk_of(samples: Floats, start: int, scratch: Scratch) -> Chunk:
     """A chunk of at least one frame; only a last one, short of whole cells, is copied."""
     frames = samples.shape[1]
     missing = -frames % CELL_FRAMES
-    if not missing:
-        low, high = _extremes(samples)
-        return Chunk(start, frames, samples, low, high)
-    whole: Floats = np.pad(samples, ((0, 0), (0, missing)))
-    low, high = _extremes(whole)
-    rest = samples[:, frames + missing - CELL_FRAMES :]
-    low[:, -1], high[:, -1] = rest.min(axis=1), rest.max(axis=1)
-    return Chunk(start, frames, whole, low, high)
-
-
-def _extremes(samples: Floats) -> tuple[Floats, Floats]:
-    """Per-cell minimum and maximum; one transposing copy is cheaper than 32-wide reductions."""
-    cells = samples.reshape(samples.shape[0], -1, CELL_FRAMES)
-    across = np.ascontiguousarray(cells.transpose(2, 0, 1))
-    return across.min(axis=0), across.max(axis=0)
+    whole: Floats = np.pad(samples, ((0, 0), (0, missing))) if missing else samples
+    # One transposing copy makes every reduction over a cell a few long vector operations.
+    cells = whole.reshape(whole.shape[0], -1, CELL_FRAMES)
+    across = scratch.array((CELL_FRAMES, *cells.shape[:2]), whole.dtype)
+    across[:] = cells.transpose(2, 0, 1)
+    low, high = across.min(axis=0), across.max(axis=0)
+    if missing:
+        rest = samples[:, frames + missing - CELL_FRAMES :]
+        low[:, -1], high[:, -1] = rest.min(axis=1), rest.max(axis=1)
+    return Chunk(start, frames, whole, across, low, high, np.maximum(high, -low))
 
 
 class Reblocker:
@@ -74,6 +71,7 @@ class Reblocker:
         self._held: Floats | None = None
         self._fill = 0
         self._start = 0
+        self._scratch = Scratch()
 
     def push(self, samples: Floats) -> Iterator[Chunk]:
         """Every chunk that ``samples`` completes; the rest is kept."""
@@ -96,7 +94,7 @@ class Reblocker:
             yield self._next(self._held[:, :fill])
 
     def _next(self, samples: Floats) -> Chunk:
-        chunk = chunk_of(samples, self._start)
+        chunk = chunk_of(samples, self._start, self._scratch)
         self._start += chunk.frames
         return chunk
 

@@ -60,8 +60,8 @@ class Interpolator:
     def smooth_gains(self) -> tuple[float, float, float]:
         """Factors (s, m, r) with |value| <= s max|x| + m max|dx| + r max|ddx|.
 
-        max|x| is over the two samples around the value, max|dx| and max|ddx| (first and second
-        differences) over all it depends on. A kernel is a straight line between those two
+        max|x| is over the two samples around the value, |dx| their difference, max|ddx| (second
+        difference) over all it depends on. A kernel is a straight line between those two
         samples, scaled by its sum s, plus what is left; left-over with zero sum is a filter of
         the first difference, and of the second once its first moment m is taken out.
         """

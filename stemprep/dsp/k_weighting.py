@@ -2,7 +2,7 @@
 
 A recursive filter over L samples is a triangular matrix times the samples plus a matrix times
 the state before them; the states of many blocks follow from each other in the same way, one
-level up. Three levels (32 samples, 16 blocks, 32 groups) cover a chunk without a loop.
+level up. Three levels (32 samples, 16 blocks, all groups) cover a chunk without a loop.
 """
 
 from __future__ import annotations
@@ -56,24 +56,27 @@ class KWeighting:
     def __init__(self, rate_hz: int, channels: int, dtype: npt.DTypeLike) -> None:
         self._matrices = _matrices(rate_hz, np.dtype(dtype).str)
         self._state = np.zeros((channels, STATES))
+        blocks = channels * CHUNK_FRAMES // BLOCK
+        self._input: Floats = np.zeros((blocks, BLOCK + STATES), dtype=dtype)
+        self._output: Floats = np.zeros((blocks, BLOCK), dtype=dtype)
 
     def filter(self, samples: Floats) -> Floats:
-        """K-weighted samples, same shape and dtype.
+        """K-weighted samples, same shape and dtype, valid until the next call.
 
-        samples: shape (channels, frames), at most CHUNK_FRAMES; only the last call may be shorter.
+        samples: shape (channels, frames), CHUNK_FRAMES of them; only the last call may have fewer.
         """
-        frames = samples.shape[1]
-        if frames < CHUNK_FRAMES:
-            samples = np.pad(samples, ((0, 0), (0, CHUNK_FRAMES - frames)))
-        direct, into_state, from_state, in_group, in_chunk = self._matrices
-        channels = samples.shape[0]
-        blocks: Floats = np.ascontiguousarray(samples).reshape(-1, BLOCK)
-        driven = (blocks @ into_state).astype(np.float64)
-        states = self._states(driven, in_group, in_chunk, channels)
-        weighted = blocks @ direct
-        weighted += states.astype(samples.dtype) @ from_state
-        result: Floats = weighted.reshape(channels, CHUNK_FRAMES)[:, :frames]
-        return result
+        channels, frames = samples.shape
+        output_from, state_from, in_group, in_chunk = self._matrices
+        blocks = self._input.reshape(channels, -1, BLOCK + STATES)
+        if frames == CHUNK_FRAMES:
+            blocks[:, :, :BLOCK] = samples.reshape(channels, -1, BLOCK)
+        else:
+            padded = np.pad(samples, ((0, 0), (0, CHUNK_FRAMES - frames)))
+            blocks[:, :, :BLOCK] = padded.reshape(channels, -1, BLOCK)
+        driven = (self._input[:, :BLOCK] @ state_from).astype(np.float64)
+        self._input[:, BLOCK:] = self._states(driven, in_group, in_chunk, channels)
+        np.matmul(self._input, output_from, out=self._output)
+        return self._output.reshape(channels, CHUNK_FRAMES)[:, :frames]
 
     def _states(self, driven: Matrix, in_group: Matrix, in_chunk: Matrix, channels: int) -> Matrix:
         """The state before every block, and the one to go on with in ``self._state``."""
@@ -81,19 +84,16 @@ class KWeighting:
         local = driven.reshape(-1, width) @ in_group[:width]
         group_driven = local[:, width:].reshape(channels, GROUPS * STATES)
         before = np.hstack([group_driven, self._state]) @ in_chunk
-        self._state = _without_tails(before[:, -STATES:])
+        before[np.abs(before) < FLUSHED] = 0.0
+        self._state = before[:, -STATES:]
         group_states = before[:, :-STATES].reshape(-1, STATES)
-        states = local[:, :width] + group_states @ in_group[width:, :width]
-        return _without_tails(states.reshape(-1, STATES))
-
-
-def _without_tails(states: Matrix) -> Matrix:
-    return np.where(np.abs(states) < FLUSHED, 0.0, states)
+        states: Matrix = local[:, :width] + group_states @ in_group[width:, :width]
+        return states.reshape(-1, STATES)
 
 
 @lru_cache(maxsize=8)
-def _matrices(rate_hz: int, dtype: str) -> tuple[Floats, Floats, Floats, Matrix, Matrix]:
-    """Direct, into-state and from-state matrices in ``dtype``; the two ladders in float64."""
+def _matrices(rate_hz: int, dtype: str) -> tuple[Floats, Floats, Matrix, Matrix]:
+    """Block and state to output, block to next state, in ``dtype``; two ladders in float64."""
     a, b, c, d = _orthonormal(*_state_space(rate_hz))
     powers = [np.eye(STATES)]
     for _ in range(BLOCK):
@@ -107,9 +107,8 @@ def _matrices(rate_hz: int, dtype: str) -> tuple[Floats, Floats, Floats, Matrix,
     over_block = powers[BLOCK]
     over_group = np.linalg.matrix_power(over_block, GROUP)
     return (
-        direct.astype(dtype),
+        np.vstack([direct, from_state]).astype(dtype),
         into_state.astype(dtype),
-        np.ascontiguousarray(from_state).astype(dtype),
         _ladder(over_block, GROUP),
         _ladder(over_group, GROUPS),
     )

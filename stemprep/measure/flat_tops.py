@@ -99,6 +99,8 @@ class FlatTops:
         seeds = equal[LEFT:stop].copy()
         for shift in range(1, self._run - 1):
             seeds &= equal[LEFT + shift : stop + shift]
+        if self._open is None and not seeds.any():
+            return
         places = np.flatnonzero(seeds) + LEFT
         places = places[np.abs(known[places]) >= threshold]
         values = known[places]

@@ -88,5 +88,18 @@ def _merged(columns: npt.NDArray[np.float64], width: int) -> npt.NDArray[np.floa
     """Every ``width`` neighbours as one."""
     if width == 1:
         return columns
+    if width % 2 == 0:
+        # Halving by long strided operations is far cheaper than reducing many short rows.
+        return _merged(_pairs(columns), width // 2)
     grouped = columns.reshape(3, columns.shape[1], -1, width)
     return np.stack([grouped[0].min(axis=-1), grouped[1].max(axis=-1), grouped[2].sum(axis=-1)])
+
+
+def _pairs(columns: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Every two neighbours as one; an even number of columns."""
+    first, second = columns[:, :, 0::2], columns[:, :, 1::2]
+    merged = np.empty_like(first, order="C")
+    np.minimum(first[0], second[0], out=merged[0])
+    np.maximum(first[1], second[1], out=merged[1])
+    np.add(first[2], second[2], out=merged[2])
+    return merged

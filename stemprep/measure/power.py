@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stemprep.dsp.cells import Chunk
+from stemprep.dsp.scratch import Scratch
 from stemprep.model.facts import StereoFacts
 from stemprep.units import db_from_power, db_from_ratio
 
@@ -43,13 +44,15 @@ class Stereo:
         self._sum_squares = 0.0
         self._difference_squares = 0.0
         self._difference_peak = 0.0
+        self._scratch = Scratch()
 
     def add(self, chunk: Chunk) -> None:
         """Chunk of exactly two channels."""
         left, right = chunk.samples
-        both = left + right
-        apart = left - right
+        mixed = self._scratch.array(left.shape, left.dtype)
+        both = np.add(left, right, out=mixed)
         self._sum_squares += float(both @ both)
+        apart = np.subtract(left, right, out=mixed)
         self._difference_squares += float(apart @ apart)
         self._difference_peak = max(self._difference_peak, float(apart.max()), -float(apart.min()))
 

@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from stemprep.dsp.cells import CELL_FRAMES, Chunk, Floats
 from stemprep.dsp.interpolation import Interpolator
+from stemprep.dsp.scratch import Scratch
 
 BATCH = 16  # a fixed shape: the same sums in the same order for a cell, whoever asks for it
 SLACK = 1 + 2e-5  # covers the rounding of 80 float32 products; bounds must err upwards
@@ -15,10 +16,10 @@ SLACK = 1 + 2e-5  # covers the rounding of 80 float32 products; bounds must err 
 class TruePeak:
     """Highest interpolated value of all channels, zeros outside the file.
 
-    A cell is skipped where a bound proves that it cannot exceed the highest value so far: first
-    the kernel's absolute sum times the largest sample around, then, on the cells left, a bound
-    from the second differences, which is tight for anything but the top octave. Dense figures
-    take the same path without bounds (``is_exhaustive``, the oracle in tests).
+    A cell is skipped where a bound proves that it cannot exceed the highest value so far: the
+    kernel's absolute sum times the largest sample around, or the largest sample of the cell plus
+    what second differences can add, which is tight for anything but the top octave.
+    ``is_exhaustive`` reads every cell by the same sums: the oracle of the tests.
     """
 
     def __init__(
@@ -34,45 +35,75 @@ class TruePeak:
         self._exhaustive = is_exhaustive
         self._samples: Floats = np.zeros((channels, 2 * CELL_FRAMES), dtype=dtype)
         self._sizes: Floats = np.zeros((channels, 2), dtype=dtype)
+        self._bends: Floats = np.zeros((channels, 2), dtype=dtype)
+        self._edges: Floats = np.zeros((2, channels, 1), dtype=dtype)
+        self._scratch = (Scratch(), Scratch(), Scratch())
         self.peak = 0.0
         self.cells_read = 0
 
     def add(self, chunk: Chunk) -> None:
         """Look at all cells but the last of this chunk and at the last of the one before."""
-        self._advance(chunk.samples, chunk.size)
+        self._advance(chunk.samples, chunk.across, chunk.size)
 
     def finish(self) -> float:
-        """The peak as a ratio to full scale, never below the highest sample."""
-        channels = self._samples.shape[0]
+        """Look at the last cell and the one after it; the peak as a ratio to full scale."""
+        channels, dtype = self._samples.shape[0], self._samples.dtype
         self._advance(
-            np.zeros((channels, 2 * CELL_FRAMES), self._samples.dtype),
-            np.zeros((channels, 2), self._samples.dtype),
+            np.zeros((channels, 2 * CELL_FRAMES), dtype),
+            np.zeros((CELL_FRAMES, channels, 2), dtype),
+            np.zeros((channels, 2), dtype),
         )
         return self.peak
 
-    def _advance(self, samples: Floats, sizes: Floats) -> None:
-        self.peak = max(self.peak, float(sizes.max()))
+    def _advance(self, samples: Floats, across: Floats, size: Floats) -> None:
+        """Judge every cell whose neighbours on both sides are known now."""
+        self.peak = max(self.peak, float(size.max()))
         if not self._kernel.kernels.size:
             return
-        sizes = np.hstack([self._sizes, sizes])
-        samples = np.hstack([self._samples, samples])
-        self._sizes, self._samples = sizes[:, -2:], samples[:, -2 * CELL_FRAMES :]
-        around = np.maximum(np.maximum(sizes[:, :-2], sizes[:, 2:]), sizes[:, 1:-1])
-        margin = CELL_FRAMES - self._kernel.taps // 2
-        spans = np.lib.stride_tricks.sliding_window_view(samples[:, margin:], self._kernel.span, 1)
-        spans = spans[:, ::CELL_FRAMES][:, : around.shape[1]]
-        limit = 0.0 if self._exhaustive else self.peak / (self._kernel.gain * SLACK)
-        channel, cell = np.nonzero(around > limit)
-        if channel.size:
-            self._read(spans[channel, cell])
+        sizes = np.hstack([self._sizes, size])
+        bends = np.hstack([self._bends, self._new_bends(across)])
+        before, self._samples = self._samples, samples[:, -2 * CELL_FRAMES :].copy()
+        self._sizes, self._bends = sizes[:, -2:], bends[:, -2:]
+        bounds = self._bounds(sizes, bends)
+        places = np.nonzero(bounds > (-1.0 if self._exhaustive else self.peak))
+        if places[0].size:
+            margin = CELL_FRAMES - self._kernel.taps // 2
+            known = self._joined(before, samples)[:, margin:]
+            spans = np.lib.stride_tricks.sliding_window_view(known, self._kernel.span, 1)
+            self._read(spans[:, ::CELL_FRAMES][places], bounds[places])
 
-    def _read(self, rows: Floats) -> None:
+    def _joined(self, before: Floats, samples: Floats) -> Floats:
+        shape = (len(samples), before.shape[1] + samples.shape[1])
+        joined: Floats = self._scratch[2].array(shape, samples.dtype)
+        return np.concatenate([before, samples], axis=1, out=joined)
+
+    def _new_bends(self, across: Floats) -> Floats:
+        """Largest second difference inside each cell and across its head, (channels, cells)."""
+        frames, *cells = across.shape
+        slopes = self._scratch[0].array((frames - 1, *cells), across.dtype)
+        inner = self._scratch[1].array((frames - 2, *cells), across.dtype)
+        np.subtract(across[1:], across[:-1], out=slopes)
+        np.subtract(slopes[1:], slopes[:-1], out=inner)
+        ends = np.concatenate([self._edges, across[-2:]], axis=2)
+        self._edges, ends = ends[:, :, -1:], ends[:, :, :-1]
+        entry = across[0] - ends[1]
+        head = np.maximum(np.abs(entry - (ends[1] - ends[0])), np.abs(slopes[0] - entry))
+        return np.maximum(np.maximum(inner.max(axis=0), -inner.min(axis=0)), head)
+
+    def _bounds(self, sizes: Floats, bends: Floats) -> Floats:
+        """No value of a cell exceeds these; for all cells but the first and the last."""
+        scale, slope, bend = self._kernel.smooth_gains
+        around = np.maximum(np.maximum(sizes[:, :-2], sizes[:, 2:]), sizes[:, 1:-1])
+        level = np.maximum(sizes[:, 1:-1], sizes[:, 2:])
+        bent = np.maximum(np.maximum(bends[:, :-2], bends[:, 2:]), bends[:, 1:-1])
+        smooth = (scale + 2 * slope) * level + bend * bent
+        bounds: Floats = np.minimum(self._kernel.gain * around, smooth) * SLACK
+        return bounds
+
+    def _read(self, rows: Floats, bounds: Floats) -> None:
         """Interpolate the cells that ``rows`` spans, most promising first."""
-        bounds = self._smooth_bounds(rows)
-        if not self._exhaustive:
-            open_ = np.flatnonzero(bounds > self.peak)
-            open_ = open_[np.argsort(-bounds[open_], kind="stable")]
-            rows, bounds = rows[open_], bounds[open_]
+        order = np.argsort(-bounds, kind="stable")
+        rows, bounds = rows[order], bounds[order]
         batch = np.zeros((BATCH, rows.shape[1]), dtype=rows.dtype)
         for start in range(0, len(rows), BATCH):
             if not self._exhaustive and bounds[start] <= self.peak:
@@ -83,12 +114,3 @@ class TruePeak:
             values = batch @ self._matrix
             self.peak = max(self.peak, float(values.max()), -float(values.min()))
             self.cells_read += len(part)
-
-    def _smooth_bounds(self, rows: Floats) -> npt.NDArray[np.float64]:
-        scale, slope, bend = self._kernel.smooth_gains
-        half = self._kernel.taps // 2
-        first = np.diff(rows, axis=1)
-        second = np.diff(first, axis=1)
-        level = np.abs(rows[:, half : half + CELL_FRAMES + 1]).max(axis=1)
-        bound = scale * level.astype(np.float64) + bend * np.abs(second).max(axis=1)
-        return np.asarray((bound + slope * np.abs(first).max(axis=1)) * SLACK)
