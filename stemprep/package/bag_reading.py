@@ -6,6 +6,7 @@ import codecs
 import hashlib
 import re
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from stemprep.package.bag import SOFTWARE_AGENT
@@ -13,11 +14,14 @@ from stemprep.package.copying import Digests
 from stemprep.package.descriptors import TreeEntry, opened_file, walk
 from stemprep.package.payload_path import PAYLOAD, decode_path, path_problem
 
-MAX_TAG_BYTES = 64 << 20
+MAX_TAG_BYTES = 128 << 20
+"""All tag files of one package that are read into memory, together."""
 KNOWN_ALGORITHMS = ("md5", "sha1", "sha224", "sha256", "sha384", "sha512")
 
 _ENCODINGS = frozenset(("utf-8", "ascii", "iso8859-1", "cp1252", "utf-16"))
 _LINE = re.compile(r"([0-9A-Fa-f]+)[ \t]+\*?(.+)")
+_NAMES = frozenset(("bagit.txt", "bag-info.txt", "fetch.txt"))
+_LIST_NAME = re.compile(rf"(?:tag)?manifest-(?:{'|'.join(KNOWN_ALGORITHMS)})\.txt")
 _LINE_ENDS = re.compile("\r\n|\r|\n")
 
 
@@ -36,13 +40,15 @@ class Bag:
     """What lies in a package's folder and what its tag files say.
 
     entries:       everything but folders, by path.
-    tag_texts:     content of the tag files that are read here, by name.
+    tag_texts:     content of the tag files that mean something here, by name.
+    unread:        lists of hashes that are no files, cannot be read, or are too large.
     is_declared:   bagit.txt is there and says what RFC 8493, 2.1.1 asks.
     """
 
     entries: Mapping[str, TreeEntry]
     has_payload_folder: bool
     tag_texts: Mapping[str, str]
+    unread: tuple[str, ...]
     is_declared: bool
     version: str
     payload_listings: tuple[Listing, ...]
@@ -62,23 +68,37 @@ def read_bag(folder: int) -> Bag:
     """Walk a package and read its tag files; raises OSError where the folder cannot be listed."""
     found = list(walk(folder))
     entries = {entry.path: entry for entry in found if entry.kind != "folder"}
-    declaration = _read_text(folder, entries, "bagit.txt", "utf-8")
+    contents = _read_tag_files(folder, entries)
+    declaration = contents.get("bagit.txt", b"").decode("utf-8", "replace")
     encoding = _encoding(declaration)
-    texts = {
-        path: _read_text(folder, entries, path, encoding)
-        for path in sorted(entries)
-        if "/" not in path and path.endswith(".txt")
-    }
+    texts = {path: _text(content, encoding) for path, content in contents.items()}
     version = re.match(r"BagIt-Version: (\d+\.\d+)\s", declaration)
     return Bag(
         entries=entries,
         has_payload_folder=any((item.path, item.kind) == (PAYLOAD, "folder") for item in found),
         tag_texts=texts,
+        unread=tuple(path for path in entries if _LIST_NAME.fullmatch(path) and path not in texts),
         is_declared=version is not None and "Tag-File-Character-Encoding:" in declaration,
         version=version[1] if version else "",
         payload_listings=tuple(_listings(texts, "manifest")),
         tag_listings=tuple(_listings(texts, "tagmanifest")),
     )
+
+
+def _read_tag_files(folder: int, entries: Mapping[str, TreeEntry]) -> dict[str, bytes]:
+    """Read the tag files that mean something here; left out is what is no file or too large."""
+    contents: dict[str, bytes] = {}
+    room = MAX_TAG_BYTES
+    for path in sorted(entries):
+        if path in _NAMES or _LIST_NAME.fullmatch(path):
+            with suppress(OSError):
+                contents[path] = read_limited(folder, path, room)
+                room -= len(contents[path])
+    return contents
+
+
+def _text(content: bytes, encoding: str) -> str:
+    return content.decode(encoding, "surrogateescape" if encoding == "utf-8" else "replace")
 
 
 def read_limited(folder: int, path: str, limit_bytes: int) -> bytes:
@@ -88,18 +108,6 @@ def read_limited(folder: int, path: str, limit_bytes: int) -> bytes:
     if len(content) > limit_bytes:
         raise OSError(f"{path} is larger than {limit_bytes} bytes")
     return content
-
-
-def _read_text(folder: int, entries: Mapping[str, TreeEntry], path: str, encoding: str) -> str:
-    """Return a tag file's text; what cannot be read is "", what does not decode is kept escaped."""
-    if path not in entries or entries[path].kind != "file":
-        return ""
-    try:
-        content = read_limited(folder, path, MAX_TAG_BYTES)
-    except OSError:
-        return ""
-    errors = "surrogateescape" if encoding in ("utf-8", "ascii") else "replace"
-    return content.decode(encoding, errors)
 
 
 def _encoding(declaration: str) -> str:
@@ -113,9 +121,9 @@ def _encoding(declaration: str) -> str:
 
 def _listings(texts: Mapping[str, str], kind: str) -> Iterator[Listing]:
     for name, text in texts.items():
-        match = re.fullmatch(rf"{kind}-([a-z0-9]+)\.txt", name)
-        if match and match[1] in KNOWN_ALGORITHMS:
-            yield _parse(name, match[1], text, is_payload=kind == "manifest")
+        if name.startswith(f"{kind}-"):
+            algorithm = name.removeprefix(f"{kind}-").removesuffix(".txt")
+            yield _parse(name, algorithm, text, is_payload=kind == "manifest")
 
 
 def _parse(name: str, algorithm: str, text: str, *, is_payload: bool) -> Listing:

@@ -160,19 +160,20 @@ def test_expected_audio_hashes(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "[" * 100_000, "[]", '{"files": 3}', '{"files": [3, {"path": 4}]}', "\xff"]
+    "text",
+    ["", "\xff", "path\ndata/a.wav", "a,b\n1,2,3,4\n", "path,audio_sha256\n" + "x" * 200_000],
 )
 def test_expected_audio_hashes_of_a_hostile_manifest(tmp_path: Path, text: str) -> None:
     (tmp_path / "data").mkdir()
-    (tmp_path / "data/manifest.json").write_bytes(text.encode("latin-1"))
+    (tmp_path / "data/manifest.csv").write_bytes(text.encode("latin-1"))
     assert expected_audio_hashes(tmp_path) == {}
 
 
 def test_expected_audio_hashes_through_a_link(tmp_path: Path) -> None:
     package = records.delivered(tmp_path)
-    (tmp_path / "elsewhere.json").write_bytes((package / "data/manifest.json").read_bytes())
-    (package / "data/manifest.json").unlink()
-    (package / "data/manifest.json").symlink_to(tmp_path / "elsewhere.json")
+    (tmp_path / "elsewhere.csv").write_bytes((package / "data/manifest.csv").read_bytes())
+    (package / "data/manifest.csv").unlink()
+    (package / "data/manifest.csv").symlink_to(tmp_path / "elsewhere.csv")
     assert expected_audio_hashes(package) == {}
 
 

@@ -149,6 +149,10 @@ def test_a_transfer_that_did_not_finish(package: Path) -> None:
     assert not result.is_complete
     assert not result.is_whole
     assert result.tag_manifest_sha256 is None
+    assert named(result) == {
+        "tagmanifest-sha256.txt": "missing",
+        "tagmanifest-sha512.txt": "missing",
+    }
 
 
 def test_a_transfer_that_only_began(package: Path) -> None:
@@ -373,6 +377,14 @@ def test_any_bytes_as_tag_files(tmp_path: Path, text: bytes) -> None:
     for name in ("bagit.txt", "manifest-sha256.txt", "tagmanifest-md5.txt", "fetch.txt"):
         (bag / name).write_bytes(text)
     assert not verify_package(bag).is_whole
+
+
+def test_lists_larger_than_memory_allows(package: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("stemprep.package.bag_reading.MAX_TAG_BYTES", 1000)
+    result = verify_package(package)
+    assert not result.is_whole
+    assert named(result)["manifest-sha512.txt"] == "tag"
+    assert "data/stems/Bass.wav" not in named(result)
 
 
 # --- jobs elsewhere
