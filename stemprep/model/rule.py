@@ -37,7 +37,9 @@ class SampleRateRule(Rule):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BitDepthRule(Rule):
-    """minimum_bits: shortest integer word; accepted_bits: exact list, empty: any from the minimum."""
+    """minimum_bits: shortest integer word;
+    accepted_bits: exact list, empty: any from the minimum.
+    """
 
     minimum_bits: int = 16
     accepted_bits: tuple[int, ...] = ()
@@ -54,7 +56,8 @@ class ChannelCountRule(Rule):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClippingRule(Rule):
     """severity: full-scale runs; flat_top_severity: flat tops below full scale;
-    float_over_severity: float samples over full scale that are not clipped."""
+    float_over_severity: float samples over full scale that are not clipped.
+    """
 
     max_run_samples: int = 2
     flat_top_severity: Ceiling = "warn"
@@ -86,7 +89,9 @@ class LoudnessRule(Rule):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DcOffsetRule(Rule):
-    """max_dbfs: largest constant offset of a channel, dBFS; min_duration_s: shorter is not judged."""
+    """max_dbfs: largest constant offset of a channel, dBFS;
+    min_duration_s: shorter is not judged.
+    """
 
     max_dbfs: float = -50.0
     min_duration_s: float = 0.5
@@ -137,7 +142,9 @@ class TimeReferenceRule(Rule):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NameRule(Rule):
-    """is_portable: names must hold on Windows, macOS and Linux; max_path_characters: of the whole path."""
+    """is_portable: names must hold on Windows, macOS and Linux;
+    max_path_characters: of the whole path.
+    """
 
     is_portable: bool = True
     max_path_characters: int = 255
@@ -145,7 +152,9 @@ class NameRule(Rule):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChecksumRule(Rule):
-    """severity: a sum that disagrees; absent_severity: a container that could hold one and does not."""
+    """severity: a sum that disagrees;
+    absent_severity: a container that could hold one and does not.
+    """
 
     absent_severity: Ceiling = "note"
 
@@ -158,7 +167,7 @@ class RuleTable:
     by_role: Mapping[Role, Rule] = field(default_factory=dict)
 
     def for_role(self, role: Role) -> Rule:
-        """The rule that holds for a file of this role."""
+        """Give the rule that holds for a file of this role."""
         return self.by_role.get(role, self.default)
 
 
@@ -178,7 +187,8 @@ class Target:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Operations:
     """base: what happens to a file that needs nothing else; allowed: repairs that may be planned
-    without being ordered by name in the sheet."""
+    without being ordered by name in the sheet.
+    """
 
     base: Literal["copy", "copy-audio"] = "copy"
     allowed: tuple[OperationName, ...] = ()
@@ -191,9 +201,25 @@ class Operations:
     edge_fade_ms: float = 5.0
 
 
+TEMPLATE_TOKENS = (
+    "artist_initials",
+    "song_title",
+    "mixer_initials",
+    "revision",
+    "version",
+    "rate",
+    "bits",
+    "name",
+    "number",
+)
+"""Every word that may stand in braces in a naming template."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Naming:
-    """template: ``{token}`` text, or None for the source's own name; template_roles: where it applies."""
+    """template: ``{token}`` text, or None for the source's own name;
+    template_roles: where it applies.
+    """
 
     template: str | None = None
     template_roles: tuple[Role, ...] = ()
@@ -235,7 +261,7 @@ class DeliverySpec:
     warnings: tuple[str, ...] = ()
 
     def rule(self, check: str, role: Role) -> Rule:
-        """The rule of one check for one role."""
+        """Give the rule of one check for one role."""
         return self.rules[check].for_role(role)
 
 

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, create_model
+from pydantic import Field, create_model, model_validator
 
 from stemprep.model import rule
 from stemprep.model.words import Ceiling, Container, OperationName, Role, TruePeakFilter
 from stemprep.spec.schema_words import (
+    NO_LIMIT,
     BitDepth,
     ChannelCount,
     LevelDb,
@@ -23,6 +24,7 @@ from stemprep.spec.schema_words import (
     SampleCount,
     Seconds,
     Strict,
+    Template,
     Text,
     may,
 )
@@ -240,10 +242,17 @@ class OperationKeys(Strict):
 class NamingKeys(Strict):
     """How delivered files are called."""
 
-    template: Text = may("{token} text; none: the source's own name", "{song_title}_{name}")
+    template: Template = may("{token} text; none: the source's own name", "{song_title}_{name}")
     template_roles: tuple[Role, ...] = may("roles that the template is for", "[mix, stem]")
     portable: bool = may("names are made to hold on Windows, macOS and Linux", True)
     numbered: bool = may("names begin with a running number", False)
+
+    @model_validator(mode="after")
+    def _template_is_for_somebody(self) -> NamingKeys:
+        is_set = self.template is not None and self.template != NO_LIMIT
+        if is_set and self.template_roles == ():
+            raise ValueError("template_roles: empty; name the roles that the template is for")
+        return self
 
 
 class ContentsKeys(Strict):

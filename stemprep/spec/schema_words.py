@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
+from stemprep.model.rule import TEMPLATE_TOKENS
+from stemprep.spec.problems import nearest
 from stemprep.spec.shapes import Wanted
 
 NO_LIMIT = "none"
+# \\xNN is how a report writes a byte of a name that is not UTF-8.
+_BACKSLASH = re.compile(r"\\(?!x[0-9a-fA-F]{2})")
 NoLimit = Literal["none"]
 
 
@@ -41,10 +46,23 @@ def _iso_date(text: str) -> str:
     raise ValueError("is no day of the calendar")
 
 
+def _template(text: str) -> str:
+    """Refuse a template with unknown tokens, lone braces, folders, or no token at all."""
+    tokens = re.findall(r"\{([^{}]*)\}", text)
+    unknown = next((token for token in tokens if token not in TEMPLATE_TOKENS), None)
+    if unknown is not None:
+        raise ValueError(f"has the unknown token {{{unknown}}}{nearest(unknown, TEMPLATE_TOKENS)}")
+    if re.search(r"[{}/\\]", re.sub(r"\{[^{}]*\}", "", text)):
+        raise ValueError("has a lone brace or a folder separator")
+    if not tokens and text != NO_LIMIT:
+        raise ValueError("has no token, so that all files would get one name")
+    return text
+
+
 def _inside_drop(text: str) -> str:
     """Give a path or pattern that stays inside the drop."""
     parts = PurePosixPath(text).parts
-    if text.startswith(("/", "~")) or PureWindowsPath(text).drive or "\\" in text:
+    if text.startswith(("/", "~")) or PureWindowsPath(text).drive or _BACKSLASH.search(text):
         raise ValueError("is not relative to the drop with / between folders")
     if ".." in parts:
         raise ValueError("leads out of the drop")
@@ -63,6 +81,13 @@ Text = Annotated[
     Field(min_length=1, max_length=300),
     AfterValidator(_one_line),
     Wanted("one line of at most 300 characters"),
+]
+Template = Annotated[
+    str,
+    Field(min_length=1, max_length=300),
+    AfterValidator(_one_line),
+    AfterValidator(_template),
+    Wanted(f"none, or text with tokens: {', '.join(f'{{{token}}}' for token in TEMPLATE_TOKENS)}"),
 ]
 Notes = Annotated[
     str, Field(min_length=1, max_length=20_000), Wanted("text of at most 20000 characters")

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 
 from stemprep.errors import SpecError
+from stemprep.model.rule import TEMPLATE_TOKENS
+from stemprep.naming import TOKENS
 from stemprep.spec import load_spec, spec_source
 
 
@@ -128,3 +130,35 @@ def test_the_hash_follows_the_content_alone(tmp_path: Path) -> None:
     ]
     assert hashes[0] == hashes[1] != hashes[2]
     assert all(len(value) == 64 for value in hashes)
+
+
+@pytest.mark.parametrize(
+    ("template", "told"),
+    [
+        (
+            "{artist_initial}",
+            "has the unknown token {artist_initial} (did you mean artist_initials?)",
+        ),
+        ("{name", "lone brace"),
+        ("{name}/x", "folder separator"),
+        ("same", "no token"),
+    ],
+)
+def test_templates_are_judged_at_their_place(tmp_path: Path, template: str, told: str) -> None:
+    text = f'extends: base\nnaming:\n  template: "{template}"\n  template_roles: [mix]\n'
+    line = problems(write(tmp_path, "mine.yaml", text))
+    assert line.startswith(f"{tmp_path}/mine.yaml:3:13: naming.template: ")
+    assert told in line
+
+
+def test_a_template_names_the_roles_it_is_for(tmp_path: Path) -> None:
+    text = 'extends: base\nnaming: {template: "{name}"}\n'
+    assert "naming: template_roles: empty" in problems(write(tmp_path, "mine.yaml", text))
+    spec = load_spec(
+        write(tmp_path, "mine.yaml", text.replace("}\n", ", template_roles: [mix]}\n"))
+    )
+    assert (spec.naming.template, spec.naming.template_roles) == ("{name}", ("mix",))
+
+
+def test_tokens_are_those_of_the_naming_room() -> None:
+    assert set(TEMPLATE_TOKENS) == set(TOKENS)

@@ -161,3 +161,9 @@ def test_every_field_of_the_records_can_be_written() -> None:
         fields_wanted = set(keys_of(record).values()) - not_written.get(record, set())
         assert set(keys.model_fields) == fields_wanted | extra.get(record, set())
         assert len(fields(record)) >= len(fields_wanted)
+
+
+def test_names_that_are_not_utf_8_can_be_written() -> None:
+    r"""The report writes such bytes as ``\xNN``; the sheet takes them the same way."""
+    read = sheet("tracks: [{file: 'Bl\\xE4ser.wav'}]")
+    assert read.tracks[0].pattern == "Bl\\xE4ser.wav"

@@ -102,7 +102,7 @@ def test_no_content_stops_an_archive() -> None:
         ("length", "track", "note"), ("length", "stem", "warn"),
         ("padded-word", "stem", "note"), ("duplicate-audio", "track", "note"),
         ("unreadable", "track", "fail"), ("name-collision", "mix", "fail"),
-        ("unexpected-file", "document", "note"), ("unexpected-file", "unknown", "warn"),
+        ("unexpected-file", "document", "note"), ("lossy-source", "listening-reference", "note"),
     ],
 )  # fmt: skip
 def test_weights_of_the_house(check: str, role: str, severity: str) -> None:
