@@ -5,55 +5,63 @@ from __future__ import annotations
 import fnmatch
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
-from functools import lru_cache
 
-from stemprep.intake.names import folded
+from stemprep.errors import SpecError
+from stemprep.intake.names import file_name, folded
+
+MAX_WILDCARD_PATTERNS = 2000
 
 
-@dataclass(frozen=True, slots=True)
-class Pattern:
-    """A path with ``*`` (any characters) and ``?`` (one), neither reaching over a ``/``.
+class PathIndex:
+    """The paths of a drop, to be asked for by patterns.
 
-    Compared without regard to case and to how accents are composed; every other character,
-    brackets too, stands for itself. Without a ``/`` it is compared with the file's name in any
-    folder; with one, with the whole path.
+    A pattern is a path with ``*`` (any characters) and ``?`` (one), neither reaching over a ``/``;
+    every other character, brackets too, stands for itself. Case and the composing of accents do
+    not count. Without a ``/`` it names files in any folder; with one, it is the whole path, from
+    the drop's top or from the folder start.
     """
 
-    text: str
+    def __init__(self, paths: Iterable[str], start: str = "") -> None:
+        self._by_name: dict[str, list[str]] = {}
+        self._by_path: dict[str, list[str]] = {}
+        self._known: dict[str, tuple[str, ...]] = {}
+        self._wildcards = 0
+        top = folded(start) + "/" if start else ""
+        for path in paths:
+            whole = folded(path)
+            self._by_name.setdefault(file_name(whole), []).append(path)
+            self._by_path.setdefault(whole, []).append(path)
+            if top and whole.startswith(top):
+                self._by_path.setdefault(whole[len(top) :], []).append(path)
 
-    def matches(self, path: str, start: str = "") -> bool:
-        """Tell whether the pattern names this path, from the drop's top or from folder start."""
-        wanted = folded(self.text.removeprefix("./")).split("/")
-        return any(self._fits(wanted, found.split("/")) for found in _readings(path, start))
+    def named_by(self, pattern: str) -> tuple[str, ...]:
+        """Return the paths that a pattern names, those of one name together.
 
-    @staticmethod
-    def _fits(wanted: list[str], found: list[str]) -> bool:
-        if len(wanted) == 1:
-            found = found[-1:]
-        return len(wanted) == len(found) and all(
-            _part(part).match(name) is not None for part, name in zip(wanted, found, strict=True)
-        )
+        Raises SpecError after 2,000 different patterns with wildcards: each costs a look at every
+        file, and no session has use for more.
+        """
+        if pattern not in self._known:
+            self._known[pattern] = tuple(self._find(folded(pattern.removeprefix("./"))))
+        return self._known[pattern]
 
+    def _find(self, wanted: str) -> Iterable[str]:
+        table = self._by_path if "/" in wanted else self._by_name
+        if "*" not in wanted and "?" not in wanted:
+            return table.get(wanted, ())
+        self._count_wildcard()
+        # fnmatch compiles to atomic groups, so that a row of stars cannot run for hours. With as
+        # many slashes in the path as in the pattern, none is left for a wildcard to reach over.
+        matches = re.compile(fnmatch.translate(wanted.replace("[", "[[]"))).match
+        slashes = wanted.count("/")
+        hits = (key for key in table if matches(key) and key.count("/") == slashes)
+        return dict.fromkeys(path for key in hits for path in table[key])
 
-@lru_cache(maxsize=4096)
-def _readings(path: str, start: str) -> tuple[str, ...]:
-    whole = folded(path)
-    top = folded(start) + "/" if start else ""
-    return (whole, whole[len(top) :]) if top and whole.startswith(top) else (whole,)
-
-
-@lru_cache(maxsize=4096)
-def _part(part: str) -> re.Pattern[str]:
-    # fnmatch compiles to atomic groups, so that a row of stars cannot run for hours.
-    return re.compile(fnmatch.translate(part.replace("[", "[[]")))
-
-
-def unmatched(patterns: Iterable[str], paths: Iterable[str], start: str = "") -> tuple[str, ...]:
-    """Return the patterns that name none of the paths, each once, in their order."""
-    paths = tuple(paths)
-    return tuple(
-        text
-        for text in dict.fromkeys(patterns)
-        if not any(Pattern(text).matches(path, start) for path in paths)
-    )
+    def _count_wildcard(self) -> None:
+        self._wildcards += 1
+        if self._wildcards > MAX_WILDCARD_PATTERNS:
+            raise SpecError(
+                (
+                    f"session sheet: more than {MAX_WILDCARD_PATTERNS:,} different patterns with "
+                    "* or ?; name the files, or use wider patterns",
+                )
+            )

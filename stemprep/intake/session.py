@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from stemprep.intake.groups import groups_by_name
-from stemprep.intake.patterns import Pattern, unmatched
+from stemprep.intake.patterns import PathIndex
 from stemprep.intake.roles import Verdict, roles_by_name
 from stemprep.intake.scan import Scan
 from stemprep.intake.songs import folder_of_song, lies_in, songs_by_folder, songs_by_sheet
@@ -27,9 +27,12 @@ def build_session(scan: Scan, sheet: SessionSheet | None) -> Session:
     paths = [entry.path for entry in audio]
     start = scan.sheet_folder
     sheet_songs = sheet.songs if sheet else ()
-    songs = songs_by_sheet(paths, sheet_songs, start) if sheet_songs else songs_by_folder(paths)
-    notes = _notes(paths, sheet.tracks if sheet else (), start)
-    roles = roles_by_name(paths) | _reference_mixes(songs, sheet_songs, start) | _noted(notes)
+    index = PathIndex(paths, start)
+    songs = (
+        songs_by_sheet(paths, sheet_songs, index, start) if sheet_songs else songs_by_folder(paths)
+    )
+    notes = _notes(sheet.tracks if sheet else (), index)
+    roles = roles_by_name(paths) | _reference_mixes(songs, sheet_songs, index) | _noted(notes)
     groups = _groups(songs, roles, notes)
     files = tuple(_source(entry, roles, songs, groups, notes) for entry in audio)
     return Session(
@@ -40,7 +43,7 @@ def build_session(scan: Scan, sheet: SessionSheet | None) -> Session:
         files=files,
         songs=_titles(songs.values(), sheet_songs),
         sheet=sheet,
-        unmatched=_unmatched(paths, sheet, start) if sheet else (),
+        unmatched=_unmatched(paths, sheet, index, start) if sheet else (),
     )
 
 
@@ -62,13 +65,12 @@ def _source(
     )
 
 
-def _notes(paths: Iterable[str], tracks: Sequence[TrackNote], start: str) -> dict[str, TrackNote]:
-    patterns = [(Pattern(note.pattern), note) for note in tracks]
-    found = {
-        path: next((note for pattern, note in patterns if pattern.matches(path, start)), None)
-        for path in paths
-    }
-    return {path: note for path, note in found.items() if note is not None}
+def _notes(tracks: Iterable[TrackNote], index: PathIndex) -> dict[str, TrackNote]:
+    notes: dict[str, TrackNote] = {}
+    for note in tracks:
+        for path in index.named_by(note.pattern):
+            notes.setdefault(path, note)
+    return notes
 
 
 def _noted(notes: Mapping[str, TrackNote]) -> dict[str, Verdict]:
@@ -80,15 +82,12 @@ def _noted(notes: Mapping[str, TrackNote]) -> dict[str, Verdict]:
 
 
 def _reference_mixes(
-    songs: Mapping[str, str], sheet_songs: Iterable[SongNote], start: str
+    songs: Mapping[str, str], sheet_songs: Iterable[SongNote], index: PathIndex
 ) -> dict[str, Verdict]:
     mixes: dict[str, Verdict] = {}
     for song in sheet_songs:
-        if song.reference_mix is None:
-            continue
-        pattern = Pattern(song.reference_mix)
-        for path, title in songs.items():
-            if title == song.title and pattern.matches(path, start):
+        for path in index.named_by(song.reference_mix) if song.reference_mix else ():
+            if songs[path] == song.title:
                 mixes[path] = ("mix", f"sheet (reference mix of {song.title})")
     return mixes
 
@@ -117,14 +116,17 @@ def _titles(used: Iterable[str], sheet_songs: Iterable[SongNote]) -> tuple[str, 
     return tuple(dict.fromkeys(ordered + [title for title in found if not title]))
 
 
-def _unmatched(paths: Sequence[str], sheet: SessionSheet, start: str) -> tuple[str, ...]:
+def _unmatched(
+    paths: Sequence[str], sheet: SessionSheet, index: PathIndex, start: str
+) -> tuple[str, ...]:
     """Patterns and folders of the sheet that meet no audio, in the sheet's order."""
     folders = [
         folder
         for folder in _claimed_folders(sheet.songs)
         if not any(lies_in(path, folder, start) for path in paths)
     ]
-    return tuple(dict.fromkeys([*folders, *unmatched(_patterns(sheet), paths, start)]))
+    patterns = [text for text in _patterns(sheet) if not index.named_by(text)]
+    return tuple(dict.fromkeys([*folders, *patterns]))
 
 
 def _claimed_folders(songs: Sequence[SongNote]) -> Iterator[str]:
@@ -137,7 +139,7 @@ def _claimed_folders(songs: Sequence[SongNote]) -> Iterator[str]:
 def _patterns(sheet: SessionSheet) -> Iterator[str]:
     for song in sheet.songs:
         yield from song.files
-        if song.reference_mix is not None:
+        if song.reference_mix:
             yield song.reference_mix
     for note in sheet.tracks:
         yield note.pattern

@@ -7,22 +7,30 @@ from itertools import takewhile
 
 from stemprep.intake.folder_names import folder_title
 from stemprep.intake.names import folded, folders_of
-from stemprep.intake.patterns import Pattern
+from stemprep.intake.patterns import PathIndex
 from stemprep.intake.vocabulary import CONTENT_FOLDERS, SOURCES
 from stemprep.intake.words import Words, without_numbers
 from stemprep.model.sheet import SongNote
 
 
-def songs_by_sheet(paths: Iterable[str], songs: Sequence[SongNote], start: str) -> dict[str, str]:
+def songs_by_sheet(
+    paths: Sequence[str], songs: Sequence[SongNote], index: PathIndex, start: str
+) -> dict[str, str]:
     """Return the title of each path's song.
 
     A single song takes everything. Of several, the first whose ``files`` name the path, else the
     first whose folder it lies in; a song with neither has the folder of its own title. What no
-    song claims has the title "". start: folder that the sheet lies in, "" for the drop's top.
+    song claims has the title "". index: of the same paths.
+    start: folder that the sheet lies in, "" for the drop's top.
     """
     if len(songs) == 1:
         return dict.fromkeys(paths, songs[0].title)
-    return {path: _claimed(path, songs, start) for path in paths}
+    claimed: dict[str, str] = {}
+    for song in songs:
+        for text in song.files:
+            for path in index.named_by(text):
+                claimed.setdefault(path, song.title)
+    return {path: claimed.get(path) or _by_folder(path, songs, start) for path in paths}
 
 
 def songs_by_folder(paths: Sequence[str]) -> dict[str, str]:
@@ -76,10 +84,7 @@ def lies_in(path: str, folder: str, start: str) -> bool:
     return any(folded(path).startswith(folded(place) + "/") for place in places)
 
 
-def _claimed(path: str, songs: Sequence[SongNote], start: str) -> str:
-    for song in songs:
-        if any(Pattern(text).matches(path, start) for text in song.files):
-            return song.title
+def _by_folder(path: str, songs: Sequence[SongNote], start: str) -> str:
     for song in songs:
         folder = folder_of_song(song)
         if folder and lies_in(path, folder, start):

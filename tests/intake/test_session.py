@@ -1,13 +1,15 @@
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stemprep.errors import SpecError
 from stemprep.intake import build_session
-from stemprep.intake.patterns import Pattern
+from stemprep.intake.patterns import MAX_WILDCARD_PATTERNS, PathIndex
 from stemprep.model.sheet import SessionSheet, SongNote, TrackNote
 from tests.intake.drops import SOUND, make_zip, scan, sources, tree
 
@@ -111,17 +113,42 @@ def test_in_a_zip_patterns_count_from_the_sheet(tmp_path: Path) -> None:
     ],
 )
 def test_patterns(pattern: str, path: str, expected: bool) -> None:
-    assert Pattern(pattern).matches(path) is expected
+    assert PathIndex([path]).named_by(pattern) == ((path,) if expected else ())
 
 
 def test_a_row_of_stars_takes_no_time() -> None:
-    assert not Pattern("*a" * 200 + "b").matches("a" * 4000)
+    assert PathIndex(["a" * 4000]).named_by("*a" * 200 + "b") == ()
+    assert PathIndex(["a/" * 2000]).named_by("*/a" * 200 + "b") == ()
 
 
 @given(st.text(max_size=20))
 def test_a_path_without_wildcards_matches_itself(text: str) -> None:
     path = text.replace("*", "x").replace("?", "x").removeprefix("./").replace("/./", "/")
-    assert Pattern(path).matches(path)
+    assert PathIndex([path]).named_by(path) == (path,)
+
+
+@given(st.lists(st.text("ab/", min_size=1, max_size=6), unique=True), st.text("ab/*?", min_size=1))
+def test_wildcards_never_reach_over_a_slash(paths: list[str], pattern: str) -> None:
+    """Against a plain reading of the rule: part by part, each by a regular expression."""
+    parts = pattern.removeprefix("./").split("/")
+    rules = [re.compile(p.replace("*", ".*").replace("?", ".")) for p in parts]
+    wanted = [
+        path
+        for path in paths
+        for found in [path.split("/")[-1:] if len(parts) == 1 else path.split("/")]
+        if len(found) == len(parts)
+        and all(rule.fullmatch(name) for rule, name in zip(rules, found, strict=True))
+    ]
+    assert sorted(PathIndex(paths).named_by(pattern)) == sorted(wanted)
+
+
+def test_a_sheet_of_endless_wildcards_is_refused() -> None:
+    index = PathIndex(["a"])
+    for number in range(MAX_WILDCARD_PATTERNS):
+        index.named_by(f"{number}*")
+    index.named_by("0*")
+    with pytest.raises(SpecError, match="more than 2,000"):
+        index.named_by("one more*")
 
 
 def test_the_same_drop_elsewhere_gives_the_same_session(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@ from __future__ import annotations
 import pytest
 
 from stemprep.intake.groups import groups_by_name
+from stemprep.intake.patterns import PathIndex
 from stemprep.intake.songs import songs_by_folder, songs_by_sheet
 from stemprep.model.sheet import SongNote
 
@@ -34,9 +35,13 @@ def test_songs_by_folder(paths: list[str], songs: list[str]) -> None:
     assert [songs_by_folder(paths)[path] for path in paths] == songs
 
 
+def by_sheet(paths: list[str], songs: tuple[SongNote, ...], start: str = "") -> dict[str, str]:
+    return songs_by_sheet(paths, songs, PathIndex(paths, start), start)
+
+
 def test_a_single_song_of_the_sheet_takes_everything() -> None:
     songs = (SongNote(title="Dawn", folder="A"),)
-    assert songs_by_sheet(["A/a.wav", "b.wav"], songs, "") == {"A/a.wav": "Dawn", "b.wav": "Dawn"}
+    assert by_sheet(["A/a.wav", "b.wav"], songs) == {"A/a.wav": "Dawn", "b.wav": "Dawn"}
 
 
 def test_several_songs_by_files_then_folder_then_title() -> None:
@@ -46,7 +51,7 @@ def test_several_songs_by_files_then_folder_then_title() -> None:
         SongNote(title="Dusk", files=("Dusk*", "one/guest.wav")),
     )
     paths = ["One/a.wav", "one/guest.wav", "NOON/a.wav", "dusk 2.wav", "other.wav", "onex/a.wav"]
-    assert list(songs_by_sheet(paths, songs, "").values()) == [
+    assert list(by_sheet(paths, songs).values()) == [
         "Dawn",
         "Dusk",
         "Noon",
@@ -58,7 +63,7 @@ def test_several_songs_by_files_then_folder_then_title() -> None:
 
 def test_folders_count_from_the_sheet_too() -> None:
     songs = (SongNote(title="Dawn", folder="A"), SongNote(title="Noon", folder="B/"))
-    assert songs_by_sheet(["Top/A/a.wav", "B/b.wav"], songs, "Top") == {
+    assert by_sheet(["Top/A/a.wav", "B/b.wav"], songs, "Top") == {
         "Top/A/a.wav": "Dawn",
         "B/b.wav": "Noon",
     }
