@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import shutil
 import stat
 import struct
@@ -96,6 +97,21 @@ def test_names_that_leave_the_folder_are_refused_one_by_one(tmp_path: Path, name
     assert content(found, "ok.wav") == SOUND
     assert len(unpacked_names(found)) == 1
     assert sorted(path.name for path in tmp_path.iterdir()) == ["d.zip", "unpacked"]
+
+
+def test_a_leading_dot_folder_is_left_off(tmp_path: Path) -> None:
+    assert kinds(scan(make_zip(tmp_path / "d.zip", [("./a.wav", SOUND)]))) == {"a.wav": "audio"}
+
+
+def test_a_full_disk_while_unpacking_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(archive_module, "_write", full)
+    with pytest.raises(InputError, match=r"d\.zip: cannot be unpacked \(No space left"):
+        scan(make_zip(tmp_path / "d.zip", [("a.wav", SOUND)]))
 
 
 def test_a_null_character_in_a_name_is_refused(tmp_path: Path) -> None:
