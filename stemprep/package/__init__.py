@@ -5,7 +5,7 @@ documents with ``add_file`` and ``add_bytes``, then ``seal`` and ``publish``.
 """
 
 from stemprep.package.bag import seal
-from stemprep.package.bag_reading import HashJob
+from stemprep.package.bag_reading import HashJob, delivery_number
 from stemprep.package.check_commands import check_commands
 from stemprep.package.faults import require_space
 from stemprep.package.manifest import made_with, manifest_csv, manifest_json
@@ -18,6 +18,7 @@ __all__ = [
     "HashJob",
     "Staging",
     "check_commands",
+    "delivery_number",
     "expected_audio_hashes",
     "hash_file",
     "made_with",

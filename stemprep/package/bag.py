@@ -26,9 +26,14 @@ TAG_MANIFEST = "tagmanifest-sha256.txt"
 FILE_MODE = 0o644
 FOLDER_MODE = 0o755
 
+DELIVERY_LABEL = "Delivery-Number"
+
 _OUR_LABELS = frozenset(
-    ("Bag-Software-Agent", "Bagging-Date", "Bag-Size", "External-Identifier", "Payload-Oxum")
-)
+    (
+        "Bag-Software-Agent", "Bagging-Date", "Bag-Size", "External-Identifier", "Payload-Oxum",
+        DELIVERY_LABEL,
+    )
+)  # fmt: skip
 
 
 def seal(staging: Staging, content: PackageContent) -> str:
@@ -85,6 +90,7 @@ def bag_info(content: PackageContent, payload: Iterable[Digests]) -> str:
     lines = [
         *content.bag_info,
         ("External-Identifier", content.name),
+        (DELIVERY_LABEL, str(content.delivery)),
         ("Bagging-Date", content.bagging_date),
         ("Bag-Size", size_in_words(sum(sizes))),
         ("Payload-Oxum", f"{sum(sizes)}.{len(sizes)}"),

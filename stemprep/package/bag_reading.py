@@ -8,10 +8,13 @@ import re
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
+from pathlib import Path
 
-from stemprep.package.bag import SOFTWARE_AGENT
+from stemprep.errors import DeliveryError
+from stemprep.package.bag import DELIVERY_LABEL, SOFTWARE_AGENT
 from stemprep.package.copying import Digests
-from stemprep.package.descriptors import TreeEntry, opened_file, walk
+from stemprep.package.descriptors import TreeEntry, opened_file, opened_folder, walk
+from stemprep.package.faults import told_as_delivery_error
 from stemprep.package.payload_path import PAYLOAD, decode_path, path_problem
 
 MAX_TAG_BYTES = 128 << 20
@@ -145,6 +148,22 @@ def _parse(name: str, algorithm: str, text: str, *, is_payload: bool) -> Listing
         else:
             listing.hashes[path] = match[1].lower()
     return listing
+
+
+def delivery_number(package: Path) -> int:
+    """Read a package's delivery number; raises DeliveryError where it does not tell one."""
+    with (
+        told_as_delivery_error("reading bag-info.txt", package),
+        opened_folder(package, is_link_allowed=True) as folder,
+    ):
+        text = read_limited(folder, "bag-info.txt", MAX_TAG_BYTES).decode("utf-8", "replace")
+    found = re.search(rf"^{DELIVERY_LABEL}: (\d{{1,9}})$", text, re.MULTILINE)
+    if found is None:
+        raise DeliveryError(
+            f"{package}: tells no delivery number, so it was not made by stemprep; "
+            "name a package of ours, or give the number in session.yaml ('delivery')"
+        )
+    return int(found[1])
 
 
 def fetch_paths(bag: Bag) -> frozenset[str]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import fcntl
+import hashlib
 import os
 import re
 from collections.abc import Iterable
@@ -172,10 +173,8 @@ def open_staging(destination: Path, job: str) -> Staging:
     A missing destination is made when its parent exists. Raises DeliveryError when the
     destination is no folder, cannot be written, or a delivery of the same job is under way.
     """
-    if not re.fullmatch(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,199}", job):
-        raise DeliveryError(f"{job!r}: a job is named with letters, digits, '.', '_' and '-'")
     destination = destination.absolute()
-    root = destination / f".incoming-{job}"
+    root = destination / f".incoming-{_as_name(job)}"
     with told_as_delivery_error("making it", destination):
         is_ours = not os.path.lexists(destination)
         if is_ours:
@@ -186,6 +185,13 @@ def open_staging(destination: Path, job: str) -> Staging:
         raise DeliveryError(f"{destination}: is a file, not a folder; name a folder to deliver to")
     with told_as_delivery_error("making the staging folder", root):
         return Staging(destination, root, _claim(root), is_ours)
+
+
+def _as_name(job: str) -> str:
+    """Make a job's name safe on any disk: one that is not plain and short goes by its hash."""
+    if re.fullmatch(r"[A-Za-z0-9._-]{1,100}", job):
+        return job
+    return hashlib.sha256(job.encode("utf-8", "surrogateescape")).hexdigest()[:32]
 
 
 def _claim(root: Path) -> int:

@@ -16,7 +16,14 @@ from pathlib import Path
 import pytest
 
 from stemprep.errors import DeliveryError
-from stemprep.package import check_commands, open_staging, publish, seal, verify_package
+from stemprep.package import (
+    check_commands,
+    delivery_number,
+    open_staging,
+    publish,
+    seal,
+    verify_package,
+)
 from stemprep.package.payload_path import decode_path, encode_path
 from tests.package import records
 
@@ -170,7 +177,7 @@ def test_only_the_bagging_date_differs_on_another_day(tmp_path: Path) -> None:
 def test_values_stay_on_their_line(tmp_path: Path, value: str) -> None:
     package = records.delivered(tmp_path, bag_info=(("External-Description", value),))
     lines = (package / "bag-info.txt").read_text().splitlines()
-    assert len(lines) == 6
+    assert len(lines) == 7
     assert all(line.isprintable() for line in lines)
     assert bagit.Bag(str(package)).validate()
 
@@ -216,3 +223,19 @@ def test_an_unsealed_package_is_not_published(tmp_path: Path) -> None:
         records.content(staging)
         with pytest.raises(DeliveryError, match="sealed"):
             publish(staging, tmp_path, records.NAME)
+
+
+def test_delivery_number_reads_back(tmp_path: Path) -> None:
+    assert delivery_number(records.delivered(tmp_path, delivery=12)) == 12
+
+
+@pytest.mark.parametrize("text", ["", "Delivery-Number: two\n", "Delivery-Number: 9999999999\n"])
+def test_a_bag_without_delivery_number(tmp_path: Path, text: str) -> None:
+    (tmp_path / "bag-info.txt").write_text(text)
+    with pytest.raises(DeliveryError, match="no delivery number"):
+        delivery_number(tmp_path)
+
+
+def test_a_folder_without_bag_info(tmp_path: Path) -> None:
+    with pytest.raises(DeliveryError, match="check the name"):
+        delivery_number(tmp_path)

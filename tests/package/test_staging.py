@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import re
 import stat
 from collections.abc import Callable
 from pathlib import Path
@@ -238,10 +239,13 @@ def test_a_destination_that_cannot_be_written(tmp_path: Path) -> None:
         open_staging(tmp_path, "job")
 
 
-@pytest.mark.parametrize("job", ["", "../x", "a/b", ".", "-rf", "x" * 300])
-def test_job_names_stay_names(tmp_path: Path, job: str) -> None:
-    with pytest.raises(DeliveryError, match="job"):
-        open_staging(tmp_path, job)
+@pytest.mark.parametrize("job", ["", "../x", "a/b", "..", "-rf", "x" * 300, "Läuten", "a\0b"])
+def test_any_job_name_stays_inside_the_destination(tmp_path: Path, job: str) -> None:
+    with open_staging(tmp_path / "to", job) as staging:
+        assert staging.root.parent == tmp_path / "to"
+        assert re.fullmatch(r"\.incoming-[A-Za-z0-9._-]+", staging.root.name)
+        with pytest.raises(DeliveryError, match="under way"):
+            open_staging(tmp_path / "to", job)
 
 
 def test_an_error_inside_removes_only_staging(tmp_path: Path) -> None:
