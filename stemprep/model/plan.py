@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat, Bext
 from stemprep.model.words import OperationName, Role
 
@@ -92,6 +93,8 @@ class Plan:
     outputs:   sorted by path.
     start_samples: per song title, common start on the timeline at the song's rate; None unknown.
     notes:     decisions that concern the whole set, in words.
+    blockers:  what no planned operation may do to a file (severity fail), such as clipping it; nothing
+               is delivered while there is one.
     """
 
     outputs: tuple[OutputPlan, ...]
@@ -100,3 +103,4 @@ class Plan:
     repairs: tuple[Repair, ...]
     start_samples: Mapping[str, int | None] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    blockers: tuple[Finding, ...] = ()

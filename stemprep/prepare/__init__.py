@@ -1,6 +1,7 @@
 """From findings to finished sound: the plan, and the operations that carry it out."""
 
+from stemprep.prepare.plan import plan_delivery
 from stemprep.prepare.render import render
 from stemprep.prepare.stream import Source
 
-__all__ = ["Source", "render"]
+__all__ = ["Source", "plan_delivery", "render"]

@@ -1,0 +1,307 @@
+"""Where the files of a song begin and end: a common start, a common trim, one length.
+
+A time reference is evidence, not an order: where it contradicts itself nothing moves.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from stemprep.model.rule import Operations
+from stemprep.prepare.draft import FREE_ROLES, Draft, sound_of, with_step
+from stemprep.prepare.reshape import order_of
+from stemprep.units import clock_from_samples, samples_from_seconds
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Aligned:
+    """Drafts after alignment, and what was decided about the whole song."""
+
+    drafts: tuple[Draft, ...]
+    notes: tuple[str, ...] = ()
+
+
+def align(drafts: Sequence[Draft], operations: Operations, *, has_unworkable: bool) -> Aligned:
+    """Move, trim and pad the files of one song as ordered; never cut silence inside a file.
+
+    has_unworkable: a file of the song can only be copied, so the whole cannot be trimmed.
+    """
+    placed = _placed(drafts, operations)
+    trimmed = _trimmed(placed.drafts, operations, has_unworkable=has_unworkable)
+    padded = _padded(trimmed.drafts, operations)
+    return Aligned(drafts=padded.drafts, notes=placed.notes + trimmed.notes + padded.notes)
+
+
+def is_on_timeline(draft: Draft) -> bool:
+    """Tell whether the file has its place in the song; references and strays have not."""
+    return draft.role not in FREE_ROLES
+
+
+def stamped(drafts: Sequence[Draft]) -> tuple[Draft, ...]:
+    """Those of them whose time reference says something: zero does not where others say more."""
+    timed = [d for d in drafts if is_on_timeline(d) and d.start_samples is not None]
+    is_zero_meant = not any(draft.start_samples for draft in timed)
+    return tuple(draft for draft in timed if is_zero_meant or draft.start_samples)
+
+
+def start_s(draft: Draft) -> Fraction:
+    """Exact time reference of a stamped file, seconds."""
+    return Fraction(draft.start_samples or 0, draft.form.sample_rate_hz)
+
+
+def have_one_start(drafts: Sequence[Draft]) -> bool:
+    """Tell whether the stamped files begin together, to within half a sample across rates."""
+    timed = stamped(drafts)
+    if not timed:
+        return True
+    starts = [start_s(draft) for draft in timed]
+    slowest = min(draft.form.sample_rate_hz for draft in timed)
+    is_one_rate = len({draft.form.sample_rate_hz for draft in timed}) == 1
+    return max(starts) - min(starts) <= (0 if is_one_rate else Fraction(1, 2 * slowest))
+
+
+def _placed(drafts: Sequence[Draft], operations: Operations) -> Aligned:
+    timed = stamped(drafts)
+    offsets: dict[tuple[str, tuple[int, ...]], int] = {}
+    notes: list[str] = []
+    evidence = ""
+    if operations.is_common_start and not have_one_start(drafts):
+        doubt = _doubt(timed)
+        if doubt:
+            notes.append(f"Nothing was moved to a common start: {doubt}.")
+        else:
+            first = min(timed, key=start_s)
+            offsets = {draft.key: _offset(draft, start_s(first)) for draft in timed}
+            evidence = f"time references; the earliest is that of {first.first.path}"
+            notes += _left_in_place(drafts, timed)
+    results = []
+    for draft in drafts:
+        head = offsets.get(draft.key, 0) + (order_of(draft.first).move_samples or 0)
+        if draft.frames + head < 1:
+            notes.append(
+                f"{draft.first.path} stays: moved by {head} samples nothing is left of it."
+            )
+            results.append(draft)
+        else:
+            results.append(_moved(draft, offsets.get(draft.key, 0), evidence, operations))
+    return Aligned(drafts=tuple(results), notes=tuple(notes))
+
+
+def _offset(draft: Draft, common_start_s: Fraction) -> int:
+    exact = (start_s(draft) - common_start_s) * draft.form.sample_rate_hz
+    return math.floor(exact + Fraction(1, 2))
+
+
+def _left_in_place(drafts: Sequence[Draft], timed: Sequence[Draft]) -> list[str]:
+    said = {draft.key for draft in timed}
+    unsaid = [d.first.path for d in drafts if is_on_timeline(d) and d.key not in said]
+    if not unsaid:
+        return []
+    return [f"No time reference says where these begin, so they stay: {', '.join(unsaid)}."]
+
+
+def _doubt(timed: Sequence[Draft]) -> str:
+    """In words, why the time references cannot be followed; "" where they can.
+
+    A move ordered by a person, be it by 0 samples, confirms the file's time reference.
+    """
+    by_length: dict[Fraction, Draft] = {}
+    for draft in timed:
+        if order_of(draft.first).move_samples is not None:
+            continue
+        length_s = Fraction(draft.frames, draft.form.sample_rate_hz)
+        other = by_length.setdefault(length_s, draft)
+        if start_s(other) != start_s(draft):
+            return (
+                f"{other.first.path} and {draft.first.path} are equally long but start at "
+                f"{_clock(other)} and {_clock(draft)} by their time references; either they belong "
+                "together or they lie apart. Order move_samples in the session sheet (0: the time "
+                "reference is right) for the one that lies apart, or export all over one range"
+            )
+    return _gap(sorted(timed, key=start_s))
+
+
+def _gap(in_order: Sequence[Draft]) -> str:
+    """Tell a file that begins after all others have ended: more likely it is stamped wrong."""
+    end_s = Fraction(0)
+    for index, draft in enumerate(in_order):
+        if index and start_s(draft) > end_s:
+            return (
+                f"by its time reference {draft.first.path} starts at {_clock(draft)}, after all "
+                "earlier files have ended; check its time reference and export it again"
+            )
+        end_s = max(end_s, start_s(draft) + Fraction(draft.frames, draft.form.sample_rate_hz))
+    return ""
+
+
+def _clock(draft: Draft) -> str:
+    return clock_from_samples(draft.start_samples or 0, draft.form.sample_rate_hz)
+
+
+def _moved(draft: Draft, offset: int, evidence: str, operations: Operations) -> Draft:
+    """Place one file: its offset from the common start, and the shift a person ordered."""
+    ordered = order_of(draft.first).move_samples or 0
+    head = offset + ordered
+    if head == 0:
+        return draft
+    sources = [evidence] if offset else []
+    sources += [f"moved by {ordered} samples as ordered in the session sheet"] if ordered else []
+    cuts_sound = -head > draft.leading and not draft.is_silent
+    start = draft.start_samples
+    frames = draft.frames + head
+    placed = with_step(
+        replace(
+            draft,
+            frames=frames,
+            start_samples=None if start is None else max(0, start - offset),
+            leading=frames if draft.is_silent else max(0, draft.leading + head),
+            trailing=min(frames, draft.trailing),
+        ),
+        "place",
+        reason="all files of the song begin together" if offset else "moved on the timeline",
+        evidence="; ".join(sources),
+        head_samples=head,
+    )
+    if cuts_sound:
+        placed = _faded(placed, operations)
+    return _with_old_end(placed, ordered)
+
+
+def _faded(draft: Draft, operations: Operations) -> Draft:
+    samples = samples_from_seconds(operations.edge_fade_ms / 1000, draft.form.sample_rate_hz)
+    if samples == 0:
+        return draft
+    return with_step(
+        replace(draft, is_computed=True),
+        "edge-fade",
+        reason="the cut at its head meets sound",
+        head_samples=samples,
+        tail_samples=0,
+    )
+
+
+def _with_old_end(draft: Draft, ordered: int) -> Draft:
+    """Give a file that a person moved the end it had, unless that would cut sound."""
+    if ordered < 0:
+        return _with_tail(draft, -ordered, "the file ends where it did")
+    if 0 < ordered <= draft.trailing and ordered < draft.frames:
+        shorter = replace(draft, frames=draft.frames - ordered, trailing=draft.trailing - ordered)
+        return with_step(
+            shorter,
+            "trim",
+            reason="the file ends where it did; only silence is cut",
+            head_samples=0,
+            tail_samples=ordered,
+        )
+    return draft
+
+
+def _with_tail(draft: Draft, samples: int, reason: str, evidence: str = "") -> Draft:
+    longer = replace(
+        draft,
+        frames=draft.frames + samples,
+        trailing=draft.trailing + samples,
+        leading=draft.leading + samples if draft.is_silent else draft.leading,
+    )
+    return with_step(
+        longer, "pad", reason=reason, evidence=evidence, head_samples=0, tail_samples=samples
+    )
+
+
+def _trimmed(drafts: Sequence[Draft], operations: Operations, *, has_unworkable: bool) -> Aligned:
+    timeline = [draft for draft in drafts if is_on_timeline(draft)]
+    sounding = [draft for draft in timeline if not draft.is_silent]
+    if not operations.is_trimmed or not sounding:
+        return Aligned(drafts=tuple(drafts))
+    obstacle = _trim_obstacle(timeline, operations, has_unworkable=has_unworkable)
+    if obstacle:
+        return Aligned(drafts=tuple(drafts), notes=(f"Nothing was trimmed: {obstacle}.",))
+    rate_hz = timeline[0].form.sample_rate_hz
+    first = min(draft.leading for draft in sounding)
+    last = max(draft.frames - draft.trailing for draft in sounding)
+    head = max(0, first - samples_from_seconds(operations.trim_head_s, rate_hz))
+    head = min(head, min(draft.frames for draft in timeline) - 1)
+    end = last + samples_from_seconds(operations.trim_tail_s, rate_hz)
+    sound = f"{clock_from_samples(first, rate_hz)} to {clock_from_samples(last, rate_hz)}"
+    evidence = f"sound from {sound}, silent below {operations.trim_threshold_dbfs:.1f} dBFS"
+    return Aligned(
+        drafts=tuple(
+            _cut(draft, head, end, evidence) if is_on_timeline(draft) else draft for draft in drafts
+        )
+    )
+
+
+def _trim_obstacle(
+    timeline: Sequence[Draft], operations: Operations, *, has_unworkable: bool
+) -> str:
+    if has_unworkable:
+        return "the song holds files that can only be copied"
+    if len({draft.form.sample_rate_hz for draft in timeline}) > 1:
+        return "the files of the song run at more than one rate"
+    if not have_one_start(timeline):
+        return "the files of the song do not begin together by their time references"
+    loudest_dbfs = max(_silence_dbfs(draft) for draft in timeline)
+    if loudest_dbfs > operations.trim_threshold_dbfs:
+        return (
+            f"silence was measured below {loudest_dbfs:.1f} dBFS, "
+            f"the trim asks for {operations.trim_threshold_dbfs:.1f} dBFS"
+        )
+    return ""
+
+
+def _silence_dbfs(draft: Draft) -> float:
+    """Level that the silent head and tail of the result stay under."""
+    gains = [step.parameters.get("gain_db") for step in draft.operations if step.name == "gain"]
+    gain_db = sum(value for value in gains if isinstance(value, float | int))
+    return max(sound_of(file).silence.threshold_dbfs for file in draft.sources) + gain_db
+
+
+def _cut(draft: Draft, head: int, end: int, evidence: str) -> Draft:
+    tail = max(0, draft.frames - end)
+    if head == 0 and tail == 0:
+        return draft
+    start = draft.start_samples
+    frames = draft.frames - head - tail
+    shorter = replace(
+        draft,
+        frames=frames,
+        start_samples=None if start is None else start + head,
+        leading=frames if draft.is_silent else draft.leading - head,
+        trailing=frames if draft.is_silent else max(0, draft.trailing - tail),
+    )
+    return with_step(
+        shorter,
+        "trim",
+        reason="silent in every file of the song",
+        evidence=evidence,
+        head_samples=head,
+        tail_samples=tail,
+    )
+
+
+def _padded(drafts: Sequence[Draft], operations: Operations) -> Aligned:
+    timeline = [draft for draft in drafts if is_on_timeline(draft)]
+    if not operations.is_equal_length or not timeline:
+        return Aligned(drafts=tuple(drafts))
+    if not have_one_start(timeline):
+        return Aligned(
+            drafts=tuple(drafts),
+            notes=("Nothing was padded: the files of the song do not begin together.",),
+        )
+    longest = max(timeline, key=lambda d: Fraction(d.frames, d.form.sample_rate_hz))
+    length_s = Fraction(longest.frames, longest.form.sample_rate_hz)
+    results = []
+    for draft in drafts:
+        missing = math.ceil(length_s * draft.form.sample_rate_hz) - draft.frames
+        if missing > 0 and is_on_timeline(draft):
+            draft = _with_tail(  # noqa: PLW2901
+                draft,
+                missing,
+                "all files of the song end together",
+                f"the longest is {longest.first.path}",
+            )
+        results.append(draft)
+    return Aligned(drafts=tuple(results))

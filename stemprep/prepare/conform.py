@@ -1,0 +1,185 @@
+"""Rate, level and word length: the same for everything of a song that must add up, or untouched."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from stemprep.model.facts import SongFacts
+from stemprep.model.finding import Finding
+from stemprep.model.header import AudioFormat
+from stemprep.model.session import MeasuredFile
+from stemprep.model.sheet import SongNote
+from stemprep.prepare.draft import ADDING_ROLES, Draft, at_rate, sound_of, with_step
+from stemprep.prepare.reshape import Wishes, adds_up, order_of
+from stemprep.units import SILENCE_DB
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Song:
+    """One song: its files, what is known of them, what the sheet says."""
+
+    title: str
+    files: tuple[MeasuredFile, ...]
+    facts: SongFacts | None
+    note: SongNote | None
+
+    @property
+    def gain_db(self) -> float:
+        """The common gain that a person ordered; 0 where none was."""
+        return 0.0 if self.note is None or self.note.gain_db is None else self.note.gain_db
+
+
+def at_target_rate(draft: Draft, song: Song, wishes: Wishes) -> Draft:
+    """Convert an odd rate where the spec names a target and allows the conversion."""
+    wanted = wishes.spec.target.sample_rate_hz
+    if wanted == "song":
+        to_hz = None if song.facts is None else song.facts.sample_rate_hz
+    else:
+        to_hz = None if wanted == "source" else wanted
+    from_hz = draft.form.sample_rate_hz
+    if to_hz is None or to_hz == from_hz or not wishes.is_allowed("convert-rate"):
+        return draft
+    converted = at_rate(draft, to_hz)
+    return with_step(
+        converted,
+        "convert-rate",
+        reason=f"the song runs at {to_hz} Hz" if wanted == "song" else f"the spec asks {to_hz} Hz",
+        evidence=_rate_evidence(song, to_hz) if wanted == "song" else f"spec {wishes.spec.name}",
+        from_hz=from_hz,
+        to_hz=to_hz,
+        quality="soxr VHQ",
+    )
+
+
+def _rate_evidence(song: Song, rate_hz: int) -> str:
+    rates = [file.facts.format.sample_rate_hz for file in song.files if file.facts.format]
+    return f"{rates.count(rate_hz)} of {len(rates)} files of the song"
+
+
+def at_ordered_level(draft: Draft, song: Song, notes: list[str]) -> Draft:
+    """Apply the song's common gain, and what was ordered for a track by name."""
+    order = order_of(draft.first)
+    if order.invert_polarity:
+        draft = with_step(
+            draft,
+            "gain",
+            reason="polarity inverted",
+            evidence="ordered in the session sheet for this file",
+            gain_db=0.0,
+            is_inverted=True,
+        )
+    if draft.role in ADDING_ROLES and song.gain_db:
+        draft = _with_gain(
+            draft, song.gain_db, "ordered in the session sheet for the song: mixes and stems alike"
+        )
+    if not order.gain_db:
+        return draft
+    if adds_up(draft.first, song.files):
+        notes.append(
+            f"{draft.first.path} keeps its level: it must add up to the mix, so a gain is ordered "
+            "for the song or for nothing."
+        )
+        return draft
+    return _with_gain(draft, order.gain_db, "ordered in the session sheet for this file")
+
+
+def _with_gain(draft: Draft, gain_db: float, evidence: str) -> Draft:
+    louder = replace(draft, peak_dbfs=draft.peak_dbfs + gain_db, is_computed=True)
+    return with_step(louder, "gain", reason="level ordered", evidence=evidence, gain_db=gain_db)
+
+
+def at_target_word(draft: Draft, song: Song, wishes: Wishes) -> Draft:
+    """Give the result its word length: dither where it was computed, exact where it was not."""
+    form = draft.form
+    to_form = _target_form(draft, song, wishes)
+    if to_form.encoding == "float":
+        return draft
+    is_shorter = to_form.bit_depth < _bits_in_use(draft)
+    if to_form == form and not draft.is_computed:
+        return draft
+    needs_dither = draft.is_computed or is_shorter
+    return with_step(
+        draft,
+        "convert-word-length",
+        form=to_form,
+        reason=_word_reason(form, to_form),
+        evidence="a computed result is rounded once, with dither" if needs_dither else "exact",
+        from_bits=form.bit_depth,
+        to_bits=to_form.bit_depth,
+        dither="tpdf" if needs_dither else "none",
+    )
+
+
+def _word_reason(form: AudioFormat, to_form: AudioFormat) -> str:
+    if form.encoding == "float":
+        return f"float becomes {to_form.bit_depth} bits, as the spec asks"
+    if form.bit_depth == to_form.bit_depth:
+        return f"the result goes back to the file's own {form.bit_depth} bits"
+    return f"{form.bit_depth} bits become {to_form.bit_depth}, as the spec asks"
+
+
+def _bits_in_use(draft: Draft) -> int:
+    """Longest word that any source really uses."""
+    used = [sound_of(file).word.effective_bit_depth for file in draft.sources]
+    return max(draft.form.bit_depth if bits is None else bits for bits in used)
+
+
+def _target_form(draft: Draft, song: Song, wishes: Wishes) -> AudioFormat:
+    form, target = draft.form, wishes.spec.target
+    bits = _song_bits(form, song) if target.bit_depth == "song" else target.bit_depth
+    is_kept = form.encoding == "float" and (target.is_float_kept or bits == form.bit_depth)
+    if bits in ("source", None) or is_kept or not wishes.is_allowed("convert-word-length"):
+        return form
+    assert isinstance(bits, int), "the other words were dealt with"
+    return replace(form, encoding="integer", bit_depth=bits, container_bits=-(-bits // 8) * 8)
+
+
+def _song_bits(form: AudioFormat, song: Song) -> int | None:
+    """Word length of the song where it is a longer integer word; shorter would only lose sound."""
+    bits = None if song.facts is None else song.facts.bit_depth
+    if bits is None or bits > 24:  # a song in float: an integer file gains nothing by it
+        return None
+    return bits if form.encoding == "float" or bits > form.bit_depth else None
+
+
+def level_blockers(drafts: Sequence[Draft], song: Song) -> list[Finding]:
+    """Files that would have to be clipped to fit an integer word; each states the gain needed."""
+    over = [draft for draft in drafts if _is_over(draft)]
+    adding = [draft for draft in over if draft.role in ADDING_ROLES]
+    together_dbfs = max((draft.peak_dbfs for draft in adding), default=SILENCE_DB)
+    return [
+        _level_blocker(
+            draft, song, together_dbfs if draft.role in ADDING_ROLES else draft.peak_dbfs
+        )
+        for draft in over
+    ]
+
+
+def _is_over(draft: Draft) -> bool:
+    return draft.is_over_possible and draft.peak_dbfs > 1e-6  # full scale itself fits
+
+
+def _level_blocker(draft: Draft, song: Song, peak_dbfs: float) -> Finding:
+    gain_db = -(int(peak_dbfs * 10) + 1) / 10
+    is_common = draft.role in ADDING_ROLES
+    what = "sample-rate conversion" if draft.has("convert-rate") else "the change of word length"
+    return Finding(
+        check="true-peak" if draft.has("convert-rate") else "sample-peak",
+        severity="fail",
+        file=draft.first.path,
+        files=tuple(file.path for file in draft.sources),
+        song=song.title,
+        message=f"would reach {draft.peak_dbfs:+.1f} dBFS after {what}; a "
+        f"{draft.form.bit_depth}-bit file ends at 0 dBFS, and nothing is clipped silently",
+        advice=(
+            f"Order a gain of {song.gain_db + gain_db:.1f} dB for the song in session.yaml; it "
+            "goes to its mixes and stems alike."
+            if is_common
+            else f"Order a gain of {gain_db:.1f} dB for this file in session.yaml, or export it "
+            "lower."
+        ),
+        found=round(draft.peak_dbfs, 2),
+        required=0.0,
+        unit="dBFS",
+    )

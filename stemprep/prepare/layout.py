@@ -1,0 +1,189 @@
+"""Where each file of the package goes and what it is called."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from stemprep.model.header import AudioFormat
+from stemprep.model.rule import DeliverySpec
+from stemprep.model.session import MeasuredFile, Session
+from stemprep.model.sheet import SessionSheet, SongNote
+from stemprep.model.words import Role
+from stemprep.naming import (
+    PUBLISHED_NAME,
+    collision_key,
+    distinct_paths,
+    fill_template,
+    missing_fields,
+    portable_path,
+    published_fields,
+    split_extension,
+)
+
+FOLDERS: dict[Role, str] = {
+    "mix": "mixes",
+    "alternate-mix": "mixes",
+    "rough-mix": "rough-mixes",
+    "listening-reference": "references",
+    "stem": "stems",
+    "track": "tracks",
+    "di": "tracks",
+    "effect-return": "effect-returns",
+    "guide": "guides",
+    "talkback": "talkback",
+    "click": "click",
+    "document": "documents",
+    "unknown": "other",
+}
+DOCUMENTS = "documents"
+MAX_PAYLOAD_CHARACTERS = 200  # of the 255 a path may have; the rest is the package's own folder
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """What the layout needs to know of one output.
+
+    name: source's own file name, changed where channels were joined or split, with the extension
+          of its container.
+    """
+
+    file: MeasuredFile
+    name: str
+    form: AudioFormat | None
+
+
+def lay_out(
+    places: Sequence[Place], documents: Sequence[str], session: Session, spec: DeliverySpec
+) -> tuple[list[str], list[str], list[str]]:
+    """Paths of the outputs and of the documents, in the given orders, and notes.
+
+    No two are equal on any disk; by role, no two sounds share a name but for their extension.
+    """
+    notes: list[str] = []
+    if spec.contents.layout == "as-dropped":
+        wanted = [_as_dropped(place) for place in places]
+    else:
+        named = [_named(place, session, spec, notes) for place in places]
+        wanted = _by_role(places, named, session)
+        documents = [f"{DOCUMENTS}/{path}" for path in documents]
+    if spec.naming.is_numbered:
+        wanted = _numbered(wanted)
+    if not spec.naming.is_portable and spec.contents.layout == "as-dropped":
+        return wanted, list(documents), notes
+    is_by_role = spec.contents.layout == "roles"
+    portable = [portable_path(path, max_characters=MAX_PAYLOAD_CHARACTERS) for path in wanted]
+    outputs = distinct_paths(portable, is_extension_ignored=is_by_role)
+    carried = [portable_path(path, max_characters=MAX_PAYLOAD_CHARACTERS) for path in documents]
+    together = distinct_paths([*outputs, *carried])
+    return list(together[: len(outputs)]), list(together[len(outputs) :]), notes
+
+
+def _as_dropped(place: Place) -> str:
+    folder, slash, _ = place.file.path.rpartition("/")
+    return f"{folder}{slash}{place.name}"
+
+
+def _by_role(places: Sequence[Place], names: Sequence[str], session: Session) -> list[str]:
+    """Folder by song, where there are several, and role; twins get their old folder's name."""
+    has_songs = len({place.file.source.song for place in places}) > 1
+    folders = []
+    for place in places:
+        song = place.file.source.song.replace("/", "_") or "other"
+        folders.append(
+            f"{song}/{FOLDERS[place.file.role]}" if has_songs else FOLDERS[place.file.role]
+        )
+    paths = [f"{folder}/{name}" for folder, name in zip(folders, names, strict=True)]
+    counts = Counter(collision_key(path, is_extension_ignored=True) for path in paths)
+    return [
+        f"{folder}/{_with_old_folder(place, name)}"
+        if counts[collision_key(path, is_extension_ignored=True)] > 1
+        else path
+        for place, folder, name, path in zip(places, folders, names, paths, strict=True)
+    ]
+
+
+def _with_old_folder(place: Place, name: str) -> str:
+    folders = place.file.path.split("/")[:-1]
+    return f"{folders[-1]}_{name}" if folders else name
+
+
+def _numbered(paths: Sequence[str]) -> list[str]:
+    """Two digits in front of each name, counted in its folder; a number of its own stays."""
+    counts: Counter[str] = Counter()
+    numbered = []
+    for path in paths:
+        folder, slash, name = path.rpartition("/")
+        counts[folder] += 1
+        is_own = name[:2].isdecimal()
+        numbered.append(path if is_own else f"{folder}{slash}{counts[folder]:02d}_{name}")
+    return numbered
+
+
+def _named(place: Place, session: Session, spec: DeliverySpec, notes: list[str]) -> str:
+    """Name by the spec's template, or keep the source's own name and tell why."""
+    template, stem = spec.naming.template, split_extension(place.name)[0]
+    is_due = template is not None and place.file.role in spec.naming.template_roles
+    if template is None or not is_due or PUBLISHED_NAME.fullmatch(stem):
+        return place.name
+    fields = name_fields(place, session)
+    filled = fill_template(template, fields)
+    if filled is None:
+        missing = ", ".join(missing_fields(template, fields))
+        notes.append(
+            f"{place.file.path} keeps its name: the session sheet does not give {missing}, which "
+            "the spec's names need."
+        )
+        return place.name
+    return filled + split_extension(place.name)[1]
+
+
+def name_fields(place: Place, session: Session) -> dict[str, str]:
+    """Gather what may stand in a name; an unreleased title is replaced by its working title."""
+    sheet = session.sheet or SessionSheet()
+    song = song_note(session, place.file.source.song)
+    note = place.file.source.note
+    title = _title(sheet, song, place.file.source.song)
+    own = split_extension(place.name)[0]
+    version = own if note is None or note.name is None else note.name
+    form = place.form
+    fields = {"name": own, "role": place.file.role, "song": title or ""}
+    if form is not None:
+        fields |= published_fields(
+            artist_initials=sheet.artist_initials,
+            song_title=title,
+            mixer_initials=sheet.mixer_initials,
+            revision=None if song is None else song.revision,
+            version=_without_title(version, title),
+            sample_rate_hz=form.sample_rate_hz,
+            bit_depth=form.bit_depth,
+            is_float=form.encoding == "float",
+        )
+    return fields
+
+
+def song_note(session: Session, title: str) -> SongNote | None:
+    """Find what the sheet says of a song; an unnamed song is the only one it speaks of."""
+    songs = () if session.sheet is None else session.sheet.songs
+    if not title and len(songs) == 1:
+        return songs[0]
+    return next((song for song in songs if song.title == title), None)
+
+
+def _title(sheet: SessionSheet, song: SongNote | None, title: str) -> str | None:
+    working = (song.working_title if song is not None else None) or sheet.working_title
+    if sheet.is_unreleased:
+        return working
+    return title or (song.title if song is not None else None) or sheet.title
+
+
+def _without_title(version: str, title: str | None) -> str:
+    """``Song_DRUMS`` is the stem DRUMS of the song Song."""
+    head, _, rest = version.partition("_")
+    is_title = title is not None and _plain(head) == _plain(title)
+    return rest if rest and is_title else version
+
+
+def _plain(text: str) -> str:
+    return "".join(c for c in text.casefold() if c.isalnum())

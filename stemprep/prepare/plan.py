@@ -1,0 +1,256 @@
+"""Decide what is done to every file of a drop, before anything is done."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from stemprep.model.facts import SetFacts
+from stemprep.model.finding import Finding
+from stemprep.model.header import AudioFormat
+from stemprep.model.plan import DocumentPlan, Operation, OutputPlan, Plan
+from stemprep.model.rule import DeliverySpec
+from stemprep.model.session import MeasuredFile, MeasuredSession
+from stemprep.model.words import Container
+from stemprep.naming import portability_problems, split_extension
+from stemprep.prepare.alignment import align, have_one_start, is_on_timeline, stamped
+from stemprep.prepare.conform import (
+    Song,
+    at_ordered_level,
+    at_target_rate,
+    at_target_word,
+    level_blockers,
+)
+from stemprep.prepare.draft import FREE_ROLES, WAV_FAMILY, Draft, is_editable, open_draft, with_step
+from stemprep.prepare.layout import Place, lay_out, song_note
+from stemprep.prepare.outgoing import outgoing_bext, sorted_chunks, track_names
+from stemprep.prepare.repairs import repairs_of
+from stemprep.prepare.reshape import Wishes, open_drafts, wishes_of
+from stemprep.prepare.selection import is_damaged, select, titles_of
+from stemprep.units import convert_samples
+
+MAX_RIFF_BYTES = 4_294_000_000  # RIFF sizes are 32 bits; the rest is room for metadata
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _SongWork:
+    """One song after planning: drafts of what is worked on, files that are only copied."""
+
+    drafts: tuple[Draft, ...] = ()
+    copies: tuple[MeasuredFile, ...] = ()
+    notes: tuple[str, ...] = ()
+    blockers: tuple[Finding, ...] = ()
+    start_samples: int | None = None
+
+
+def plan_delivery(
+    measured: MeasuredSession,
+    set_facts: SetFacts,
+    findings: Sequence[Finding],
+    spec: DeliverySpec,
+) -> Plan:
+    """Plan the work for one package, from facts, findings, spec and sheet alone.
+
+    Same input, same plan. ``blockers`` name files that no allowed operation can bring to what the
+    spec asks for; they are fails beside the findings.
+    """
+    selection = select(measured, spec)
+    wishes = wishes_of(spec, findings)
+    works = {
+        title: _plan_song(_song(title, selection.files, measured, set_facts), set_facts, wishes)
+        for title in titles_of(selection.files, measured.session.songs)
+    }
+    order = {file.path: index for index, file in enumerate(selection.files)}
+    items: list[Draft | MeasuredFile] = []
+    for work in works.values():
+        items += [*work.drafts, *work.copies]
+    items.sort(key=lambda item: order[_first(item).path])
+    places = [_place(item) for item in items]
+    paths, carried, name_notes = lay_out(
+        places, [entry.path for entry in selection.documents], measured.session, spec
+    )
+    outputs = [
+        _output(item, place, path, works)
+        for item, place, path in zip(items, places, paths, strict=True)
+    ]
+    outputs.sort(key=lambda output: output.path.encode("utf-8", "surrogatepass"))
+    return Plan(
+        outputs=tuple(outputs),
+        documents=tuple(
+            DocumentPlan(source=entry.path, path=path)
+            for entry, path in zip(selection.documents, carried, strict=True)
+        ),
+        left_out=selection.left_out,
+        repairs=repairs_of(findings, outputs, spec),
+        start_samples={title: work.start_samples for title, work in works.items()},
+        notes=(*(note for work in works.values() for note in work.notes), *name_notes),
+        blockers=tuple(blocker for work in works.values() for blocker in work.blockers),
+    )
+
+
+def _song(
+    title: str, files: Sequence[MeasuredFile], measured: MeasuredSession, set_facts: SetFacts
+) -> Song:
+    return Song(
+        title=title,
+        files=tuple(file for file in files if file.source.song == title),
+        facts=next((facts for facts in set_facts.songs if facts.song == title), None),
+        note=song_note(measured.session, title),
+    )
+
+
+def _plan_song(song: Song, set_facts: SetFacts, wishes: Wishes) -> _SongWork:
+    """All decisions for one song, in the order in which the operations run."""
+    workable = [file for file in song.files if is_editable(file)]
+    if wishes.spec.contents.is_damaged_kept:  # an archive: every file as it is
+        start_samples = _common_start([open_draft(file) for file in workable], song)
+        return _SongWork(copies=song.files, start_samples=start_samples)
+    copies = [file for file in song.files if not is_editable(file)]
+    drafts, notes = open_drafts(workable, set_facts, wishes)
+    drafts = [at_target_rate(draft, song, wishes) for draft in drafts]
+    drafts = [at_ordered_level(draft, song, notes) for draft in drafts]
+    has_unworkable = any(file.role not in FREE_ROLES for file in copies)
+    aligned = align(drafts, wishes.spec.operations, has_unworkable=has_unworkable)
+    finished = [_in_container(at_target_word(d, song, wishes), wishes) for d in aligned.drafts]
+    return _SongWork(
+        drafts=tuple(finished),
+        copies=tuple(copies),
+        notes=(*notes, *aligned.notes),
+        blockers=tuple(level_blockers(finished, song)),
+        start_samples=_common_start(finished, song),
+    )
+
+
+def _common_start(drafts: Sequence[Draft], song: Song) -> int | None:
+    """Where the files begin together, at the song's rate; None where they do not or nobody says."""
+    timed = stamped(drafts)
+    if not timed or not have_one_start(drafts):
+        return None
+    rate_hz = timed[0].form.sample_rate_hz
+    song_hz = song.facts.sample_rate_hz if song.facts is not None else None
+    return convert_samples(timed[0].start_samples or 0, rate_hz, song_hz or rate_hz)
+
+
+def _in_container(draft: Draft, wishes: Wishes) -> Draft:
+    """Choose the container; what was worked on is written as WAV, or RF64 over 4 GB."""
+    form, file = draft.form, draft.first
+    is_asked = wishes.spec.target.container == "WAV" and form.container not in WAV_FAMILY
+    is_refused = wishes.is_wanted("rewrap", "container", file)
+    if draft.steps or is_asked or is_refused:
+        container: Container = "RF64" if _size_bytes(draft) > MAX_RIFF_BYTES else "WAV"
+        written = replace(form, container=container)
+        if container == form.container:
+            return draft
+        return with_step(
+            draft,
+            "rewrap",
+            form=written,
+            reason="prepared files are written as WAV, over 4 GB as RF64"
+            if draft.steps
+            else f"the receiver takes no {form.container}",
+            evidence=f"spec {wishes.spec.name}",
+            from_container=form.container,
+            to_container=container,
+        )
+    return _copied(draft, wishes)
+
+
+def _size_bytes(draft: Draft) -> int:
+    return draft.frames * draft.form.channels * (draft.form.container_bits // 8)
+
+
+def _copied(draft: Draft, wishes: Wishes) -> Draft:
+    """Copy the file, or its sound where headers are written or a wrong one is put right."""
+    has_own_range = draft.first.facts.header.data_size_bytes > 0
+    is_wrong = wishes.is_wanted("rewrap", "header", draft.first) or wishes.is_wanted(
+        "copy-audio", "header", draft.first
+    )
+    if has_own_range and (is_wrong or wishes.spec.operations.base == "copy-audio"):
+        why = "its header is wrong" if is_wrong else "headers are written anew"
+        return with_step(draft, "copy-audio", reason=f"nothing to change in its sound; {why}")
+    return with_step(draft, "copy", reason="nothing to change")
+
+
+def _first(item: Draft | MeasuredFile) -> MeasuredFile:
+    return item.first if isinstance(item, Draft) else item
+
+
+def _place(item: Draft | MeasuredFile) -> Place:
+    if isinstance(item, MeasuredFile):
+        return Place(file=item, name=_base(item.path), form=item.facts.format)
+    stem, extension = split_extension(_base(item.first.path))
+    if item.has("join"):
+        stem = joined_name(*(split_extension(_base(file.path))[0] for file in item.sources))
+    if item.channel_name:
+        stem = f"{stem}_{item.channel_name.replace('/', '_')}"
+    if not item.has("copy") and extension.casefold() not in (".wav", ".wave", ".bwf"):
+        extension = ".wav"
+    return Place(file=item.first, name=stem + extension, form=item.form)
+
+
+def joined_name(left: str, right: str) -> str:
+    """Find what the names of two sides have in common: ``OH`` of ``OH L`` and ``OH R``."""
+    head = 0
+    while head < min(len(left), len(right)) and left[head] == right[head]:
+        head += 1
+    tail = 0
+    while tail < min(len(left), len(right)) - head and left[-1 - tail] == right[-1 - tail]:
+        tail += 1
+    common = f"{left[:head].rstrip(' ._-(')}{left[len(left) - tail :]}".rstrip(" ._-()")
+    return common if len(common) > 1 else left
+
+
+def _base(path: str) -> str:
+    return path.rpartition("/")[2]
+
+
+def _output(
+    item: Draft | MeasuredFile, place: Place, path: str, works: dict[str, _SongWork]
+) -> OutputPlan:
+    if isinstance(item, MeasuredFile):
+        return _plain_copy(item, path)
+    work = works[item.first.source.song]
+    is_written = not item.has("copy")
+    kept, dropped = sorted_chunks(item) if is_written else ((), ())
+    others = [draft for draft in work.drafts if is_on_timeline(draft)]
+    return OutputPlan(
+        sources=tuple(file.path for file in item.sources),
+        path=path,
+        role=item.role,
+        song=item.first.source.song,
+        operations=(*item.operations, *_renaming(item.first, path)),
+        format=item.form,
+        frames=item.frames,
+        source_channels=item.source_channels,
+        bext=outgoing_bext(item, is_song_stamped=bool(stamped(others))) if is_written else None,
+        track_names=track_names(item) if is_written else (),
+        kept_chunks=kept,
+        dropped_chunks=dropped,
+        is_damaged=is_damaged(item.first),
+    )
+
+
+def _plain_copy(file: MeasuredFile, path: str) -> OutputPlan:
+    """Plan an output that is its source, byte for byte."""
+    reason = "could not be read whole; kept as it is" if is_damaged(file) else "kept as it is"
+    form: AudioFormat | None = file.facts.format
+    return OutputPlan(
+        sources=(file.path,),
+        path=path,
+        role=file.role,
+        song=file.source.song,
+        operations=(Operation(name="copy", reason=reason), *_renaming(file, path)),
+        format=form,
+        frames=file.facts.header.frames,
+        is_damaged=is_damaged(file),
+    )
+
+
+def _renaming(file: MeasuredFile, path: str) -> tuple[Operation, ...]:
+    """Tell of a renaming where the file's own name changes; another folder alone is none."""
+    old, new = _base(file.path), _base(path)
+    if old == new:
+        return ()
+    problems = portability_problems(old)
+    reason = "; ".join(problems) or "the spec's names, or so that no two files share one"
+    return (Operation(name="rename", parameters={"from": old, "to": new}, reason=reason),)

@@ -1,0 +1,64 @@
+"""Which findings the planned operations remove, judged by what the plan gives."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from stemprep.model.finding import Finding
+from stemprep.model.plan import OutputPlan, Repair
+from stemprep.model.rule import ContainerRule, DeliverySpec, SampleRateRule
+from stemprep.model.words import OperationName
+from stemprep.naming import collision_key, portability_problems
+from stemprep.prepare.reshape import files_of
+
+_SET_WIDE: frozenset[OperationName] = frozenset({"place", "pad", "trim"})
+
+
+def repairs_of(
+    findings: Sequence[Finding], outputs: Sequence[OutputPlan], spec: DeliverySpec
+) -> tuple[Repair, ...]:
+    """One repair for each file of a finding that is removed in all its files."""
+    repairs: list[Repair] = []
+    for finding in findings:
+        paths = files_of(finding)
+        if finding.repair is None or not paths:
+            continue
+        made = [[out for out in outputs if path in out.sources] for path in paths]
+        if all(made) and all(
+            _is_cured(finding, out, outputs, spec) for group in made for out in group
+        ):
+            repairs += [
+                Repair(check=finding.check, file=path, operation=finding.repair) for path in paths
+            ]
+    return tuple(dict.fromkeys(repairs))
+
+
+def _is_cured(
+    finding: Finding, output: OutputPlan, outputs: Sequence[OutputPlan], spec: DeliverySpec
+) -> bool:
+    if finding.check == "name":
+        return not portability_problems(output.path)
+    if finding.check == "name-collision":
+        key = collision_key(output.path, is_extension_ignored=True)
+        keys = [collision_key(other.path, is_extension_ignored=True) for other in outputs]
+        return keys.count(key) == 1
+    if finding.repair in ("rewrap", "copy-audio"):
+        return not output.is_copy and _is_accepted(finding, output, spec)
+    if finding.repair in _SET_WIDE:
+        song = [other for other in outputs if other.song == output.song]
+        return any(step.name == finding.repair for other in song for step in other.operations)
+    is_planned = any(step.name == finding.repair for step in output.operations)
+    return is_planned and _is_accepted(finding, output, spec)
+
+
+def _is_accepted(finding: Finding, output: OutputPlan, spec: DeliverySpec) -> bool:
+    """Tell whether the result's container or rate is one that the spec takes."""
+    rule = spec.rule(finding.check, output.role) if finding.check in spec.rules else None
+    form = output.format
+    if form is None:
+        return False
+    if isinstance(rule, ContainerRule):
+        return not rule.accepted or form.container in rule.accepted
+    if isinstance(rule, SampleRateRule):
+        return not rule.accepted_hz or form.sample_rate_hz in rule.accepted_hz
+    return True
