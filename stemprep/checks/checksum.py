@@ -5,8 +5,8 @@ a bad disk, a bad cable, a broken transfer. The hole may be a few samples somewh
 
 Measured: the MD5 of the decoded samples and the frame sums of a FLAC file (RFC 9639) against the
 ones stored in it.
-Limit: sums are equal. A sum that is absent is legal and has a severity of its own in the spec
-(a note by default).
+Limit: sums are equal (RFC 9639). A sum that is absent is legal and has a severity of its own in
+the spec (a note by default).
 Passes: a FLAC file whose stored MD5 is that of its decoded samples.
 Fails: a FLAC file with one changed byte in the middle.
 To do: ask for the file again from the place that has the original.

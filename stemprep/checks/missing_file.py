@@ -5,7 +5,7 @@ after the sheet was written.
 
 Measured: every pattern of the sheet (reference mix, tracks, songs) against the names in the drop,
 without regard to letter case.
-Limit: each pattern matches at least one file.
+Limit: each pattern matches at least one file (common practice, no source).
 Passes: `reference_mix: Song MIX.wav` and that file in the drop.
 Fails: `reference_mix: Song MIX.wav` and no such file.
 To do: add the file, or correct the name in the sheet.

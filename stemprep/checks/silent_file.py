@@ -5,7 +5,8 @@ tell a part that does not play from one that was lost.
 
 Measured: every sample of every channel against the silence level of the spec's measuring settings
 (-80 dBFS by default; common practice, no source). Digital silence is told apart from a noise floor.
-Limit: at least one sample above that level. Silence alone is told here; no other check repeats it.
+Limit: at least one sample above that level (common practice, no source). No other check repeats
+what is told here.
 Passes: a room microphone whose noise peaks at -75 dBFS.
 Fails: a stem of 3:20 of digital zero.
 To do: look in the session whether the part is meant to be silent; if so, say so in the sheet or

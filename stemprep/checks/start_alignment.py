@@ -7,7 +7,8 @@ Measured: the time reference (bext, else iXML) of each file against the one most
 have, in exact arithmetic across sample rates. Files whose length equals the song's are left to the
 check time-reference: there, the stamp itself is in doubt. Click, talkback, guides and rough mixes
 get a note at most.
-Limit: the same sample; across rates, less than one sample of the lower rate.
+Limit: the same sample; across rates, less than one sample of the lower rate (common practice, no
+source).
 Passes: a 44.1 kHz file stamped 158,760,000 and a 48 kHz file stamped 172,800,000: both 1:00:00.000.
 Fails: an overdub that starts 3.2 s after all others and is shorter than they are.
 To do: export all files from the same start; where the spec allows it, deliver places them by their
@@ -62,8 +63,8 @@ def _finding(
         [item.file for item in items],
         ID,
         severity,
-        message=f"starts at {start}, {span(round(shift), first.format.sample_rate_hz)} {way} than most "
-        f"of the song ({common})",
+        message=f"starts at {start}, {span(round(shift), first.format.sample_rate_hz)} {way} "
+        f"than most of the song ({common})",
         advice="Export all files of the song from the same start, or place this one at its stamp.",
         against=[reference.file],
         found=first.start_samples,

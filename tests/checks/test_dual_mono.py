@@ -1,0 +1,25 @@
+from __future__ import annotations
+
+import pytest
+
+from stemprep.model.rule import DualMonoRule
+from tests.checks.factory import found_in, measured_file, silence, sound
+
+RULE = DualMonoRule(max_difference_dbfs=-90.0)
+
+
+@pytest.mark.parametrize(("difference_dbfs", "is_found"), [(-90.0, True), (-89.9, False)])
+def test_both_sides_of_the_limit(difference_dbfs: float, is_found: bool) -> None:
+    heard = sound(channels=2, difference_peak_dbfs=difference_dbfs)
+    assert bool(found_in(measured_file(heard=heard), "dual-mono", RULE)) is is_found
+
+
+def test_identical_sides_can_be_folded() -> None:
+    file = measured_file(heard=sound(channels=2, is_identical=True))
+    (finding,) = found_in(file, "dual-mono", RULE)
+    assert (finding.repair, finding.found) == ("fold-mono", None)
+
+
+def test_silence_and_mono_are_not_judged() -> None:
+    assert not found_in(measured_file(heard=silence(channels=2)), "dual-mono", RULE)
+    assert not found_in(measured_file(), "dual-mono", RULE)

@@ -1,0 +1,27 @@
+from __future__ import annotations
+
+from tests.checks.factory import findings_of, judged, measured_file, silence, sound
+
+
+def test_the_later_copy_is_named_and_the_group_is_a_fact() -> None:
+    files = [measured_file(path, sound(identity="x")) for path in ("a.wav", "b.wav", "c.wav")]
+    judgement = judged(*files, measured_file("d.wav"))
+    (finding,) = findings_of(judgement, "duplicate-audio")
+    assert (finding.files, finding.against) == (("b.wav", "c.wav"), ("a.wav",))
+    assert judgement.set_facts.duplicates == (("a.wav", "b.wav", "c.wav"),)
+
+
+def test_silent_files_are_no_duplicates() -> None:
+    judgement = judged(measured_file("a.wav", silence()), measured_file("b.wav", silence()))
+    assert not findings_of(judgement, "duplicate-audio")
+    assert judgement.set_facts.duplicates == ()
+
+
+def test_other_samples_and_other_songs_pass() -> None:
+    files = (
+        measured_file("a.wav"),
+        measured_file("b.wav"),
+        measured_file("1/a.wav", sound(identity="x"), song="One"),
+        measured_file("2/a.wav", sound(identity="x"), song="Two"),
+    )
+    assert not findings_of(judged(*files), "duplicate-audio")

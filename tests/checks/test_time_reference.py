@@ -1,0 +1,68 @@
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from stemprep.model.finding import Finding
+from stemprep.model.rule import TimeReferenceRule
+from stemprep.model.session import MeasuredFile
+from tests.checks.factory import findings_of, judged, measured_file
+
+HOUR = 172_800_000
+
+
+def stamped(path: str, start: int | None, **changes: Any) -> MeasuredFile:
+    return measured_file(path, start_samples=start, **changes)
+
+
+def reference_findings(
+    *files: MeasuredFile, rule: TimeReferenceRule | None = None
+) -> list[Finding]:
+    judgement = judged(*files, time_reference=rule or TimeReferenceRule(severity="warn"))
+    return findings_of(judgement, "time-reference")
+
+
+def test_all_or_none_pass() -> None:
+    assert not reference_findings(stamped("a.wav", HOUR), stamped("b.wav", HOUR))
+    assert not reference_findings(stamped("a.wav", None), stamped("b.wav", None))
+    assert not reference_findings(stamped("a.wav", 0), stamped("b.wav", 0))
+
+
+@pytest.mark.parametrize("start", [None, 0])
+def test_the_one_without_is_named(start: int | None) -> None:
+    files = stamped("a.wav", HOUR), stamped("b.wav", HOUR), stamped("c.wav", start)
+    (finding,) = reference_findings(*files)
+    assert (finding.file, finding.severity) == ("c.wav", "warn")
+
+
+def test_where_few_have_one_it_is_a_note_about_them() -> None:
+    files = stamped("a.wav", None), stamped("b.wav", None), stamped("c.wav", HOUR)
+    (finding,) = reference_findings(*files)
+    assert (finding.file, finding.severity) == ("c.wav", "note")
+
+
+def test_a_container_that_cannot_hold_one_is_not_asked() -> None:
+    files = stamped("a.wav", HOUR), stamped("b.flac", None, container="FLAC")
+    assert not reference_findings(*files)
+
+
+def test_required_means_every_file() -> None:
+    rule = TimeReferenceRule(severity="fail", is_required=True)
+    files = stamped("a.wav", None), stamped("b.flac", None, container="FLAC"), stamped("c.wav", 0)
+    (finding,) = reference_findings(*files, rule=rule)
+    assert (finding.files, finding.severity) == (("a.wav", "b.flac"), "fail")
+
+
+@pytest.mark.parametrize(("late", "is_found"), [(0, False), (1, True)])
+def test_equal_length_and_another_stamp_has_two_readings(late: int, is_found: bool) -> None:
+    files = stamped("a.wav", HOUR), stamped("b.wav", HOUR), stamped("c.wav", HOUR + late)
+    findings = reference_findings(*files)
+    assert bool(findings) is is_found
+    assert all("two readings" in finding.message for finding in findings)
+    assert all(finding.repair is None and finding.file == "c.wav" for finding in findings)
+
+
+def test_nothing_is_said_of_a_listening_reference() -> None:
+    files = stamped("a.wav", HOUR), stamped("ref.wav", None, role="listening-reference")
+    assert not reference_findings(*files)
