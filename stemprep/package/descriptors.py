@@ -14,7 +14,7 @@ MAX_DEPTH = 64
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 _FILE = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
 
-Kind = Literal["file", "folder", "link", "special", "too-deep"]
+Kind = Literal["file", "folder", "link", "special", "too-deep", "unlistable"]
 
 
 class NotRegularError(OSError):
@@ -90,12 +90,20 @@ def make_folders(folder: int, path: str) -> None:
 def walk(folder: int) -> Iterator[TreeEntry]:
     """Yield everything below a folder, parents before their content, unsorted.
 
-    Links and special files are named, not opened; folders deeper than 64 are named, not entered.
+    Links and special files are named, not opened; folders deeper than 64 are named, not entered;
+    folders that cannot be listed are named once more as such. Raises OSError for the top alone.
     """
     waiting = [""]
     while waiting:
         path = waiting.pop()
-        for entry in _entries(folder, path):
+        try:
+            entries = _entries(folder, path)
+        except OSError:
+            if not path:
+                raise
+            yield TreeEntry(path, "unlistable")
+            continue
+        for entry in entries:
             if entry.kind == "folder" and entry.path.count("/") >= MAX_DEPTH:
                 yield TreeEntry(entry.path, "too-deep")
                 continue

@@ -78,7 +78,7 @@ def verify_package(path: Path, *, run_jobs: RunHashJobs = _run_here) -> Verifica
     sound = [item for item in bag.payload_listings if item.file not in tags]
     payload = _check_payload(bag, sound or bag.payload_listings, path.absolute(), run_jobs)
     unread = {name: tag_damage(name, "cannot be read or is too large") for name in bag.unread}
-    damages = {**payload, **unread, **tags}
+    damages = {**payload, **unread, **tags, **_unlistable(bag)}
     is_complete = _is_complete(bag)
     return Verification(
         package=str(path),
@@ -91,8 +91,21 @@ def verify_package(path: Path, *, run_jobs: RunHashJobs = _run_here) -> Verifica
     )
 
 
+def _unlistable(bag: Bag) -> dict[str, Damage]:
+    message = "is a folder that cannot be listed; what should lie in it counts as missing"
+    return {
+        path: Damage(path=path, kind="changed", message=message)
+        for path, entry in bag.entries.items()
+        if entry.kind == "unlistable"
+    }
+
+
 def _payload_paths(bag: Bag) -> list[str]:
-    return [path for path in bag.entries if path.startswith(f"{PAYLOAD}/")]
+    return [
+        path
+        for path, entry in bag.entries.items()
+        if path.startswith(f"{PAYLOAD}/") and entry.kind != "unlistable"
+    ]
 
 
 def _is_complete(bag: Bag) -> bool:

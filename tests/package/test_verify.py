@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import warnings
@@ -221,6 +222,23 @@ def test_folders_without_end(package: Path) -> None:
     result = verify_package(package)
     assert not result.is_whole
     assert [damage.kind for damage in result.damages] == ["extra"]
+
+
+def test_a_folder_that_cannot_be_listed(package: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    inode = (package / "data/stems").stat().st_ino
+    really_scan = os.scandir
+
+    def scan(folder: int) -> object:
+        if os.fstat(folder).st_ino == inode:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return really_scan(folder)
+
+    monkeypatch.setattr(os, "scandir", scan)
+    assert named(verify_package(package)) == {
+        "data/stems": "changed",
+        "data/stems/Bass.wav": "missing",
+        "data/stems/Voice.wav": "missing",
+    }
 
 
 # --- bags made by others
