@@ -22,6 +22,7 @@ from stemprep.spec.shipped import shipped_path, shipped_specs
 from stemprep.spec.tree import read_tree
 
 MAX_CHAIN = 5
+MAX_MISSING_TOLD = 10
 _BEGINNING = "title: and extends: (for example extends: base)"
 _ON_THE_COMMAND_LINE = "where a package goes is said on the command line"
 _ELSEWHERE = {
@@ -211,10 +212,19 @@ def _tell_missing(source: _Source, whole: Reading, problems: Problems) -> None:
     missing += unstated_rules(whole.values.get("checks", {}))
     for key, record in _PARTS.items():
         missing += unstated(record, whole.values.get(key, {}), (key,))
-    for path in missing:
-        if not any(path[:length] in whole.unfit for length in range(1, len(path) + 1)):
-            mark = Mark(source.label, 1, 1)
-            problems.tell(mark, dotted(path), "missing; state it, or begin with extends: base")
+    open_ones = [dotted(path) for path in missing if not _is_told(path, whole)]
+    mark = Mark(source.label, 1, 1)
+    if len(open_ones) > MAX_MISSING_TOLD:
+        found = f"missing, and {len(open_ones)} keys stand nowhere ({open_ones[0]}, ...)"
+        problems.tell(mark, "extends", f"{found}; begin with extends: base, or state them all")
+        return
+    for where in open_ones:
+        problems.tell(mark, where, "missing; state it, or begin with extends: base")
+
+
+def _is_told(path: Path_, whole: Reading) -> bool:
+    """Tell whether the key, or what holds it, was stated and told as unfit."""
+    return any(path[:length] in whole.unfit for length in range(1, len(path) + 1))
 
 
 def _frozen_spec(name: str, content: Mapping[str, Any], warnings: tuple[str, ...]) -> DeliverySpec:

@@ -158,12 +158,11 @@ class _Reader:
         return pairs
 
     def _unknown_key(self, key: Scalar, path: Path_, known: tuple[str, ...]) -> None:
-        close = nearest(key.text, known)
-        message = f"no such key here{key_hint(key)}{close}"
+        message = f"no such key here{key_hint(key)}"
         if key.text in self.elsewhere and not path:
             message += f"; {self.elsewhere[key.text]}"
-        elif not close:
-            message += f"; known: {', '.join(known)}"
+        else:
+            message += nearest(key.text, known) or f"; known: {', '.join(known)}"
         self.problems.tell(key.mark, dotted((*path, key.text)), message)
         self.reading.unfit.add((*path, key.text))
 
