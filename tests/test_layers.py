@@ -16,7 +16,7 @@ LAYERS = {
     "intake": 4, "containers": 4, "package": 4, "report": 4,
     "work": 5, "engine": 5,
     "app": 6,
-    "cli": 8,
+    "cli": 8, "__main__": 9,
 }  # fmt: skip
 PURE_LAYERS = 3
 IMPURE_MODULES = {"os", "time", "datetime", "logging", "socket", "subprocess", "shutil", "tempfile"}

@@ -12,7 +12,7 @@ from stemprep import __version__
 from stemprep.checks import Judgement, judge
 from stemprep.engine import Engine, InlineEngine, JobDied, ProcessEngine
 from stemprep.errors import InputError
-from stemprep.intake import build_session, open_regular, read_sheet, scan_drop
+from stemprep.intake import Scan, build_session, open_regular, read_sheet, scan_drop
 from stemprep.model.facts import FileFacts, MeasureSettings
 from stemprep.model.report import Report
 from stemprep.model.rule import DeliverySpec
@@ -96,7 +96,7 @@ def inspect(
 def _read_session(drop: Path, workspace: Path) -> Session:
     scan = scan_drop(drop, workspace)
     content = read_sheet(scan)
-    sheet = None if content is None else load_sheet(content, "session.yaml")
+    sheet = None if content is None else load_sheet(content, _sheet_name(scan))
     session = build_session(scan, sheet)
     if not session.files and not any(entry.kind == "unsafe" for entry in session.entries):
         raise InputError(
@@ -104,6 +104,10 @@ def _read_session(drop: Path, workspace: Path) -> Session:
             "drop a folder or zip with the exported audio files in it"
         )
     return session
+
+
+def _sheet_name(scan: Scan) -> str:
+    return "session.yaml" if scan.sheet is None else scan.sheet.path
 
 
 def measure_files(

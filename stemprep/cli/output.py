@@ -9,6 +9,7 @@ import click
 
 from stemprep.cli.options import is_standard_output
 from stemprep.model.report import Report
+from stemprep.report.escaping import visible
 
 _CLEAR_LINE = "\r\x1b[K"
 
@@ -17,7 +18,7 @@ def show_progress(done: int, total: int, path: str) -> None:
     """One line that rewrites itself on a terminal; nothing at all in a pipe."""
     if not sys.stderr.isatty():
         return
-    name = path.encode("unicode_escape").decode("ascii")[-44:]
+    name = visible(path)[-44:]
     line = f"{done} of {total} files, {name}" if done < total else ""
     sys.stderr.write(_CLEAR_LINE + line)
     sys.stderr.flush()
@@ -47,4 +48,4 @@ def emit_report(
     if json_file is not None:
         write_report_file(json_file, render_json(report))
     if not quiet:
-        click.echo(render_text(report), nl=False)
+        click.echo(render_text(report, is_color=sys.stdout.isatty()), nl=False)

@@ -19,7 +19,7 @@ def command(drop: Path, spec_name: str, json_file: Path | None, quiet: bool) -> 
 
     Exit code 1 when a finding would stop the delivery.
     """
-    from stemprep.app.deliver import plan  # noqa: PLC0415  # --help must not load numpy
+    from stemprep.app.deliver import plan, stopping  # noqa: PLC0415  # --help must not load numpy
     from stemprep.cli.output import (  # noqa: PLC0415
         emit_report,
         refuse_report_places,
@@ -33,5 +33,5 @@ def command(drop: Path, spec_name: str, json_file: Path | None, quiet: bool) -> 
     if json_file is not None:
         emit_report(report, json_file=json_file, html_file=None, quiet=True)
     if not quiet and str(json_file) != "-":
-        click.echo(render_plan(report.plan), nl=False)
+        click.echo(render_plan(report.plan, blockers=stopping(report)), nl=False)
     return 0 if report.passed else 1

@@ -15,6 +15,6 @@ def command(name: str | None) -> int:
         click.echo(spec_source(name), nl=False)
         return 0
     formatter = click.HelpFormatter(width=80)
-    formatter.write_dl([(shipped, spec_summary(shipped)) for shipped in shipped_specs()])
+    formatter.write_dl([(shipped, spec_summary(shipped)[1]) for shipped in shipped_specs()])
     click.echo(formatter.getvalue(), nl=False)
     return 0

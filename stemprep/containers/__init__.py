@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from typing import BinaryIO, Final
 
 from stemprep.containers import faults, riff
+from stemprep.containers.bext import build_bext
 from stemprep.containers.metadata import dropped_metadata, outgoing_metadata
 from stemprep.containers.protocol import Container, DecodingFault, Metadata, OnBytes, pass_through
 from stemprep.dsp.block import SoundBlock
@@ -20,6 +21,7 @@ __all__ = [
     "CONTAINERS",
     "DecodingFault",
     "Metadata",
+    "build_bext",
     "copy_audio",
     "dropped_metadata",
     "outgoing_metadata",

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from stemprep.demo import song
 from stemprep.demo.instruments import Mono
+from stemprep.demo.written_sheet import SHEET
 
 RATE_HZ = 48_000
 OTHER_ROOM_RATE_HZ = 44_100
@@ -101,6 +102,11 @@ def extra_files() -> dict[str, bytes]:
     return {"take notes.txt": notes.encode(), "Thumbs.db": b"\xd0\xcf\x11\xe0 thumbnails"}
 
 
+def sheet() -> str:
+    """The session sheet that lies beside the audio."""
+    return SHEET
+
+
 def _demo_file(path: str, samples: npt.NDArray[np.float64]) -> DemoFile:
     start_s = SESSION_START_S + (GUITAR_ENTERS_S if path.startswith("08") else 0.0)
     return DemoFile(
@@ -145,8 +151,12 @@ def _drum_microphones(dry: dict[str, Mono]) -> dict[str, npt.NDArray[np.float64]
         "01 Kick In.wav": 0.8 * kick + 0.03 * _late(snare, 2.3),
         "02 Snare Top.wav": top,
         "03 Snare Bottom.wav": bottom,
-        "04 Overhead L.wav": 0.3 * _late(kick, 4.1) + 0.4 * _late(snare, 3.2) + 0.3 * _late(hat, 2.6),
-        "05 Overhead R.wav": 0.3 * _late(kick, 4.2) + 0.3 * _late(snare, 3.9) + 0.1 * _late(hat, 4.4),
+        "04 Overhead L.wav": 0.3 * _late(kick, 4.1)
+        + 0.4 * _late(snare, 3.2)
+        + 0.3 * _late(hat, 2.6),
+        "05 Overhead R.wav": 0.3 * _late(kick, 4.2)
+        + 0.3 * _late(snare, 3.9)
+        + 0.1 * _late(hat, 4.4),
         "06 Room.wav": sum(
             level * _late(0.5 * kick + 0.6 * snare + 0.3 * hat, delay_ms)
             for level, delay_ms in ((0.6, 13.7), (0.3, 21.1), (0.22, 29.6), (0.15, 47.3))

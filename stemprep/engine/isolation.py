@@ -52,6 +52,8 @@ class GuardedCall(Generic[Job, Result]):
 def prepare_worker(limits: Limits) -> None:
     """Bound the worker's memory and leave Ctrl-C to the parent."""
     _, hard = resource.getrlimit(resource.RLIMIT_DATA)
-    wanted = limits.memory_bytes if hard == resource.RLIM_INFINITY else min(hard, limits.memory_bytes)
+    wanted = (
+        limits.memory_bytes if hard == resource.RLIM_INFINITY else min(hard, limits.memory_bytes)
+    )
     resource.setrlimit(resource.RLIMIT_DATA, (wanted, hard))
     signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Protocol, TypeVar
 
 from stemprep.engine.isolation import GuardedCall, JobDied, Limits, prepare_worker
+from stemprep.errors import StemprepError
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -21,6 +22,10 @@ _PRELOADED = ["stemprep.work.measure"]
 def available_cores() -> int:
     """Cores this process may run on."""
     return len(os.sched_getaffinity(0))
+
+
+def _do_nothing() -> None:
+    """The job that any worker can do."""
 
 
 def _ignore(index: int) -> None:
@@ -84,9 +89,21 @@ class ProcessEngine:
             for index in suspects:
                 died, _ = self._run_pool(call, jobs, [index], 1, results, on_done)
                 if died:
+                    self._require_workers()
                     results[index] = JobDied("the decoder crashed or did not come to an end, twice")
                     on_done(index)
         return [results[index] for index in range(len(jobs))]
+
+    def _require_workers(self) -> None:
+        """Raise when not even an empty job comes back: the fault is ours, no file's."""
+        try:
+            with self._pool(1) as pool:
+                pool.submit(_do_nothing).result()
+        except BrokenExecutor as error:
+            raise StemprepError(
+                "worker processes cannot be started on this machine; free memory, "
+                "or look for a limit on processes"
+            ) from error
 
     def _run_pool(
         self,

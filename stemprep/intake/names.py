@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 
 _EXTENSION = re.compile(r"\.([A-Za-z0-9]{1,12})\Z")
 
@@ -11,11 +10,6 @@ _EXTENSION = re.compile(r"\.([A-Za-z0-9]{1,12})\Z")
 def display_path(raw: bytes) -> str:
     r"""Show a raw path as text: UTF-8 where it is UTF-8, every other byte as ``\xNN``."""
     return raw.decode("utf-8", "backslashreplace")
-
-
-def folded(text: str) -> str:
-    """Make a name ready for comparing: composed, without regard to case."""
-    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold())
 
 
 def file_name(path: str) -> str:

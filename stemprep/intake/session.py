@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from stemprep.intake.groups import groups_by_name
-from stemprep.intake.patterns import PathIndex
 from stemprep.intake.roles import Verdict, roles_by_name
 from stemprep.intake.scan import Scan
 from stemprep.intake.songs import folder_of_song, lies_in, songs_by_folder, songs_by_sheet
 from stemprep.model.session import DropEntry, Session, SourceFile
 from stemprep.model.sheet import SessionSheet, SongNote, TrackNote
 from stemprep.model.words import Role
+from stemprep.naming.patterns import PathIndex
 
 _GROUPED_ROLES: frozenset[Role] = frozenset({"track", "di"})
 

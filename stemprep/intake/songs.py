@@ -6,11 +6,12 @@ from collections.abc import Iterable, Sequence
 from itertools import takewhile
 
 from stemprep.intake.folder_names import folder_title
-from stemprep.intake.names import folded, folders_of
-from stemprep.intake.patterns import PathIndex
+from stemprep.intake.names import folders_of
 from stemprep.intake.vocabulary import CONTENT_FOLDERS, SOURCES
 from stemprep.intake.words import Words, without_numbers
 from stemprep.model.sheet import SongNote
+from stemprep.naming.distinct import folded
+from stemprep.naming.patterns import PathIndex
 
 
 def songs_by_sheet(

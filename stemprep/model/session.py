@@ -106,6 +106,12 @@ class Session:
     sheet: SessionSheet | None = None
     unmatched: tuple[str, ...] = field(default=())
 
+    @property
+    def sheet_folder(self) -> str:
+        """Folder of the session sheet, from which its patterns may count too; "" at the top."""
+        sheets = (entry.path for entry in self.entries if entry.kind == "sheet")
+        return next(sheets, "").rpartition("/")[0]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredFile:

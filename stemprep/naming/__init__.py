@@ -1,6 +1,7 @@
 """Portable and distinct names, and names from templates; pure text, no file system."""
 
-from stemprep.naming.distinct import collision_key, distinct_paths
+from stemprep.naming.distinct import collision_key, distinct_paths, folded
+from stemprep.naming.patterns import PathIndex
 from stemprep.naming.portable import (
     MAX_COMPONENT_BYTES,
     MAX_PATH_CHARACTERS,
@@ -24,9 +25,11 @@ __all__ = [
     "PUBLISHED_NAME",
     "PUBLISHED_TEMPLATE",
     "TOKENS",
+    "PathIndex",
     "collision_key",
     "distinct_paths",
     "fill_template",
+    "folded",
     "missing_fields",
     "portability_problems",
     "portable_path",

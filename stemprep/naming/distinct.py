@@ -20,8 +20,12 @@ def collision_key(path: str, *, is_extension_ignored: bool = False) -> str:
     """
     folder, slash, name = path.rpartition("/")
     kept = split_extension(name)[0] if is_extension_ignored else name
-    folded = unicodedata.normalize("NFC", f"{folder}{slash}{kept}").casefold()
-    return unicodedata.normalize("NFC", folded)
+    return folded(f"{folder}{slash}{kept}")
+
+
+def folded(text: str) -> str:
+    """Make a name ready for comparing: composed, without regard to case."""
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).casefold())
 
 
 def distinct_paths(wanted: Sequence[str], *, is_extension_ignored: bool = False) -> tuple[str, ...]:

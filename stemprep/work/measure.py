@@ -41,9 +41,7 @@ def measure_file(job: MeasureJob) -> FileFacts:
         except OSError as error:
             return unmeasured(f"could not be read to its end: {error.strerror or error}")
         size_bytes = os.fstat(stream.fileno()).st_size
-    return FileFacts(
-        size_bytes=size_bytes, sha256=digest.hexdigest(), header=header, sound=sound
-    )
+    return FileFacts(size_bytes=size_bytes, sha256=digest.hexdigest(), header=header, sound=sound)
 
 
 def measure_stream(
@@ -78,4 +76,6 @@ def unmeasured(found: str) -> FileFacts:
         message=f"Cannot be read: {found}.",
         advice="Copy or export the file again, and check the disk it came from.",
     )
-    return FileFacts(size_bytes=0, sha256="", header=Header(format=None, faults=(fault,)), sound=None)
+    return FileFacts(
+        size_bytes=0, sha256="", header=Header(format=None, faults=(fault,)), sound=None
+    )

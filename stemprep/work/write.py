@@ -121,7 +121,10 @@ def _copy(source: SourceRef, stream: BinaryIO, sink: BinaryIO) -> str:
 def _hash_stream(stream: BinaryIO) -> str:
     """sha256 of a whole open file."""
     stream.seek(0)
-    return hashlib.file_digest(stream, "sha256").hexdigest()
+    digest = hashlib.sha256()
+    while piece := stream.read(_COPY_BYTES):
+        digest.update(piece)
+    return digest.hexdigest()
 
 
 def _unchanged_blocks(source: SourceRef, stream: BinaryIO) -> Iterator[SoundBlock]:
@@ -156,9 +159,7 @@ def _read_back(target: Path, job: WriteJob) -> tuple[FileFacts, str]:
     with open_regular(again.root, again.raw_path) as stream:
         header, sound = measure_stream(stream, again, on_bytes)
         size_bytes = os.fstat(stream.fileno()).st_size
-    facts = FileFacts(
-        size_bytes=size_bytes, sha256=sha256.hexdigest(), header=header, sound=sound
-    )
+    facts = FileFacts(size_bytes=size_bytes, sha256=sha256.hexdigest(), header=header, sound=sound)
     return facts, sha512.hexdigest()
 
 

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from stemprep.errors import SpecError
 from stemprep.intake import build_session
-from stemprep.intake.patterns import MAX_WILDCARD_PATTERNS, PathIndex
 from stemprep.model.sheet import SessionSheet, SongNote, TrackNote
+from stemprep.naming.patterns import MAX_WILDCARD_PATTERNS, PathIndex
 from tests.intake.drops import SOUND, make_zip, scan, sources, tree
 
 

@@ -3,9 +3,9 @@ from __future__ import annotations
 import pytest
 
 from stemprep.intake.groups import groups_by_name
-from stemprep.intake.patterns import PathIndex
 from stemprep.intake.songs import songs_by_folder, songs_by_sheet
 from stemprep.model.sheet import SongNote
+from stemprep.naming.patterns import PathIndex
 
 
 @pytest.mark.parametrize(

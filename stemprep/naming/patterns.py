@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable
 
 from stemprep.errors import SpecError
-from stemprep.intake.names import file_name, folded
+from stemprep.naming.distinct import folded
 
 MAX_WILDCARD_PATTERNS = 2000
 
@@ -29,7 +29,7 @@ class PathIndex:
         top = folded(start) + "/" if start else ""
         for path in paths:
             whole = folded(path)
-            self._by_name.setdefault(file_name(whole), []).append(path)
+            self._by_name.setdefault(whole.rpartition("/")[2], []).append(path)
             self._by_path.setdefault(whole, []).append(path)
             if top and whole.startswith(top):
                 self._by_path.setdefault(whole[len(top) :], []).append(path)

@@ -1,0 +1,6 @@
+"""``python -m stemprep``: the command line."""
+
+from stemprep.cli.main import run
+
+if __name__ == "__main__":
+    run()

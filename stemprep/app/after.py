@@ -1,0 +1,102 @@
+"""Judge what would leave the house: the written files, under their sources' names."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import replace
+
+from stemprep.app.inspect import Inspection
+from stemprep.checks import judge
+from stemprep.model.finding import Finding
+from stemprep.model.package import WrittenFile
+from stemprep.model.session import (
+    DropEntry,
+    MeasuredFile,
+    MeasuredSession,
+    Session,
+    SourceFile,
+)
+from stemprep.model.sheet import SessionSheet, Waiver
+from stemprep.naming import PathIndex
+
+_WHOLE_DROP_CHECKS = frozenset({"clutter", "unexpected-file", "unsafe-entry", "waiver"})
+
+
+def judge_outputs(inspection: Inspection, written: Sequence[WrittenFile]) -> tuple[Finding, ...]:
+    """Findings on the written files; files in them are told by the path of their first source.
+
+    What only the drop can show (litter, unsafe entries, waivers without a match) is not asked.
+    """
+    session = inspection.measured.session
+    files = tuple(_measured(inspection, file) for file in written)
+    again = replace(
+        session,
+        entries=tuple(file.source.entry for file in files),
+        files=tuple(file.source for file in files),
+        sheet=None
+        if session.sheet is None
+        else _sheet_for_outputs(session.sheet, session, written),
+    )
+    findings = judge(MeasuredSession(session=again, files=files), inspection.spec).findings
+    sources = {file.plan.path: file.plan.sources[0] for file in written}
+    return tuple(
+        _by_source(finding, sources)
+        for finding in findings
+        if finding.check not in _WHOLE_DROP_CHECKS
+    )
+
+
+def _measured(inspection: Inspection, file: WrittenFile) -> MeasuredFile:
+    by_path = {source.path: source for source in inspection.measured.session.files}
+    first = by_path[file.plan.sources[0]]
+    entry = DropEntry(
+        path=file.plan.path,
+        raw_path=os.fsencode(file.plan.path),
+        kind="audio",
+        size_bytes=file.size_bytes,
+    )
+    source = SourceFile(
+        entry=entry,
+        role=file.plan.role,
+        role_evidence=first.role_evidence,
+        song=file.plan.song,
+        group=first.group,
+        note=first.note,
+    )
+    return MeasuredFile(source=source, facts=file.after)
+
+
+def _sheet_for_outputs(
+    sheet: SessionSheet, session: Session, written: Sequence[WrittenFile]
+) -> SessionSheet:
+    """The sheet with every waiver rewritten for the files its source became."""
+    index = PathIndex((source.path for source in session.files), session.sheet_folder)
+    waivers = tuple(
+        _for_output(waiver, file)
+        for waiver in sheet.waivers
+        for file in written
+        if set(index.named_by(waiver.file)).intersection(file.plan.sources)
+    )
+    return replace(sheet, waivers=waivers)
+
+
+def _for_output(waiver: Waiver, file: WrittenFile) -> Waiver:
+    is_signed_for_this = waiver.audio_sha256 in [facts.audio_sha256 for facts in file.before]
+    return replace(
+        waiver,
+        file=file.plan.path,
+        audio_sha256=file.after.audio_sha256 if is_signed_for_this else waiver.audio_sha256,
+    )
+
+
+def _by_source(finding: Finding, sources: dict[str, str]) -> Finding:
+    def source(path: str) -> str:
+        return sources.get(path, path)
+
+    return replace(
+        finding,
+        file=None if finding.file is None else source(finding.file),
+        files=tuple(source(path) for path in finding.files),
+        against=tuple(source(path) for path in finding.against),
+    )

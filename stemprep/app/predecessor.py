@@ -1,0 +1,25 @@
+"""The package that a delivery follows."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from stemprep.errors import DeliveryError
+from stemprep.model.package import Predecessor
+from stemprep.package import delivery_number, verify_package
+
+
+def read_predecessor(package: Path) -> Predecessor:
+    """Name, number and tag manifest of a whole package; DeliveryError for anything else."""
+    proof = verify_package(package)
+    if not (proof.is_whole and proof.is_complete) or proof.tag_manifest_sha256 is None:
+        first = proof.damages[0].message if proof.damages else "it has no tag manifest"
+        raise DeliveryError(
+            f"{package}: is no whole package to follow: {first}; run stemprep verify on it, "
+            "and name the package that was delivered before"
+        )
+    return Predecessor(
+        name=package.resolve().name,
+        number=delivery_number(package),
+        tag_manifest_sha256=proof.tag_manifest_sha256,
+    )

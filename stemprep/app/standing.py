@@ -1,0 +1,95 @@
+"""Which findings stand: before a package is made, and after what was written is judged again."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from stemprep.app.inspect import Inspection
+from stemprep.checks import verdict_of
+from stemprep.model.finding import Finding
+from stemprep.model.plan import Plan
+from stemprep.model.report import SongVerdict
+from stemprep.model.words import SEVERITY_ORDER, Verdict
+
+
+def verdicts(
+    inspection: Inspection, findings: Sequence[Finding]
+) -> tuple[Verdict, tuple[SongVerdict, ...]]:
+    """Verdict over all and per song of the findings that stand."""
+    songs = tuple(
+        SongVerdict(
+            song=known.song, verdict=verdict_of(f for f in findings if f.song == known.song)
+        )
+        for known in inspection.judgement.songs
+    )
+    return verdict_of(findings), songs
+
+
+def blocking_findings(inspection: Inspection, planned: Plan) -> tuple[Finding, ...]:
+    """All findings when one of them stops the delivery, () when none does.
+
+    A fail stops it unless a planned operation removes it, a person has waived it, or the file
+    does not travel because of its role.
+    """
+    findings = (*planned.blockers, *inspection.judgement.findings)
+    staying = _staying_home(inspection)
+    standing = [
+        finding
+        for finding in findings
+        if not _is_repaired(finding, planned) and not _stays_home(finding, staying)
+    ]
+    stops = any(finding.severity == "fail" and finding.counts for finding in standing)
+    return tuple(sorted(standing, key=_worst_first)) if stops else ()
+
+
+def remaining_findings(
+    inspection: Inspection, planned: Plan, after: Sequence[Finding]
+) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
+    """What stands after writing, and what the written files prove to be repaired.
+
+    after: findings on the written files, told by their sources' names.
+    """
+    proven = {(finding.check, path) for finding in after for path in _paths(finding)}
+    staying = _staying_home(inspection)
+    remaining: list[Finding] = []
+    repaired: list[Finding] = []
+    for finding in inspection.judgement.findings:
+        if _stays_home(finding, staying):
+            continue
+        still_there = any((finding.check, path) in proven for path in _paths(finding))
+        if _is_repaired(finding, planned) and not still_there:
+            repaired.append(finding)
+        else:
+            remaining.append(finding)
+    known = {(finding.check, path) for finding in remaining for path in _paths(finding)}
+    remaining.extend(
+        finding
+        for finding in after
+        if not any((finding.check, path) in known for path in _paths(finding))
+    )
+    return tuple(sorted(remaining, key=_worst_first)), tuple(repaired)
+
+
+def _worst_first(finding: Finding) -> tuple[int, tuple[str, ...], str]:
+    return SEVERITY_ORDER[finding.severity], _paths(finding), finding.check
+
+
+def _paths(finding: Finding) -> tuple[str, ...]:
+    return finding.files or (() if finding.file is None else (finding.file,))
+
+
+def _is_repaired(finding: Finding, planned: Plan) -> bool:
+    """True when operations remove the finding from every file it names."""
+    repairs = {(repair.check, repair.file) for repair in planned.repairs}
+    paths = _paths(finding)
+    return bool(paths) and all((finding.check, path) in repairs for path in paths)
+
+
+def _staying_home(inspection: Inspection) -> frozenset[str]:
+    left_out = inspection.spec.contents.left_out_roles
+    return frozenset(file.path for file in inspection.measured.files if file.role in left_out)
+
+
+def _stays_home(finding: Finding, staying: frozenset[str]) -> bool:
+    paths = _paths(finding)
+    return bool(paths) and staying.issuperset(paths)
