@@ -12,8 +12,9 @@ from stemprep.containers.ixml import parse_ixml
 from stemprep.containers.markers import label_cues, parse_cues, parse_info
 from stemprep.containers.pcm import SLACK_BYTES, decode
 from stemprep.containers.protocol import OnBytes, pass_through
-from stemprep.containers.riff_chunks import DataRange, RiffMap, map_chunks, read_at
+from stemprep.containers.riff_chunks import RiffMap, map_chunks, read_at
 from stemprep.containers.riff_writer import copy_audio, write_blocks
+from stemprep.containers.sound_range import locate_sound
 from stemprep.containers.wav_format import parse_format
 from stemprep.dsp.block import SoundBlock
 from stemprep.model.header import AudioFormat, Bext, Chunk, Cue, Header, HeaderFault, Ixml
@@ -43,7 +44,7 @@ def read_header(stream: BinaryIO, size_bytes: int) -> Header:
         return Header(format=None, faults=(faults.unreadable(found, "the kind 'WAVE'"),))
     riff = map_chunks(stream, size_bytes)
     audio_format, format_faults = _format(stream, riff, _KINDS[head[:4]])
-    sound = _sound(audio_format, riff.data)
+    sound = locate_sound(audio_format, riff.data, "data")
     metadata = _read_metadata(stream, riff)
     is_told = any(fault.severity == "fail" for fault in format_faults)
     return Header(
@@ -81,17 +82,6 @@ def read_blocks(
     pass_through(stream, on_bytes)
 
 
-@dataclass(frozen=True, slots=True)
-class _Sound:
-    """Where the whole frames lie, and what is wrong with their number."""
-
-    declared_frames: int | None = None
-    frames: int = 0
-    offset: int = 0
-    size: int = 0
-    faults: tuple[HeaderFault, ...] = ()
-
-
 @dataclass(slots=True)
 class _Metadata:
     bext: Bext | None = None
@@ -109,31 +99,6 @@ def _format(
         return None, (faults.impossible("fmt-missing", "no format at all", "a 'fmt ' chunk"),)
     payload = read_at(stream, chunk.offset_bytes, min(chunk.size_bytes, 256))
     return parse_format(payload, container)
-
-
-def _sound(audio_format: AudioFormat | None, data: DataRange | None) -> _Sound:
-    """Whole frames that are really there; nothing for coded sound, which is not ours to count."""
-    if data is None:
-        return _Sound(faults=(faults.no_sound("there is no 'data' chunk"),))
-    if audio_format is None or audio_format.encoding not in ("integer", "float"):
-        return _Sound()
-    align = audio_format.channels * audio_format.container_bits // 8
-    frames, spare = divmod(data.present, align)
-    declared = None if data.declared is None else data.declared // align
-    told = _length_fault(data, frames, spare, align)
-    if frames == 0:
-        found = f"{data.present} bytes where the sound should be"
-        told = told if told is not None and told.severity == "fail" else faults.no_sound(found)
-    size = frames * align
-    return _Sound(declared, frames, data.offset if size else 0, size, (told,) if told else ())
-
-
-def _length_fault(data: DataRange, frames: int, spare: int, align: int) -> HeaderFault | None:
-    if data.declared is None:
-        return faults.placeholder(data.stated, data.present, frames, spare)
-    if data.declared > data.present:
-        return faults.truncated(data.declared // align, frames, spare)
-    return faults.partial_frame(spare, align) if spare else None
 
 
 def _read_metadata(stream: BinaryIO, riff: RiffMap) -> _Metadata:

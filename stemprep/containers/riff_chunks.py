@@ -13,6 +13,7 @@ from itertools import islice
 from typing import BinaryIO, Final
 
 from stemprep.containers import faults
+from stemprep.containers.sound_range import DataRange
 from stemprep.model.header import Chunk, HeaderFault
 
 UNKNOWN_SIZE: Final = 0xFFFFFFFF
@@ -25,16 +26,6 @@ _MAX_MATCHES: Final = 1000
 """Looked at in one piece; a file that needs more is made to keep us busy."""
 _FORMAT_BYTES = frozenset({16, 18, 40})
 _PRINTABLE = frozenset(range(0x20, 0x7F))
-
-
-@dataclass(frozen=True, slots=True)
-class DataRange:
-    """The sound's bytes: declared is None for a placeholder; present is what the file holds."""
-
-    offset: int
-    declared: int | None
-    stated: int
-    present: int
 
 
 @dataclass(slots=True)

@@ -1,0 +1,62 @@
+"""Where a file's linear sound lies, and whether it is as long as the header promises."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stemprep.containers import faults
+from stemprep.model.header import AudioFormat, HeaderFault
+
+
+@dataclass(frozen=True, slots=True)
+class DataRange:
+    """The sound's bytes: declared is None for a placeholder; present is what the file holds."""
+
+    offset: int
+    declared: int | None
+    stated: int
+    present: int
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """Where the whole frames lie, and what is wrong with their number; offset and size in bytes."""
+
+    declared_frames: int | None = None
+    frames: int = 0
+    offset: int = 0
+    size: int = 0
+    faults: tuple[HeaderFault, ...] = ()
+
+
+def bytes_a_frame(audio_format: AudioFormat) -> int:
+    """Bytes that one sample of every channel occupies."""
+    return audio_format.channels * audio_format.container_bits // 8
+
+
+def locate_sound(audio_format: AudioFormat | None, data: DataRange | None, chunk: str) -> Sound:
+    """Whole frames that are really there; nothing for coded sound, which is not ours to count.
+
+    chunk: the name of the chunk that should hold the sound, for the message where there is none.
+    """
+    if data is None:
+        return Sound(faults=(faults.no_sound(f"there is no '{chunk}' chunk"),))
+    if audio_format is None or audio_format.encoding not in ("integer", "float"):
+        return Sound()
+    align = bytes_a_frame(audio_format)
+    frames, spare = divmod(data.present, align)
+    declared = None if data.declared is None else data.declared // align
+    told = _length_fault(data, frames, spare, align)
+    if frames == 0:
+        found = f"{data.present} bytes where the sound should be"
+        told = told if told is not None and told.severity == "fail" else faults.no_sound(found)
+    size = frames * align
+    return Sound(declared, frames, data.offset if size else 0, size, (told,) if told else ())
+
+
+def _length_fault(data: DataRange, frames: int, spare: int, align: int) -> HeaderFault | None:
+    if data.declared is None:
+        return faults.placeholder(data.stated, data.present, frames, spare)
+    if data.declared > data.present:
+        return faults.truncated(data.declared // align, frames, spare)
+    return faults.partial_frame(spare, align) if spare else None
