@@ -62,7 +62,8 @@ class TruePeak:
             return
         sizes = np.hstack([self._sizes, size])
         bends = np.hstack([self._bends, self._new_bends(across)])
-        before, self._samples = self._samples, samples[:, -2 * CELL_FRAMES :].copy()
+        before = self._samples
+        self._samples = np.hstack([before, samples[:, -2 * CELL_FRAMES :]])[:, -2 * CELL_FRAMES :]
         self._sizes, self._bends = sizes[:, -2:], bends[:, -2:]
         bounds = self._bounds(sizes, bends)
         places = np.nonzero(bounds > (-1.0 if self._exhaustive else self.peak))

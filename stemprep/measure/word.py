@@ -63,9 +63,9 @@ class AudioWords:
 
 def _codes_of(samples: npt.NDArray[np.float64]) -> Codes | None:
     """The samples as left-justified int32; None where one is not exactly such a code."""
-    scaled = samples * LARGEST_CODE
-    if not (scaled.min() >= -LARGEST_CODE and scaled.max() < LARGEST_CODE):  # NaN fails both
+    if not (samples.min() >= -1.0 and samples.max() < 1.0):  # NaN fails both
         return None
+    scaled = samples * LARGEST_CODE
     codes = scaled.astype(np.int32)
     return codes if np.array_equal(codes, scaled) else None
 
