@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -52,24 +53,29 @@ EXPLANATIONS = (
 """No effect is a cause of its own cause, and nothing that cannot be waived has a waivable cause."""
 
 
+_CAUSES = frozenset(explanation.cause for explanation in EXPLANATIONS)
+
+
 def told_once(findings: Sequence[Finding]) -> tuple[list[Finding], list[Finding]]:
     """Return findings that stand, and those that another one explains.
 
     A finding on several files is explained only when each of its files has the cause.
     """
+    causes: dict[str, list[Finding]] = defaultdict(list)
+    for finding in findings:
+        for path in finding.files if finding.check in _CAUSES else ():
+            causes[path].append(finding)
     standing: list[Finding] = []
     explained: list[Finding] = []
     for finding in findings:
         is_explained = bool(finding.files) and all(
-            any(_explains(cause, finding, path) for cause in findings) for path in finding.files
+            any(_explains(cause, finding) for cause in causes[path]) for path in finding.files
         )
         (explained if is_explained else standing).append(finding)
     return standing, explained
 
 
-def _explains(cause: Finding, effect: Finding, path: str) -> bool:
-    if path not in cause.files:
-        return False
+def _explains(cause: Finding, effect: Finding) -> bool:
     is_as_bad = SEVERITY_ORDER[cause.severity] <= SEVERITY_ORDER[effect.severity]
     return any(
         cause.check == explanation.cause

@@ -19,8 +19,9 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator
 
-from stemprep.checks.song import Heard, Song, ceiling_in_set
-from stemprep.checks.starts import common_length, length_gap
+from stemprep.checks.heard import Heard, ceiling_in_set
+from stemprep.checks.song import Song
+from stemprep.checks.starts import length_gap
 from stemprep.checks.tell import about_files, severity_under, span
 from stemprep.model.finding import Finding
 from stemprep.model.rule import LengthRule, RuleTable
@@ -32,7 +33,7 @@ ID = "length"
 
 def check(song: Song, rules: RuleTable) -> Iterator[Finding]:
     """Yield one finding for all files that are off by the same amount."""
-    reference = common_length(song)
+    reference = song.common_length
     if reference is None:
         return
     odd: dict[tuple[int, int, Severity], list[Heard]] = defaultdict(list)

@@ -21,7 +21,8 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from stemprep.checks.song import Heard, Song, ceiling_in_set, majority, measure_givers, word_of
+from stemprep.checks.heard import Heard, ceiling_in_set, measure_givers, word_of
+from stemprep.checks.song import Song, majority
 from stemprep.checks.tell import about_files, rate_name, severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable

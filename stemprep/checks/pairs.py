@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from stemprep.checks.song import Heard
+from stemprep.checks.heard import Heard
 from stemprep.naming import split_extension
 
 _TRACK_NUMBER = re.compile(r"^\d{1,3}[ _.\-]+")

@@ -1,90 +1,61 @@
-"""The files of one song as the set checks compare them: starts, lengths, formats."""
+"""The files of one song as the set checks compare them, and what is common to them."""
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass
-from fractions import Fraction
 from typing import TypeVar
 
-from stemprep.checks.tell import word_name
-from stemprep.model.facts import SongFacts, Sound
-from stemprep.model.header import AudioFormat
+from stemprep.checks.heard import NOT_COMPARED, Heard, frames_at, measure_givers
+from stemprep.checks.starts import (
+    common_length_of,
+    common_start_of,
+    length_gap,
+    stamped_among,
+    start_at,
+)
+from stemprep.model.facts import SongFacts
 from stemprep.model.session import MeasuredFile, MeasuredSession
-from stemprep.model.words import ROLES, Ceiling, Role
-from stemprep.units import convert_samples, length_after_conversion
+from stemprep.model.words import ROLES
 
-NOT_COMPARED: frozenset[Role] = frozenset({"listening-reference", "document"})
-"""Roles that nothing has to line up with."""
-LOOSE: frozenset[Role] = frozenset({"talkback", "click", "guide", "rough-mix"})
-"""Roles whose start, length and format are nobody's fault: at most a note, never the measure."""
-
-Value = TypeVar("Value", int, Fraction, tuple[int, str])
-
-
-@dataclass(frozen=True, slots=True)
-class Heard:
-    """A file of which format and sound are known."""
-
-    file: MeasuredFile
-    format: AudioFormat
-    sound: Sound
-
-    @property
-    def seconds(self) -> Fraction:
-        """Exact length."""
-        return Fraction(self.sound.frames, self.format.sample_rate_hz)
-
-    @property
-    def start_samples(self) -> int | None:
-        """Time reference at the file's own rate; None where it has none."""
-        return self.file.facts.header.time_reference_samples
-
-    @property
-    def start_s(self) -> Fraction | None:
-        """Exact time reference in seconds; None where it has none."""
-        start = self.start_samples
-        return None if start is None else Fraction(start, self.format.sample_rate_hz)
+Value = TypeVar("Value", int, tuple[int, str])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Song:
     """One song of a session.
 
-    files:    all its audio, in the session's order.
-    compared: those with sound that have to fit together.
+    files:         all its audio, in the session's order.
+    compared:      those with sound that have to fit together.
+    stamped:       those of them whose time reference says something.
+    common_start:  a file that starts where most do, by time reference; None where none says.
+    common_length: a file as long as most are; None where nothing is compared.
     """
 
     title: str
     files: tuple[MeasuredFile, ...]
     compared: tuple[Heard, ...]
+    stamped: tuple[Heard, ...]
+    common_start: Heard | None
+    common_length: Heard | None
     facts: SongFacts
+
+    def has_common_length(self, item: Heard) -> bool:
+        """Tell whether the file is as long as most of the song, within a sample across rates."""
+        return self.common_length is not None and length_gap(item, self.common_length) == 0
 
 
 def songs_of(measured: MeasuredSession) -> tuple[Song, ...]:
     """Return the songs in the session's order; one unnamed song where none has a title."""
-    titles = dict.fromkeys((*measured.session.songs, *(f.source.song for f in measured.files)))
-    by_title = {
-        title: tuple(file for file in measured.files if file.source.song == title)
-        for title in titles
-    }
-    return tuple(_song(title, files) for title, files in by_title.items() if files)
-
-
-def ceiling_in_set(ceiling: Ceiling, role: Role) -> Ceiling:
-    """Return the ceiling, lowered to a note for the roles that set no measure."""
-    return "note" if role in LOOSE and ceiling != "off" else ceiling
-
-
-def measure_givers(compared: Sequence[Heard]) -> tuple[Heard, ...]:
-    """Return those whose majority is the song's measure: without loose roles, unless all are."""
-    firm = tuple(item for item in compared if item.file.role not in LOOSE)
-    return firm or tuple(compared)
+    by_title: dict[str, list[MeasuredFile]] = {title: [] for title in measured.session.songs}
+    for file in measured.files:
+        by_title.setdefault(file.source.song, []).append(file)
+    return tuple(_song(title, tuple(files)) for title, files in by_title.items() if files)
 
 
 def majority(values: Iterable[Value]) -> tuple[Value, bool] | None:
-    """Most frequent value and whether it is the only one so frequent; None without values.
+    """Return the most frequent value and whether it is alone in that; None without values.
 
     Among equally frequent ones the largest wins, so the order of files decides nothing.
     """
@@ -96,18 +67,6 @@ def majority(values: Iterable[Value]) -> tuple[Value, bool] | None:
     return max(tied), len(tied) == 1
 
 
-def is_stamped(item: Heard, others: Sequence[Heard]) -> bool:
-    """Tell whether the file carries a time reference; zero is none where others have one."""
-    start = item.start_samples
-    return start is not None and (start != 0 or not any(other.start_samples for other in others))
-
-
-def is_same_time(left: Fraction, right: Fraction, left_hz: int, right_hz: int) -> bool:
-    """Tell whether two positions are one: exact at one rate, within a sample across rates."""
-    gap = abs(left - right)
-    return gap == 0 if left_hz == right_hz else gap < Fraction(1, min(left_hz, right_hz))
-
-
 def _song(title: str, files: tuple[MeasuredFile, ...]) -> Song:
     compared = tuple(
         Heard(file, file.facts.format, file.facts.sound)
@@ -116,19 +75,33 @@ def _song(title: str, files: tuple[MeasuredFile, ...]) -> Song:
         and file.facts.sound is not None
         and file.role not in NOT_COMPARED
     )
+    stamped = stamped_among(compared)
+    facts = _song_facts(title, files, compared, stamped)
+    rate_hz = facts.sample_rate_hz
     return Song(
-        title=title, files=files, compared=compared, facts=_song_facts(title, files, compared)
+        title=title,
+        files=files,
+        compared=compared,
+        stamped=stamped,
+        common_start=None if rate_hz is None else common_start_of(stamped, rate_hz),
+        common_length=common_length_of(compared),
+        facts=facts,
     )
 
 
 def _song_facts(
-    title: str, files: tuple[MeasuredFile, ...], compared: tuple[Heard, ...]
+    title: str,
+    files: tuple[MeasuredFile, ...],
+    compared: tuple[Heard, ...],
+    stamped: tuple[Heard, ...],
 ) -> SongFacts:
     givers = measure_givers(compared)
     rate = majority(item.format.sample_rate_hz for item in givers)
     depth = majority(item.format.bit_depth for item in givers)
     rate_hz = None if rate is None else rate[0]
-    counts = Counter(file.role for file in files)
+    roles: dict[str, int] = defaultdict(int)
+    for file in files:
+        roles[file.role] += 1
     return SongFacts(
         song=title,
         files=len(files),
@@ -136,30 +109,11 @@ def _song_facts(
         bit_depths=tuple(sorted({item.format.bit_depth for item in compared})),
         sample_rate_hz=rate_hz,
         bit_depth=None if depth is None else depth[0],
-        start_samples=None if rate_hz is None else _earliest_start(compared, rate_hz),
-        frames=None if rate_hz is None else _longest(compared, rate_hz),
-        roles=tuple((role, counts[role]) for role in ROLES if role in counts),
+        start_samples=None
+        if rate_hz is None
+        else min((start_at(item, rate_hz) for item in stamped), default=None),
+        frames=None
+        if rate_hz is None
+        else max((frames_at(item, rate_hz) for item in compared), default=None),
+        roles=tuple((role, roles[role]) for role in ROLES if role in roles),
     )
-
-
-def _earliest_start(compared: Sequence[Heard], rate_hz: int) -> int | None:
-    starts = [
-        convert_samples(item.start_samples, item.format.sample_rate_hz, rate_hz)
-        for item in compared
-        if item.start_samples is not None and is_stamped(item, compared)
-    ]
-    return min(starts, default=None)
-
-
-def _longest(compared: Sequence[Heard], rate_hz: int) -> int | None:
-    return max((frames_at(item, rate_hz) for item in compared), default=None)
-
-
-def frames_at(item: Heard, rate_hz: int) -> int:
-    """Length at another rate, rounded up as conversion does."""
-    return length_after_conversion(item.sound.frames, item.format.sample_rate_hz, rate_hz)
-
-
-def word_of(item: Heard) -> tuple[int, str]:
-    """Word length and its name, so that 32-bit integer and float are told apart."""
-    return item.format.bit_depth, word_name(item.format)

@@ -17,8 +17,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from stemprep.checks.heard import Heard
 from stemprep.checks.pairs import pairs_of
-from stemprep.checks.song import Heard, Song
+from stemprep.checks.song import Song
 from stemprep.checks.tell import about_files, severity_under, worst_ceiling
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable

@@ -21,8 +21,8 @@ from collections import defaultdict
 from collections.abc import Iterator
 from fractions import Fraction
 
-from stemprep.checks.song import Heard, Song, ceiling_in_set, is_same_time
-from stemprep.checks.starts import common_start, is_common_length, stamped
+from stemprep.checks.heard import Heard, ceiling_in_set, is_same_time
+from stemprep.checks.song import Song
 from stemprep.checks.tell import about_files, severity_under, span
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable
@@ -34,15 +34,15 @@ ID = "start-alignment"
 
 def check(song: Song, rules: RuleTable) -> Iterator[Finding]:
     """Yield one finding for all files that share the same odd start."""
-    reference = common_start(song)
+    reference = song.common_start
     if reference is None or reference.start_s is None:
         return
     odd: dict[tuple[Fraction, Severity], list[Heard]] = defaultdict(list)
-    for item in stamped(song):
+    for item in song.stamped:
         ceiling = ceiling_in_set(rules.for_role(item.file.role).severity, item.file.role)
         severity = severity_under(ceiling)
         start = item.start_s
-        if severity is None or start is None or is_common_length(item, song):
+        if severity is None or start is None or song.has_common_length(item):
             continue
         rates = item.format.sample_rate_hz, reference.format.sample_rate_hz
         if not is_same_time(start, reference.start_s, *rates):

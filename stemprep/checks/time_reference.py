@@ -12,7 +12,8 @@ Click, talkback, guides and rough mixes get a note at most. Where only few files
 a note about those few.
 Passes: 24 files of equal length, all stamped 1:00:00.000; a mix and its stems without any stamp.
 Fails: 23 files stamped 1:00:00.000 and one of the same length stamped 1:00:02.000.
-To do: say in the sheet which reading is right, or export again with time stamps from the session.
+To do: order a move in the sheet, `move_samples: 0` where the time reference is right (that settles
+it), or export again with time stamps from the session.
 """
 
 from __future__ import annotations
@@ -20,8 +21,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from fractions import Fraction
 
-from stemprep.checks.song import Heard, Song, ceiling_in_set, is_same_time
-from stemprep.checks.starts import common_start, is_common_length, stamped
+from stemprep.checks.heard import Heard, ceiling_in_set, is_same_time
+from stemprep.checks.song import Song
 from stemprep.checks.tell import about_files, count_of, severity_under, span
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable, TimeReferenceRule
@@ -34,11 +35,16 @@ _CAN_HOLD: frozenset[Container] = frozenset({"WAV", "RF64", "BW64"})
 
 def check(song: Song, rules: RuleTable) -> Iterator[Finding]:
     """Yield findings for stamps that are required, missing, or against the length."""
-    have = stamped(song)
-    lacking = [item for item in song.compared if item not in have]
+    have = song.stamped
+    have_paths = {item.file.path for item in have}
+    lacking = [item for item in song.compared if item.file.path not in have_paths]
     required = [item for item in lacking if _is_required(item, rules)]
     yield from _missing(required, rules, "a time reference is required and missing", have)
-    others = [i for i in lacking if i not in required and i.format.container in _CAN_HOLD]
+    others = [
+        item
+        for item in lacking
+        if not _is_required(item, rules) and item.format.container in _CAN_HOLD
+    ]
     if have and others:
         if len(others) <= len(have):
             text = f"no time reference, while {count_of(len(have), 'file')} of the song have one"
@@ -98,12 +104,15 @@ def _few_have_one(
 
 
 def _against_the_length(song: Song, rules: RuleTable) -> Iterator[Finding]:
-    reference = common_start(song)
+    reference = song.common_start
     if reference is None or reference.start_s is None:
         return
-    for item in stamped(song):
+    for item in song.stamped:
         start, severity = item.start_s, _severity(item, rules)
-        if severity is None or start is None or not is_common_length(item, song):
+        is_settled = item.file.source.note is not None and (
+            item.file.source.note.order.move_samples is not None
+        )
+        if severity is None or start is None or is_settled or not song.has_common_length(item):
             continue
         rates = item.format.sample_rate_hz, reference.format.sample_rate_hz
         if is_same_time(start, reference.start_s, *rates):
@@ -113,7 +122,7 @@ def _against_the_length(song: Song, rules: RuleTable) -> Iterator[Finding]:
             ID,
             severity,
             message=_both_readings(item, reference),
-            advice="Say in the sheet which is right, file start or time reference; nothing moves.",
+            advice="Order a move in the sheet (0: the time reference is right); nothing moves.",
             against=[reference.file],
             found=item.start_samples,
             required=round(reference.start_s * item.format.sample_rate_hz),

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from fnmatch import fnmatchcase
 
 from stemprep.model.finding import Finding
 from stemprep.model.session import MeasuredSession
 from stemprep.model.sheet import Waiver
 from stemprep.model.words import NOT_WAIVABLE
-from stemprep.naming import collision_key
+from stemprep.naming import PathIndex
 from stemprep.units import SILENCE_DB
 
 _OWN_CHECK = "waiver"
@@ -26,36 +26,40 @@ class Objection:
     files: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class _Signed:
+    """A waiver with the subjects that its pattern names."""
+
+    waiver: Waiver
+    subjects: frozenset[str]
+
+
 def apply_waivers(
     findings: Sequence[Finding], explained: Sequence[Finding], measured: MeasuredSession
 ) -> tuple[tuple[Finding, ...], tuple[Objection, ...]]:
     """Mark the findings that are signed for; list what is wrong with the waivers.
 
     A finding on several files is waived only when each of them is. ``explained`` are findings
-    that another one stands for: a waiver that fits one of those has matched.
+    that another one stands for: a waiver that fits one of those has matched. Raises SpecError
+    for a sheet with too many different patterns.
     """
     sheet = measured.session.sheet
     if sheet is None or not sheet.waivers:
         return tuple(findings), ()
     hashes = {file.path: file.facts.audio_sha256 for file in measured.files}
-    usable = [waiver for waiver in sheet.waivers if _is_waivable(waiver)]
-    marked = tuple(_marked(finding, usable, hashes) for finding in findings)
-    objections: list[Objection] = []
-    for waiver in sheet.waivers:
-        objections += _objections(waiver, findings, explained, hashes)
-    return marked, tuple(objections)
-
-
-def fits(pattern: str, path: str) -> bool:
-    """Tell whether a pattern covers a path, as the sheet's other patterns do.
-
-    ``*`` and ``?`` stay within one folder's name, brackets stand for themselves, case and
-    Unicode form do not count; without a ``/`` only the file's name is compared.
-    """
-    wanted = collision_key(pattern.removeprefix("./")).replace("[", "[[]").split("/")
-    parts = collision_key(path).split("/")
-    found = parts[-1:] if len(wanted) == 1 else parts
-    return len(wanted) == len(found) and all(map(fnmatchcase, found, wanted))
+    every = (*findings, *explained)
+    index = PathIndex(dict.fromkeys(subject for finding in every for subject in _subjects(finding)))
+    signed = [_Signed(w, frozenset(index.named_by(w.file))) for w in dict.fromkeys(sheet.waivers)]
+    by_check: dict[str, list[_Signed]] = defaultdict(list)
+    for one in signed:
+        if _is_waivable(one.waiver):
+            by_check[one.waiver.check].append(one)
+    marked = tuple(_marked(finding, by_check[finding.check], hashes) for finding in findings)
+    of_check: dict[str, list[Finding]] = defaultdict(list)
+    for finding in every:
+        of_check[finding.check].append(finding)
+    objections = (_objections(one, of_check[one.waiver.check], hashes) for one in signed)
+    return marked, tuple(objection for some in objections for objection in some)
 
 
 def _is_waivable(waiver: Waiver) -> bool:
@@ -68,31 +72,25 @@ def _subjects(finding: Finding) -> tuple[str, ...]:
 
 
 def _marked(
-    finding: Finding, waivers: Sequence[Waiver], hashes: Mapping[str, str | None]
+    finding: Finding, candidates: Sequence[_Signed], hashes: Mapping[str, str | None]
 ) -> Finding:
-    signed: list[Waiver] = []
+    holding: list[Waiver] = []
     for subject in _subjects(finding):
-        holding = (w for w in waivers if _covers(w, finding, subject, hashes))
-        waiver = next(holding, None)
+        fitting = (
+            one.waiver
+            for one in candidates
+            if subject in one.subjects and _shortfall(one.waiver, finding, subject, hashes) is None
+        )
+        waiver = next(fitting, None)
         if waiver is None:
             return finding
-        signed.append(waiver)
-    if not signed:
+        holding.append(waiver)
+    if not holding:
         return finding
     return replace(
         finding,
-        waived_by=", ".join(dict.fromkeys(waiver.initials for waiver in signed)),
-        waiver_reason="; ".join(dict.fromkeys(waiver.reason for waiver in signed)),
-    )
-
-
-def _covers(
-    waiver: Waiver, finding: Finding, subject: str, hashes: Mapping[str, str | None]
-) -> bool:
-    return (
-        waiver.check == finding.check
-        and fits(waiver.file, subject)
-        and _shortfall(waiver, finding, subject, hashes) is None
+        waived_by=", ".join(dict.fromkeys(waiver.initials for waiver in holding)),
+        waiver_reason="; ".join(dict.fromkeys(waiver.reason for waiver in holding)),
     )
 
 
@@ -130,11 +128,10 @@ def _is_within(limit: float, finding: Finding) -> bool:
 
 
 def _objections(
-    waiver: Waiver,
-    findings: Sequence[Finding],
-    explained: Sequence[Finding],
-    hashes: Mapping[str, str | None],
+    signed: _Signed, findings: Sequence[Finding], hashes: Mapping[str, str | None]
 ) -> Iterator[Objection]:
+    """Yield what is wrong with one waiver, given all findings of its check."""
+    waiver = signed.waiver
     if not _is_waivable(waiver):
         yield Objection(
             waiver=waiver,
@@ -142,27 +139,24 @@ def _objections(
             advice="Take the line out of the sheet and cure the fault itself.",
         )
         return
-    named = [
-        (finding, subject)
-        for finding in (*findings, *explained)
-        for subject in _subjects(finding)
-        if finding.check == waiver.check and fits(waiver.file, subject)
-    ]
-    if not named:
+    has_matched = False
+    short: dict[str, dict[str, None]] = defaultdict(dict)
+    for finding in findings:
+        for subject in signed.subjects.intersection(_subjects(finding)):
+            has_matched = True
+            reason = _shortfall(waiver, finding, subject, hashes)
+            if reason is not None:
+                short[reason][subject] = None
+    if not has_matched:
         yield Objection(
             waiver=waiver,
             reason="matches no finding",
             advice="Take the line out of the sheet, or correct check and file name.",
         )
-    short: dict[str, list[str]] = {}
-    for finding, subject in named:
-        reason = _shortfall(waiver, finding, subject, hashes)
-        if reason is not None:
-            short.setdefault(reason, []).append(subject)
     for reason, subjects in short.items():
         yield Objection(
             waiver=waiver,
             reason=f"{reason}: it needs to be confirmed",
             advice="Listen again, then confirm it with the new values, date and initials.",
-            files=tuple(dict.fromkeys(subjects)),
+            files=tuple(sorted(subjects)),
         )

@@ -7,6 +7,7 @@ import pytest
 from stemprep.model.finding import Finding
 from stemprep.model.rule import TimeReferenceRule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.sheet import TrackNote, WorkOrder
 from tests.checks.factory import findings_of, judged, measured_file
 
 HOUR = 172_800_000
@@ -65,4 +66,10 @@ def test_equal_length_and_another_stamp_has_two_readings(late: int, is_found: bo
 
 def test_nothing_is_said_of_a_listening_reference() -> None:
     files = stamped("a.wav", HOUR), stamped("ref.wav", None, role="listening-reference")
+    assert not reference_findings(*files)
+
+
+def test_a_move_that_a_person_ordered_settles_it() -> None:
+    note = TrackNote(pattern="c.wav", order=WorkOrder(move_samples=0))
+    files = stamped("a.wav", HOUR), stamped("b.wav", HOUR), stamped("c.wav", HOUR + 1, note=note)
     assert not reference_findings(*files)
