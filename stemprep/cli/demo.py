@@ -19,7 +19,7 @@ import click
 def command(into: Path) -> int:
     """Make a session with planted faults and take it to a verified package.
 
-    The session is synthesised. Before you listen to it: turn the level down, the tambourine is
+    The session is synthesised. Before you listen to it: turn the level down, the floor tom is
     clipped on purpose.
     """
     from stemprep.app.demo import DemoFailedError, run_demo, tell_missed  # noqa: PLC0415

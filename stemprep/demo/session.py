@@ -74,7 +74,7 @@ FAULTS = (
         path="10 Voice: lead?.wav", check="dual-mono", story="one voice, bounced as two equal sides"
     ),
     PlantedFault(
-        path="11 Tambourine.wav", check="clipping", story="the preamp was turned up too far"
+        path="11 Floor Tom.wav", check="clipping", story="the preamp was turned up too far"
     ),
 )
 """Documented here, checked by the tests: the demo must find each of them."""
@@ -170,12 +170,12 @@ def _drum_microphones(dry: dict[str, Mono]) -> dict[str, npt.NDArray[np.float64]
 def _other_tracks(dry: dict[str, Mono]) -> dict[str, npt.NDArray[np.float64]]:
     entry = round(GUITAR_ENTERS_S * RATE_HZ)
     voice = _with_noise(np.atleast_2d(0.6 * dry["voice"]), seed=10)
-    tambourine = _with_noise(np.atleast_2d(4.0 * dry["hat"]), seed=11)
+    tom = _with_noise(np.atleast_2d(2.5 * _late(dry["kick"], 330.0)), seed=11)
     return {
         "07 Bass DI.wav": _with_noise(np.atleast_2d(0.5 * dry["bass"]), seed=7),
         "08 Guitar.wav": _with_noise(np.atleast_2d(0.5 * dry["guitar"]), seed=8)[:, entry:],
         "10 Voice: lead?.wav": np.repeat(voice, 2, axis=0),
-        "11 Tambourine.wav": np.clip(tambourine, -1.0, 1.0),
+        "11 Floor Tom.wav": np.clip(tom, -1.0, 1.0),
     }
 
 

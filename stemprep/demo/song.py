@@ -33,8 +33,9 @@ def frequency_hz(note: int) -> float:
 
 
 def length_samples(rate_hz: int) -> int:
-    """Length of the whole take."""
-    return round((LEAD_IN_S + BARS * BEATS_A_BAR * 60 / TEMPO_BPM + TAIL_S) * rate_hz)
+    """Length of the whole take: whole tenths of a second, the same at every usual rate."""
+    seconds = LEAD_IN_S + BARS * BEATS_A_BAR * 60 / TEMPO_BPM + TAIL_S
+    return round(seconds * 10) * rate_hz // 10
 
 
 def _onset_samples(bar: int, beat: float, rate_hz: int) -> int:
