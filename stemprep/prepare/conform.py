@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -161,7 +162,7 @@ def _is_over(draft: Draft) -> bool:
 
 
 def _level_blocker(draft: Draft, song: Song, peak_dbfs: float) -> Finding:
-    gain_db = -(int(peak_dbfs * 10) + 1) / 10
+    gain_db = -math.ceil((peak_dbfs + 0.01) * 10) / 10  # a hundredth of a dB below full scale
     is_common = draft.role in ADDING_ROLES
     what = "sample-rate conversion" if draft.has("convert-rate") else "the change of word length"
     return Finding(

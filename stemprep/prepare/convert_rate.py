@@ -37,7 +37,7 @@ def convert_rate(stream: Stream, step: Operation) -> Stream:
 
 
 def _convert(stream: Stream, to_hz: int, frames: int) -> Iterator[Planar]:
-    import soxr  # noqa: PLC0415  # loaded where a rate is really converted
+    import soxr  # loaded where a rate is really converted
 
     resampler = soxr.ResampleStream(
         stream.rate_hz, to_hz, stream.channels, dtype="float64", quality="VHQ"

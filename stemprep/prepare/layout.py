@@ -74,10 +74,20 @@ def lay_out(
         return wanted, list(documents), notes
     is_by_role = spec.contents.layout == "roles"
     portable = [portable_path(path, max_characters=MAX_PAYLOAD_CHARACTERS) for path in wanted]
-    outputs = distinct_paths(portable, is_extension_ignored=is_by_role)
+    outputs = _distinct(places, portable, is_extension_ignored=is_by_role)
     carried = [portable_path(path, max_characters=MAX_PAYLOAD_CHARACTERS) for path in documents]
     together = distinct_paths([*outputs, *carried])
     return list(together[: len(outputs)]), list(together[len(outputs) :]), notes
+
+
+def _distinct(
+    places: Sequence[Place], paths: Sequence[str], *, is_extension_ignored: bool
+) -> list[str]:
+    """Part equal paths; a file that has its own name already keeps it before one that gets it."""
+    order = sorted(range(len(paths)), key=lambda i: paths[i].rpartition("/")[2] != places[i].name)
+    given = distinct_paths([paths[i] for i in order], is_extension_ignored=is_extension_ignored)
+    by_index = dict(zip(order, given, strict=True))
+    return [by_index[i] for i in range(len(paths))]
 
 
 def _as_dropped(place: Place) -> str:

@@ -70,7 +70,7 @@ def plan_delivery(
         places, [entry.path for entry in selection.documents], measured.session, spec
     )
     outputs = [
-        _output(item, place, path, works)
+        _output(item, place, path, works, spec)
         for item, place, path in zip(items, places, paths, strict=True)
     ]
     outputs.sort(key=lambda output: output.path.encode("utf-8", "surrogatepass"))
@@ -205,10 +205,14 @@ def _base(path: str) -> str:
 
 
 def _output(
-    item: Draft | MeasuredFile, place: Place, path: str, works: dict[str, _SongWork]
+    item: Draft | MeasuredFile,
+    place: Place,
+    path: str,
+    works: dict[str, _SongWork],
+    spec: DeliverySpec,
 ) -> OutputPlan:
     if isinstance(item, MeasuredFile):
-        return _plain_copy(item, path)
+        return _plain_copy(item, place, path, spec)
     work = works[item.first.source.song]
     is_written = not item.has("copy")
     kept, dropped = sorted_chunks(item) if is_written else ((), ())
@@ -218,7 +222,7 @@ def _output(
         path=path,
         role=item.role,
         song=item.first.source.song,
-        operations=(*item.operations, *_renaming(item.first, path)),
+        operations=(*item.operations, *_renaming(place, path, spec)),
         format=item.form,
         frames=item.frames,
         source_channels=item.source_channels,
@@ -230,7 +234,7 @@ def _output(
     )
 
 
-def _plain_copy(file: MeasuredFile, path: str) -> OutputPlan:
+def _plain_copy(file: MeasuredFile, place: Place, path: str, spec: DeliverySpec) -> OutputPlan:
     """Plan an output that is its source, byte for byte."""
     reason = "could not be read whole; kept as it is" if is_damaged(file) else "kept as it is"
     form: AudioFormat | None = file.facts.format
@@ -239,18 +243,24 @@ def _plain_copy(file: MeasuredFile, path: str) -> OutputPlan:
         path=path,
         role=file.role,
         song=file.source.song,
-        operations=(Operation(name="copy", reason=reason), *_renaming(file, path)),
+        operations=(Operation(name="copy", reason=reason), *_renaming(place, path, spec)),
         format=form,
         frames=file.facts.header.frames,
         is_damaged=is_damaged(file),
     )
 
 
-def _renaming(file: MeasuredFile, path: str) -> tuple[Operation, ...]:
-    """Tell of a renaming where the file's own name changes; another folder alone is none."""
-    old, new = _base(file.path), _base(path)
-    if old == new:
+def _renaming(place: Place, path: str, spec: DeliverySpec) -> tuple[Operation, ...]:
+    """Tell of a renaming, beyond what split, join and another container give by themselves.
+
+    Another folder alone is none.
+    """
+    file, old, new = place.file, _base(place.file.path), _base(path)
+    if place.name == new:
         return ()
-    problems = portability_problems(old)
-    reason = "; ".join(problems) or "the spec's names, or so that no two files share one"
+    is_by_template = spec.naming.template is not None and file.role in spec.naming.template_roles
+    usual = (
+        "named by the spec's template" if is_by_template else "so that no two files share a name"
+    )
+    reason = "; ".join(portability_problems(old)) or usual
     return (Operation(name="rename", parameters={"from": old, "to": new}, reason=reason),)
