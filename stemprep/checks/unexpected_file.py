@@ -5,7 +5,7 @@ Lyrics, photos, MIDI and session files were put there by a person: they travel a
 lists the tracks may be left over from an earlier export.
 
 Measured: everything in the drop that is neither audio nor clutter; every audio file against the
-track patterns of the sheet, where it has any.
+track patterns of the sheet, where it has any, and the files and reference mixes of its songs.
 Limit: none (common practice, no source). Audio that is not listed is a note at most.
 Passes: a drop of audio files and a session sheet.
 Fails: `lyrics.txt` beside the audio; `Gtr old.wav` that no line of the sheet matches.
@@ -16,10 +16,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from stemprep.checks.sheet_paths import sheet_index
 from stemprep.checks.tell import about_files, count_of, listed, severity_under, worst_ceiling
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable
 from stemprep.model.session import MeasuredSession
+from stemprep.model.sheet import SessionSheet
 
 ID = "unexpected-file"
 
@@ -52,8 +54,8 @@ def _not_listed(measured: MeasuredSession, rules: RuleTable) -> Iterator[Finding
     sheet = measured.session.sheet
     if sheet is None or not sheet.tracks:
         return
-    mixes = {song.reference_mix for song in sheet.songs}
-    files = [file for file in measured.files if file.source.note is None and file.path not in mixes]
+    named = _named_by_songs(measured, sheet)
+    files = [file for file in measured.files if file.source.note is None and file.path not in named]
     severity = severity_under(worst_ceiling(rules, files), "note")
     if not files or severity is None:
         return
@@ -68,3 +70,15 @@ def _not_listed(measured: MeasuredSession, rules: RuleTable) -> Iterator[Finding
         required=0,
         unit="files",
     )
+
+
+def _named_by_songs(measured: MeasuredSession, sheet: SessionSheet) -> frozenset[str]:
+    """Return the audio that the sheet's songs name: their files and reference mixes."""
+    index = sheet_index(measured, (file.path for file in measured.files))
+    patterns = [
+        pattern
+        for song in sheet.songs
+        for pattern in (*song.files, song.reference_mix)
+        if pattern is not None
+    ]
+    return frozenset(path for pattern in patterns for path in index.named_by(pattern))

@@ -6,11 +6,11 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from stemprep.checks.sheet_paths import sheet_index
 from stemprep.model.finding import Finding
 from stemprep.model.session import MeasuredSession
 from stemprep.model.sheet import Waiver
 from stemprep.model.words import NOT_WAIVABLE
-from stemprep.naming import PathIndex
 from stemprep.units import SILENCE_DB
 
 _OWN_CHECK = "waiver"
@@ -48,7 +48,8 @@ def apply_waivers(
         return tuple(findings), ()
     hashes = {file.path: file.facts.audio_sha256 for file in measured.files}
     every = (*findings, *explained)
-    index = PathIndex(dict.fromkeys(subject for finding in every for subject in _subjects(finding)))
+    subjects = dict.fromkeys(subject for finding in every for subject in _subjects(finding))
+    index = sheet_index(measured, subjects)
     signed = [_Signed(w, frozenset(index.named_by(w.file))) for w in dict.fromkeys(sheet.waivers)]
     by_check: dict[str, list[_Signed]] = defaultdict(list)
     for one in signed:

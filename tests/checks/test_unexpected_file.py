@@ -24,3 +24,12 @@ def test_audio_that_no_line_of_the_sheet_matches_is_a_note() -> None:
 def test_a_sheet_without_tracks_expects_nothing() -> None:
     judgement = judge(session(measured_file(), sheet=SessionSheet()), spec())
     assert not findings_of(judgement, "unexpected-file")
+
+
+def test_patterns_of_a_song_count_from_the_sheets_folder() -> None:
+    song = SongNote(title="Song", files=("Stems/*.wav",), reference_mix="mix?.wav")
+    sheet = SessionSheet(tracks=(TrackNote(pattern="a.wav"),), songs=(song,))
+    files = [measured_file(f"Drop/{name}") for name in ("Stems/b.wav", "mix1.wav", "odd.wav")]
+    measured = session(*files, sheet=sheet, others=[entry("Drop/session.yaml", "sheet")])
+    (finding,) = findings_of(judge(measured, spec()), "unexpected-file")
+    assert finding.file == "Drop/odd.wav"

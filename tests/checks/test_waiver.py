@@ -60,6 +60,13 @@ def test_a_pattern_stays_within_its_folder() -> None:
     assert judged_with(signed(file="Gtr.wav"), files=files).verdict == "pass"
 
 
+def test_patterns_count_from_the_sheets_folder() -> None:
+    sheet = SessionSheet(waivers=(signed(file="Stems/Gtr.wav"),))
+    files = measured_file("Drop/Stems/Gtr.wav", CLIPPED)
+    measured = session(files, sheet=sheet, others=[entry("Drop/session.yaml", "sheet")])
+    assert judge(measured, spec(FAIL)).verdict == "pass"
+
+
 def test_one_that_matches_nothing_is_a_note() -> None:
     judgement = judged_with(signed(file="Vox.wav"))
     (note,) = findings_of(judgement, "waiver")
