@@ -10,7 +10,16 @@ from stemprep.model.rule import ClippingRule, LoudnessRule, Rule, TruePeakRule
 from stemprep.model.session import MeasuredFile
 from stemprep.model.sheet import SessionSheet, Waiver
 from stemprep.model.words import NOT_WAIVABLE
-from tests.checks.factory import fault, findings_of, measured_file, runs, session, sound, spec
+from tests.checks.factory import (
+    entry,
+    fault,
+    findings_of,
+    measured_file,
+    runs,
+    session,
+    sound,
+    spec,
+)
 
 CLIPPED = sound(identity="clipped", full_scale=runs((1, 1_000, 1_010)), peaks_dbfs=(0.0,))
 FAIL: dict[str, Rule] = {
