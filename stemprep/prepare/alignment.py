@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from stemprep.model.rule import Operations
-from stemprep.prepare.draft import FREE_ROLES, Draft, sound_of, with_step
+from stemprep.prepare.draft import LOOSE_ROLES, Draft, sound_of, with_step
 from stemprep.prepare.reshape import order_of
 from stemprep.units import clock_from_samples, samples_from_seconds
 
@@ -35,14 +35,9 @@ def align(drafts: Sequence[Draft], operations: Operations, *, has_unworkable: bo
     return Aligned(drafts=padded.drafts, notes=placed.notes + trimmed.notes + padded.notes)
 
 
-def is_on_timeline(draft: Draft) -> bool:
-    """Tell whether the file has its place in the song; references and strays have not."""
-    return draft.role not in FREE_ROLES
-
-
 def stamped(drafts: Sequence[Draft]) -> tuple[Draft, ...]:
     """Those of them whose time reference says something: zero does not where others say more."""
-    timed = [d for d in drafts if is_on_timeline(d) and d.start_samples is not None]
+    timed = [draft for draft in drafts if draft.start_samples is not None]
     is_zero_meant = not any(draft.start_samples for draft in timed)
     return tuple(draft for draft in timed if is_zero_meant or draft.start_samples)
 
@@ -97,7 +92,7 @@ def _offset(draft: Draft, common_start_s: Fraction) -> int:
 
 def _left_in_place(drafts: Sequence[Draft], timed: Sequence[Draft]) -> list[str]:
     said = {draft.key for draft in timed}
-    unsaid = [d.first.path for d in drafts if is_on_timeline(d) and d.key not in said]
+    unsaid = [d.first.path for d in drafts if d.key not in said]
     if not unsaid:
         return []
     return [f"No time reference says where these begin, so they stay: {', '.join(unsaid)}."]
@@ -212,38 +207,31 @@ def _with_tail(draft: Draft, samples: int, reason: str, evidence: str = "") -> D
 
 
 def _trimmed(drafts: Sequence[Draft], operations: Operations, *, has_unworkable: bool) -> Aligned:
-    timeline = [draft for draft in drafts if is_on_timeline(draft)]
-    sounding = [draft for draft in timeline if not draft.is_silent]
+    sounding = [draft for draft in drafts if not draft.is_silent]
     if not operations.is_trimmed or not sounding:
         return Aligned(drafts=tuple(drafts))
-    obstacle = _trim_obstacle(timeline, operations, has_unworkable=has_unworkable)
+    obstacle = _trim_obstacle(drafts, operations, has_unworkable=has_unworkable)
     if obstacle:
         return Aligned(drafts=tuple(drafts), notes=(f"Nothing was trimmed: {obstacle}.",))
-    rate_hz = timeline[0].form.sample_rate_hz
+    rate_hz = drafts[0].form.sample_rate_hz
     first = min(draft.leading for draft in sounding)
     last = max(draft.frames - draft.trailing for draft in sounding)
     head = max(0, first - samples_from_seconds(operations.trim_head_s, rate_hz))
-    head = min(head, min(draft.frames for draft in timeline) - 1)
+    head = min(head, min(draft.frames for draft in drafts) - 1)
     end = last + samples_from_seconds(operations.trim_tail_s, rate_hz)
     sound = f"{clock_from_samples(first, rate_hz)} to {clock_from_samples(last, rate_hz)}"
     evidence = f"sound from {sound}, silent below {operations.trim_threshold_dbfs:.1f} dBFS"
-    return Aligned(
-        drafts=tuple(
-            _cut(draft, head, end, evidence) if is_on_timeline(draft) else draft for draft in drafts
-        )
-    )
+    return Aligned(drafts=tuple(_cut(draft, head, end, evidence) for draft in drafts))
 
 
-def _trim_obstacle(
-    timeline: Sequence[Draft], operations: Operations, *, has_unworkable: bool
-) -> str:
+def _trim_obstacle(drafts: Sequence[Draft], operations: Operations, *, has_unworkable: bool) -> str:
     if has_unworkable:
         return "the song holds files that can only be copied"
-    if len({draft.form.sample_rate_hz for draft in timeline}) > 1:
+    if len({draft.form.sample_rate_hz for draft in drafts}) > 1:
         return "the files of the song run at more than one rate"
-    if not have_one_start(timeline):
+    if not have_one_start(drafts):
         return "the files of the song do not begin together by their time references"
-    loudest_dbfs = max(_silence_dbfs(draft) for draft in timeline)
+    loudest_dbfs = max(_silence_dbfs(draft) for draft in drafts)
     if loudest_dbfs > operations.trim_threshold_dbfs:
         return (
             f"silence was measured below {loudest_dbfs:.1f} dBFS, "
@@ -283,20 +271,20 @@ def _cut(draft: Draft, head: int, end: int, evidence: str) -> Draft:
 
 
 def _padded(drafts: Sequence[Draft], operations: Operations) -> Aligned:
-    timeline = [draft for draft in drafts if is_on_timeline(draft)]
-    if not operations.is_equal_length or not timeline:
+    if not operations.is_equal_length or not drafts:
         return Aligned(drafts=tuple(drafts))
-    if not have_one_start(timeline):
+    if not have_one_start(drafts):
         return Aligned(
             drafts=tuple(drafts),
             notes=("Nothing was padded: the files of the song do not begin together.",),
         )
-    longest = max(timeline, key=lambda d: Fraction(d.frames, d.form.sample_rate_hz))
+    firm = [draft for draft in drafts if draft.role not in LOOSE_ROLES] or drafts
+    longest = max(firm, key=lambda d: Fraction(d.frames, d.form.sample_rate_hz))
     length_s = Fraction(longest.frames, longest.form.sample_rate_hz)
     results = []
     for draft in drafts:
         missing = math.ceil(length_s * draft.form.sample_rate_hz) - draft.frames
-        if missing > 0 and is_on_timeline(draft):
+        if missing > 0:
             draft = _with_tail(  # noqa: PLW2901
                 draft,
                 missing,

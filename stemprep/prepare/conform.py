@@ -11,7 +11,14 @@ from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat
 from stemprep.model.session import MeasuredFile
 from stemprep.model.sheet import SongNote
-from stemprep.prepare.draft import ADDING_ROLES, Draft, at_rate, sound_of, with_step
+from stemprep.prepare.draft import (
+    ADDING_ROLES,
+    Draft,
+    at_rate,
+    is_editable,
+    sound_of,
+    with_step,
+)
 from stemprep.prepare.reshape import Wishes, adds_up, order_of
 from stemprep.units import SILENCE_DB
 
@@ -27,8 +34,27 @@ class Song:
 
     @property
     def gain_db(self) -> float:
-        """The common gain that a person ordered; 0 where none was."""
-        return 0.0 if self.note is None or self.note.gain_db is None else self.note.gain_db
+        """The common gain that a person ordered, if all can have it; 0 where none was."""
+        ordered_db = 0.0 if self.note is None else self.note.gain_db or 0.0
+        return 0.0 if self.gain_obstacles else ordered_db
+
+    @property
+    def gain_obstacles(self) -> tuple[str, ...]:
+        """Files that must add up with others and can only be copied."""
+        return tuple(
+            file.path for file in self.files if file.role in ADDING_ROLES and not is_editable(file)
+        )
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Why an ordered gain is given to no file."""
+        if not self.gain_obstacles or self.note is None or not self.note.gain_db:
+            return ()
+        names = ", ".join(self.gain_obstacles)
+        return (
+            f"No file gets the ordered gain of {self.note.gain_db:+.1f} dB: {names} can only be "
+            "copied, and level changes for all that must add up or for nothing.",
+        )
 
 
 def at_target_rate(draft: Draft, song: Song, wishes: Wishes) -> Draft:

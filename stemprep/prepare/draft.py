@@ -13,8 +13,10 @@ from stemprep.units import convert_samples, length_after_conversion
 
 ADDING_ROLES: frozenset[Role] = frozenset({"mix", "alternate-mix", "stem"})
 """Roles that must still add up after the work: level changes for all of them or for none."""
-FREE_ROLES: frozenset[Role] = frozenset({"listening-reference", "document", "unknown"})
-"""Roles that are not on the song's timeline."""
+CARRIED_ROLES: frozenset[Role] = frozenset({"listening-reference", "document"})
+"""Roles that are carried as they are: nothing has to line up with them."""
+LOOSE_ROLES: frozenset[Role] = frozenset({"talkback", "click", "guide", "rough-mix"})
+"""Roles that are placed like the rest and whose length is no measure for it."""
 WAV_FAMILY = frozenset({"WAV", "RF64", "BW64"})
 
 
@@ -86,10 +88,11 @@ class Draft:
 
 
 def is_editable(file: MeasuredFile) -> bool:
-    """Tell whether the file's samples can be worked on: decoded, and not from a lossy coder."""
+    """Tell whether the file's samples may be worked on: decoded, not lossy, not only carried."""
     form = file.facts.format
     return (
-        form is not None
+        file.role not in CARRIED_ROLES
+        and form is not None
         and file.facts.sound is not None
         and form.encoding in ("integer", "float")
         and file.facts.header.frames > 0

@@ -13,7 +13,7 @@ from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import Container
 from stemprep.naming import portability_problems, split_extension
-from stemprep.prepare.alignment import align, have_one_start, is_on_timeline, stamped
+from stemprep.prepare.alignment import align, have_one_start, stamped
 from stemprep.prepare.conform import (
     Song,
     at_ordered_level,
@@ -21,7 +21,14 @@ from stemprep.prepare.conform import (
     at_target_word,
     level_blockers,
 )
-from stemprep.prepare.draft import FREE_ROLES, WAV_FAMILY, Draft, is_editable, open_draft, with_step
+from stemprep.prepare.draft import (
+    CARRIED_ROLES,
+    WAV_FAMILY,
+    Draft,
+    is_editable,
+    open_draft,
+    with_step,
+)
 from stemprep.prepare.layout import Place, lay_out, song_note
 from stemprep.prepare.outgoing import outgoing_bext, sorted_chunks, track_names
 from stemprep.prepare.repairs import repairs_of
@@ -83,9 +90,19 @@ def plan_delivery(
         left_out=selection.left_out,
         repairs=repairs_of(findings, outputs, spec),
         start_samples={title: work.start_samples for title, work in works.items()},
-        notes=(*(note for work in works.values() for note in work.notes), *name_notes),
+        notes=(
+            *_container_notes(spec),
+            *(note for work in works.values() for note in work.notes),
+            *name_notes,
+        ),
         blockers=tuple(blocker for work in works.values() for blocker in work.blockers),
     )
+
+
+def _container_notes(spec: DeliverySpec) -> tuple[str, ...]:
+    if spec.target.container != "FLAC":
+        return ()
+    return ("The spec asks for FLAC; files stay in their containers, new ones are written as WAV.",)
 
 
 def _song(
@@ -109,13 +126,13 @@ def _plan_song(song: Song, set_facts: SetFacts, wishes: Wishes) -> _SongWork:
     drafts, notes = open_drafts(workable, set_facts, wishes)
     drafts = [at_target_rate(draft, song, wishes) for draft in drafts]
     drafts = [at_ordered_level(draft, song, notes) for draft in drafts]
-    has_unworkable = any(file.role not in FREE_ROLES for file in copies)
+    has_unworkable = any(file.role not in CARRIED_ROLES for file in copies)
     aligned = align(drafts, wishes.spec.operations, has_unworkable=has_unworkable)
     finished = [_in_container(at_target_word(d, song, wishes), wishes) for d in aligned.drafts]
     return _SongWork(
         drafts=tuple(finished),
         copies=tuple(copies),
-        notes=(*notes, *aligned.notes),
+        notes=(*song.notes, *notes, *aligned.notes),
         blockers=tuple(level_blockers(finished, song)),
         start_samples=_common_start(finished, song),
     )
@@ -216,7 +233,6 @@ def _output(
     work = works[item.first.source.song]
     is_written = not item.has("copy")
     kept, dropped = sorted_chunks(item) if is_written else ((), ())
-    others = [draft for draft in work.drafts if is_on_timeline(draft)]
     return OutputPlan(
         sources=tuple(file.path for file in item.sources),
         path=path,
@@ -226,7 +242,9 @@ def _output(
         format=item.form,
         frames=item.frames,
         source_channels=item.source_channels,
-        bext=outgoing_bext(item, is_song_stamped=bool(stamped(others))) if is_written else None,
+        bext=outgoing_bext(item, is_song_stamped=bool(stamped(work.drafts)))
+        if is_written
+        else None,
         track_names=track_names(item) if is_written else (),
         kept_chunks=kept,
         dropped_chunks=dropped,

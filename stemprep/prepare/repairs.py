@@ -47,8 +47,21 @@ def _is_cured(
     if finding.repair in _SET_WIDE:
         song = [other for other in outputs if other.song == output.song]
         return any(step.name == finding.repair for other in song for step in other.operations)
+    if finding.repair == "gain":
+        return _is_cured_by_gain(finding, output)
     is_planned = any(step.name == finding.repair for step in output.operations)
     return is_planned and _is_accepted(finding, output, spec)
+
+
+def _is_cured_by_gain(finding: Finding, output: OutputPlan) -> bool:
+    """Tell whether the ordered gain brings the level found to the right side of the limit."""
+    gains = [step.parameters.get("gain_db") for step in output.operations if step.name == "gain"]
+    gain_db = sum(value for value in gains if isinstance(value, int | float))
+    found, required = finding.found, finding.required
+    if not isinstance(found, int | float) or not isinstance(required, int | float) or not gain_db:
+        return False
+    is_too_high = found > required
+    return (found + gain_db <= required) if is_too_high else (found + gain_db >= required)
 
 
 def _is_accepted(finding: Finding, output: OutputPlan, spec: DeliverySpec) -> bool:

@@ -30,7 +30,7 @@ _NO_ORDER = WorkOrder()
 class Wishes:
     """What spec, sheet and findings say about single files.
 
-    faults: (check, path) of every finding that counts.
+    faults: (check, path) of every finding that counts and that an operation could cure.
     """
 
     spec: DeliverySpec
@@ -50,7 +50,7 @@ def wishes_of(spec: DeliverySpec, findings: Sequence[Finding]) -> Wishes:
     faults = {
         (finding.check, path)
         for finding in findings
-        if finding.counts
+        if finding.counts and finding.repair is not None
         for path in files_of(finding)
     }
     return Wishes(spec=spec, faults=frozenset(faults))
@@ -198,8 +198,9 @@ def _without_dc(
     draft: Draft, song: Sequence[MeasuredFile], wishes: Wishes, notes: list[str]
 ) -> Draft:
     file = draft.first
-    is_ordered = order_of(file).remove_dc
-    if not (is_ordered or wishes.is_wanted("remove-dc", "dc-offset", file)):
+    is_ordered = any(order_of(source).remove_dc for source in draft.sources)
+    is_wanted = any(wishes.is_wanted("remove-dc", "dc-offset", f) for f in draft.sources)
+    if not is_ordered and not is_wanted:
         return draft
     if adds_up(file, song):
         return _refused(draft, notes, "freed of its DC offset", "it must add up to the mix", True)

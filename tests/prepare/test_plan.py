@@ -302,6 +302,15 @@ def test_one_ordered_gain_for_all_that_must_add_up() -> None:
     assert np.abs(residual).max() <= 4 * 1.5 * 2.0**-23  # standards.md, section 6
 
 
+@pytest.mark.parametrize(("found", "is_cured"), [(1.2, True), (2.6, False)])
+def test_a_gain_repairs_only_what_it_brings_under_the_limit(found: float, is_cured: bool) -> None:
+    sheet = SessionSheet(songs=(SongNote(title="Song", gain_db=-2.5),))
+    told = [finding("true-peak", "mix.wav", repair="gain", found=found, required=0.0)]
+    measured = session(sounding("mix.wav", role="mix"), sheet=sheet)
+    plan = planned(measured, spec("mastering"), findings=told)
+    assert bool(plan.repairs) == is_cured
+
+
 def test_a_gain_for_one_stem_alone_is_refused() -> None:
     files = stem_files()
     note = TrackNote(pattern="Song_BASS.wav", order=WorkOrder(gain_db=3.0))
