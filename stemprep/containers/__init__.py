@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import BinaryIO, Final
 
-from stemprep.containers import faults, riff
+from stemprep.containers import aiff, caf, faults, riff, w64
 from stemprep.containers.bext import build_bext
 from stemprep.containers.metadata import dropped_metadata, outgoing_metadata
 from stemprep.containers.protocol import Container, DecodingFault, Metadata, OnBytes, pass_through
@@ -30,7 +30,7 @@ __all__ = [
     "write_blocks",
 ]
 
-CONTAINERS: Final[tuple[Container, ...]] = (riff,)
+CONTAINERS: Final[tuple[Container, ...]] = (riff, w64, aiff, caf)
 """One line a container; probed in this order."""
 
 BLOCK_FRAMES: Final = 65_536

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 from stemprep.model.header import HeaderFault
+from stemprep.units import clock_from_samples
 
 MAX_CHUNKS: Final = 4096
 MAX_METADATA_BYTES: Final = 16_000_000
@@ -40,6 +42,19 @@ def impossible(code: str, found: str, required: str) -> HeaderFault:
         message=f"the header says {found}; {required} is needed, so the sound cannot be read",
         advice=_EXPORT_AGAIN,
     )
+
+
+def out_of_range(channels: int, rate_hz: float) -> HeaderFault | None:
+    """Name a channel count or sample rate that no recording can have; None where both can be."""
+    if not 1 <= channels <= MAX_CHANNELS:
+        return impossible("channels", f"{channels} channels", f"1 to {MAX_CHANNELS} channels")
+    if not MIN_RATE_HZ <= rate_hz <= MAX_RATE_HZ:
+        return impossible(
+            "sample-rate",
+            f"a sample rate of {rate_hz:.10g} Hz",
+            f"{MIN_RATE_HZ} to {MAX_RATE_HZ} Hz",
+        )
+    return None
 
 
 def repairable(code: str, found: str, required: str, message: str) -> HeaderFault:
@@ -215,6 +230,116 @@ def lossy(encoding: str) -> HeaderFault:
         required="linear PCM or float",
         message=f"the file holds {encoding}: sound was thrown away when it was made",
         advice="ask for a WAV export from the session; converting this file back brings nothing",
+    )
+
+
+def unsupported(coding: str) -> HeaderFault:
+    """Name sound that is proper of its kind and cannot be decoded here."""
+    return HeaderFault(
+        check="unreadable",
+        code="unsupported-coding",
+        severity="fail",
+        found=coding,
+        required="linear PCM, float or FLAC of 8, 16 or 24 bits",
+        message=f"the file holds {coding}; sound of that kind is not decoded here",
+        advice="ask for a WAV export from the session; keep this file, it may be whole",
+    )
+
+
+def rare_coding(code: str, meaning: str) -> HeaderFault:
+    """Name a sample code that is understood here and in few other places."""
+    return HeaderFault(
+        check="header",
+        code="rare-coding",
+        severity="warn",
+        found=f"the sample code '{code}'",
+        required="a sample code that every program knows",
+        message=f"the sample code '{code}' ({meaning}) is known to few programs: others refuse the "
+        "file or play noise",
+        advice="a WAV with the same samples cures it; keep the original",
+        repair="rewrap",
+    )
+
+
+def frame_count(stated: int, present: int) -> HeaderFault:
+    """Tell of a frame count that is lower than what the sound's own size gives."""
+    return repairable(
+        "frame-count",
+        f"{stated} frames",
+        f"{present} frames",
+        f"the header says {stated} frames, the sound is {present} frames long; all are read",
+    )
+
+
+def fractional_rate(rate_hz: float, taken_hz: int) -> HeaderFault:
+    """Tell of a sample rate that is no whole number of Hz."""
+    return remark(
+        "fractional-rate",
+        f"{rate_hz:.6f} Hz",
+        f"{taken_hz} Hz",
+        f"the header says {rate_hz:.6f} samples a second; {taken_hz} Hz is taken",
+    )
+
+
+def damaged(at_frame: int, rate_hz: int, found: str) -> HeaderFault:
+    """Tell where decoding had to stop."""
+    place = f"{clock_from_samples(at_frame, rate_hz)} (sample {at_frame})"
+    return HeaderFault(
+        check="unreadable",
+        code="damaged-sound",
+        severity="fail",
+        found=f"{found} at {place}",
+        required="sound that decodes to its last frame",
+        message=f"the sound is damaged at {place}: {found}",
+        advice="copy the file again from where it was made; nothing of it is delivered",
+        start_sample=at_frame,
+    )
+
+
+def decoded_short(declared: int, present: int, rate_hz: int) -> HeaderFault:
+    """Tell that decoding ended before the sound that the header promises."""
+    place = clock_from_samples(present, rate_hz)
+    return replace(
+        truncated(declared, present, 0),
+        code="decoded-short",
+        message=f"the header says {declared} frames, only {present} can be decoded: "
+        f"the end is missing from {place} on",
+    )
+
+
+def checksum_differs(stored: str, computed: str) -> HeaderFault:
+    """Tell that the decoded sound is not what the file's own sum was made of."""
+    return HeaderFault(
+        check="checksum",
+        code="md5-differs",
+        severity="fail",
+        found=f"MD5 {computed}",
+        required=f"MD5 {stored}",
+        message="the decoded sound does not match the checksum (MD5) stored inside the file",
+        advice="ask for the file again from the place that has the original",
+    )
+
+
+def checksum_absent() -> HeaderFault:
+    """Tell that a file could prove its sound and does not; legal."""
+    return HeaderFault(
+        check="checksum",
+        code="md5-absent",
+        severity="note",
+        found="no MD5 stored",
+        required="the MD5 of the sound",
+        message="no checksum is stored inside the file: damage to its sound could go unseen",
+        advice="nothing needs doing for the sound",
+    )
+
+
+def other_name(extension: str, named: str, content: str) -> HeaderFault:
+    """Tell that the file name promises another container than the content is."""
+    return remark(
+        "extension",
+        f"{content} content",
+        f"{named} content under the extension .{extension}",
+        f"the name says {named}, the content is {content}; it is read by its content",
     )
 
 

@@ -33,7 +33,7 @@ def label_cues(cues: tuple[Cue, ...], adtl: bytes) -> tuple[Cue, ...]:
 
 def parse_info(payload: bytes) -> tuple[tuple[str, str], ...]:
     """Entries of a LIST INFO payload (list type included) in file order."""
-    return tuple((identifier, _text(content)) for identifier, content in _entries(payload))
+    return tuple((identifier, plain_text(content)) for identifier, content in _entries(payload))
 
 
 @dataclass(slots=True)
@@ -57,12 +57,12 @@ def _associated(payload: bytes) -> dict[int, _Texts]:
         (cue,) = struct.unpack_from("<I", content)
         texts = found.setdefault(cue, _Texts())
         if identifier == "labl":
-            texts.label = _text(content[4:])
+            texts.label = plain_text(content[4:])
         elif identifier == "note":
-            texts.note = _text(content[4:])
+            texts.note = plain_text(content[4:])
         elif identifier == "ltxt" and len(content) >= 20:
             (texts.length,) = struct.unpack_from("<I", content, 4)
-            texts.label = texts.label or _text(content[20:])
+            texts.label = texts.label or plain_text(content[20:])
     return found
 
 
@@ -75,7 +75,8 @@ def _entries(payload: bytes) -> Iterator[tuple[str, bytes]]:
         position += 8 + size + (size & 1)
 
 
-def _text(content: bytes) -> str:
+def plain_text(content: bytes) -> str:
+    """Text up to its first NUL, at most 4096 bytes; UTF-8 where it is, else Latin-1."""
     head = content.split(b"\0", 1)[0][:_MAX_TEXT]
     try:
         return head.decode("utf-8")

@@ -122,16 +122,9 @@ def _tag_of(guid: bytes) -> int:
 
 
 def _impossible_field(fields: _Fields) -> HeaderFault | None:
-    if not 1 <= fields.channels <= faults.MAX_CHANNELS:
-        return faults.impossible(
-            "channels", f"{fields.channels} channels", f"1 to {faults.MAX_CHANNELS} channels"
-        )
-    if not faults.MIN_RATE_HZ <= fields.rate_hz <= faults.MAX_RATE_HZ:
-        return faults.impossible(
-            "sample-rate",
-            f"a sample rate of {fields.rate_hz} Hz",
-            f"{faults.MIN_RATE_HZ} to {faults.MAX_RATE_HZ} Hz",
-        )
+    fault = faults.out_of_range(fields.channels, fields.rate_hz)
+    if fault is not None:
+        return fault
     allowed = {PCM: _INTEGER_BITS, IEEE_FLOAT: _FLOAT_BITS}.get(fields.tag)
     if allowed is not None and fields.bits not in allowed:
         words = "32 or 64 bits" if fields.tag == IEEE_FLOAT else "1 to 32 bits"
