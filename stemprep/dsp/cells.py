@@ -18,6 +18,7 @@ Floats = npt.NDArray[np.floating]
 
 CELL_FRAMES = 32
 CHUNK_FRAMES = 32_768  # fewer: overhead of calls; more: working copies leave the cache
+CACHED_CELLS = 128  # transposed at a time: what is read stays in the first-level cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,7 @@ class Chunk:
     across:    the same samples as (32, channels, cells): first samples of all cells, then second.
     low, high: extremes of the valid samples of each cell, shape (channels, cells).
     size:      largest absolute sample of each cell, shape (channels, cells).
+    peaks:     largest absolute sample of each channel, shape (channels,).
     """
 
     start: int
@@ -41,6 +43,7 @@ class Chunk:
     low: Floats
     high: Floats
     size: Floats
+    peaks: Floats
 
     @property
     def valid(self) -> Floats:
@@ -56,12 +59,15 @@ def chunk_of(samples: Floats, start: int, scratch: Scratch) -> Chunk:
     # One transposing copy makes every reduction over a cell a few long vector operations.
     cells = whole.reshape(whole.shape[0], -1, CELL_FRAMES)
     across = scratch.array((CELL_FRAMES, *cells.shape[:2]), whole.dtype)
-    across[:] = cells.transpose(2, 0, 1)
+    for at in range(0, cells.shape[1], CACHED_CELLS):
+        part = slice(at, at + CACHED_CELLS)
+        across[:, :, part] = cells[:, part].transpose(2, 0, 1)
     low, high = across.min(axis=0), across.max(axis=0)
     if missing:
         rest = samples[:, frames + missing - CELL_FRAMES :]
         low[:, -1], high[:, -1] = rest.min(axis=1), rest.max(axis=1)
-    return Chunk(start, frames, whole, across, low, high, np.maximum(high, -low))
+    size = np.maximum(high, -low)
+    return Chunk(start, frames, whole, across, low, high, size, size.max(axis=1))
 
 
 class Reblocker:

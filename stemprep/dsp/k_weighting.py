@@ -2,7 +2,7 @@
 
 A recursive filter over L samples is a triangular matrix times the samples plus a matrix times
 the state before them; the states of many blocks follow from each other in the same way, one
-level up. Three levels (32 samples, 16 blocks, all groups) cover a chunk without a loop.
+level up. Three levels (64 samples, 16 blocks, all groups) cover a chunk without a loop.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from stemprep.dsp.cells import CHUNK_FRAMES, Floats
 
 Matrix = npt.NDArray[np.float64]
 
-BLOCK = 32
+BLOCK = 64
 GROUP = 16
 GROUPS = CHUNK_FRAMES // (BLOCK * GROUP)
 STATES = 4
@@ -66,6 +66,9 @@ class KWeighting:
         samples: shape (channels, frames), CHUNK_FRAMES of them; only the last call may have fewer.
         """
         channels, frames = samples.shape
+        if not self._state.any() and not samples.any():
+            self._output[:] = 0.0
+            return self._output.reshape(channels, CHUNK_FRAMES)[:, :frames]
         output_from, state_from, in_group, in_chunk = self._matrices
         blocks = self._input.reshape(channels, -1, BLOCK + STATES)
         if frames == CHUNK_FRAMES:

@@ -30,10 +30,8 @@ class Clipping:
     def add(self, chunk: Chunk) -> None:
         """Scan one chunk."""
         self.full_scale.add(chunk)
-        for channel, (tops, size) in enumerate(
-            zip(self._flat_tops, chunk.size.max(axis=1), strict=True)
-        ):
-            tops.add(chunk, channel, float(size))
+        for channel, tops in enumerate(self._flat_tops):
+            tops.add(chunk, channel)
 
     def facts(self, frames: int, step: float) -> ClipFacts:
         """Runs of all channels; ``step`` is one quantising step of the samples."""

@@ -59,8 +59,9 @@ class FlatTops:
         self._open: tuple[int, float, float, float] | None = None
         self._levels: dict[float, Level] = {}
 
-    def add(self, chunk: Chunk, channel: int, size: float) -> None:
-        """Scan one channel of a chunk with the largest sample ``size``."""
+    def add(self, chunk: Chunk, channel: int) -> None:
+        """Scan one channel of a chunk."""
+        size = float(chunk.peaks[channel])
         self._peak = max(self._peak, size)
         self._extend(chunk.valid[channel], size)
 

@@ -39,7 +39,7 @@ class FullScale:
 
     def add(self, chunk: Chunk) -> None:
         """Scan the channels of which a cell touches full scale or a run is open."""
-        touched = chunk.size.max(axis=1) >= self._limit
+        touched = chunk.peaks >= self._limit
         for channel, joiner in enumerate(self._joiners):
             if touched[channel] or joiner.is_open:
                 self._scan(chunk, channel)

@@ -28,8 +28,11 @@ class Outline:
         """Append the cells of one chunk."""
         cells = chunk.samples.reshape(len(chunk.samples), -1, CELL_FRAMES)
         sums = cells @ np.ones(CELL_FRAMES, dtype=chunk.samples.dtype)
-        fresh = np.stack([chunk.low, chunk.high, sums]).astype(np.float64)
-        pending = np.concatenate([self._pending, fresh], axis=2)
+        held = self._pending.shape[2]
+        pending = np.empty((3, len(sums), held + sums.shape[1]))
+        pending[:, :, :held] = self._pending
+        for row, values in enumerate((chunk.low, chunk.high, sums)):
+            pending[row, :, held:] = values
         while pending.shape[2] >= self._cells_per_column:
             pending = self._append(pending)
         self._pending = pending

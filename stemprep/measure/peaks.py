@@ -24,8 +24,7 @@ class Peaks:
 
     def add(self, chunk: Chunk) -> None:
         """Look at the cells; samples are read only where a new peak stands."""
-        size = chunk.size
-        highest = size.max(axis=1)
+        size, highest = chunk.size, chunk.peaks
         np.maximum(self.channels, highest, out=self.channels)
         top = highest.max()
         if top <= self.peak:

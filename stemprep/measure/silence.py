@@ -28,11 +28,11 @@ class Silence:
 
     def add(self, chunk: Chunk) -> None:
         """Find the sounding cells of one chunk."""
-        size = chunk.size.max(axis=0)
-        self._is_zero = self._is_zero and not size.any()
-        cells = np.flatnonzero(size > self._threshold)
-        if not cells.size:
+        self._is_zero = self._is_zero and not chunk.peaks.any()
+        if chunk.peaks.max() <= self._threshold:
             return
+        size = chunk.size.max(axis=0)
+        cells = np.flatnonzero(size > self._threshold)
         sound, _ = self._sound_in(chunk, int(cells[0]))
         if self._first is None:
             self._first = sound

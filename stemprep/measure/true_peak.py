@@ -60,10 +60,14 @@ class TruePeak:
         self.peak = max(self.peak, float(size.max()))
         if not self._kernel.kernels.size:
             return
-        sizes = np.hstack([self._sizes, size])
-        bends = np.hstack([self._bends, self._new_bends(across)])
-        before = self._samples
+        before, sizes = self._samples, np.hstack([self._sizes, size])
         self._samples = np.hstack([before, samples[:, -2 * CELL_FRAMES :]])[:, -2 * CELL_FRAMES :]
+        if not self._exhaustive and sizes.max() * self._kernel.gain * SLACK <= self.peak:
+            self._sizes = sizes[:, -2:]
+            self._bends = np.full_like(self._sizes, np.inf)  # not looked at: no bound
+            self._edges = across[-2:, :, -1:].copy()
+            return
+        bends = np.hstack([self._bends, self._new_bends(across)])
         self._sizes, self._bends = sizes[:, -2:], bends[:, -2:]
         bounds = self._bounds(sizes, bends)
         places = np.nonzero(bounds > (-1.0 if self._exhaustive else self.peak))
@@ -76,7 +80,8 @@ class TruePeak:
     def _joined(self, before: Floats, samples: Floats) -> Floats:
         shape = (len(samples), before.shape[1] + samples.shape[1])
         joined: Floats = self._scratch[2].array(shape, samples.dtype)
-        return np.concatenate([before, samples], axis=1, out=joined)
+        np.concatenate([before, samples], axis=1, out=joined)
+        return joined
 
     def _new_bends(self, across: Floats) -> Floats:
         """Largest second difference inside each cell and across its head, (channels, cells)."""
@@ -89,7 +94,8 @@ class TruePeak:
         self._edges, ends = ends[:, :, -1:], ends[:, :, :-1]
         entry = across[0] - ends[1]
         head = np.maximum(np.abs(entry - (ends[1] - ends[0])), np.abs(slopes[0] - entry))
-        return np.maximum(np.maximum(inner.max(axis=0), -inner.min(axis=0)), head)
+        bends: Floats = np.maximum(np.maximum(inner.max(axis=0), -inner.min(axis=0)), head)
+        return bends
 
     def _bounds(self, sizes: Floats, bends: Floats) -> Floats:
         """No value of a cell exceeds these; for all cells but the first and the last."""
