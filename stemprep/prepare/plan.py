@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -36,6 +37,8 @@ from stemprep.prepare.reshape import Wishes, open_drafts, wishes_of
 from stemprep.prepare.selection import is_damaged, select, titles_of
 from stemprep.units import convert_samples
 
+_WORD = re.compile(r"[^\W_]+")
+_SIDES = frozenset({("l", "r"), ("left", "right")})
 MAX_RIFF_BYTES = 4_294_000_000  # RIFF sizes are 32 bits; the rest is room for metadata
 
 
@@ -206,15 +209,15 @@ def _place(item: Draft | MeasuredFile) -> Place:
 
 
 def joined_name(left: str, right: str) -> str:
-    """Find what the names of two sides have in common: ``OH`` of ``OH L`` and ``OH R``."""
-    head = 0
-    while head < min(len(left), len(right)) and left[head] == right[head]:
-        head += 1
-    tail = 0
-    while tail < min(len(left), len(right)) - head and left[-1 - tail] == right[-1 - tail]:
-        tail += 1
-    common = f"{left[:head].rstrip(' ._-(')}{left[len(left) - tail :]}".rstrip(" ._-()")
-    return common if len(common) > 1 else left
+    """Take the side out of the left one's name: ``09_OH`` of ``09_OH L`` and ``10_OH R``."""
+    words = list(_WORD.finditer(left))
+    others = list(_WORD.finditer(right))
+    for word, other in zip(reversed(words), reversed(others), strict=False):
+        if (word[0].casefold(), other[0].casefold()) in _SIDES:
+            head = left[: word.start()].rstrip(" ._-(")
+            tail = left[word.end() :].lstrip(")")
+            return (head + tail).strip(" ._-") or left
+    return left
 
 
 def _base(path: str) -> str:

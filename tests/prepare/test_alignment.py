@@ -128,6 +128,20 @@ def test_a_move_keeps_the_files_end_and_never_cuts_sound_unfaded() -> None:
     assert np.abs(faded[0, :24]).max() < 0.05
 
 
+def test_a_move_that_would_leave_nothing_is_refused() -> None:
+    note = TrackNote(pattern="a.wav", order=WorkOrder(move_samples=-24_000))
+    plan = planned(session(sounding("a.wav", tone(0.5), note=note)), spec("mastering"))
+    assert plan.outputs[0].is_copy
+    assert "nothing is left of it" in plan.notes[0]
+
+
+def test_a_longer_click_does_not_stretch_the_song() -> None:
+    files = [sounding("a.wav", tone(1.0)), sounding("b.wav", tone(0.9))]
+    click = sounding("click.wav", tone(3.0), role="click")
+    plan = planned(session(*files, click), spec("overdub"))
+    assert {out.frames for out in plan.outputs} == {48_000, 144_000}
+
+
 def test_a_file_stamped_outside_the_song_stops_the_placing() -> None:
     files = [
         sounding("a.wav", tone(1.0), start=HOUR),

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from stemprep.dsp.block import SoundBlock
 from stemprep.errors import PrepareError
+from stemprep.prepare import Source, render
 from tests import signals
-from tests.prepare.rendering import codes_of, form, output, rendered, source, step
+from tests.prepare.rendering import codes_of, dithered, form, output, rendered, source, step
 
 SIZES = st.lists(st.integers(1, 200), min_size=1, max_size=4)
 
@@ -145,3 +149,31 @@ def test_a_source_of_another_length_is_refused() -> None:
 def test_a_plan_that_promises_another_length_is_refused() -> None:
     with pytest.raises(PrepareError, match="the plan promises"):
         rendered(output([step("rewrap")], form(24), 479), source(music(1), form(24)))
+
+
+def test_a_step_without_its_parameter_is_refused() -> None:
+    for broken in (step("place"), step("place", head_samples=1.5), step("gain", gain_db="loud")):
+        with pytest.raises(PrepareError, match="not a"):
+            rendered(output([broken], form(24), 480), source(music(1), form(24)))
+
+
+def test_memory_does_not_grow_with_length() -> None:
+    def peak_bytes(seconds: int) -> int:
+        frames = seconds * 48_000
+        block = SoundBlock(samples=np.full((2, 48_000), 0.1), codes=None)
+        long = Source(
+            format=form(32, channels=2, is_float=True),
+            audio_sha256="ab" * 32,
+            frames=frames,
+            blocks=(block for _ in range(seconds)),
+        )
+        steps = dithered(24, step("convert-rate", from_hz=48_000, to_hz=44_100))
+        target = form(24, channels=2, rate_hz=44_100)
+        tracemalloc.start()
+        for _ in render(output(steps, target, seconds * 44_100), [long]):
+            pass
+        peak = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        return peak
+
+    assert peak_bytes(40) < 1.2 * peak_bytes(10)

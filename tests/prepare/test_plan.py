@@ -11,6 +11,7 @@ from stemprep.model.header import HeaderFault, Ixml, IxmlTrack
 from stemprep.model.rule import ChannelCountRule, Naming, RuleTable
 from stemprep.model.session import DropEntry
 from stemprep.model.sheet import SessionSheet, SongNote, TrackNote, WorkOrder
+from stemprep.prepare.plan import joined_name
 from tests import signals
 from tests.prepare.planning import (
     carried_out,
@@ -343,3 +344,40 @@ def test_plan_does_not_depend_on_the_order_of_findings() -> None:
     told = [finding("name", "Song_BASS.wav", repair="rename"), finding("dual-mono", "Song_VOX.wav")]
     used = spec("overdub")
     assert planned(measured, used, findings=told) == planned(measured, used, findings=told[::-1])
+
+
+def test_numbers_in_front_where_the_spec_asks() -> None:
+    used = spec("mastering")
+    numbered = replace(used, naming=replace(used.naming, is_numbered=True))
+    paths = ["Kick.wav", "03 Snare.wav", "Bass.wav"]
+    files = [*map(sounding, paths), sounding("Mix.wav", role="mix")]
+    plan = planned(session(*files), numbered)
+    assert [out.path for out in plan.outputs] == [
+        "mixes/01_Mix.wav", "tracks/01_Kick.wav", "tracks/03 Snare.wav", "tracks/03_Bass.wav",
+    ]  # fmt: skip
+
+
+def test_as_dropped_keeps_folders_and_makes_them_portable() -> None:
+    used = spec("mastering")
+    dropped = replace(used, contents=replace(used.contents, layout="as-dropped"))
+    files = [sounding("day 1./a:b.wav"), sounding("day 1/Lead.wav"), sounding("day 1/lead.WAV")]
+    plan = planned(session(*files, others=[entry("day 1/plan?.txt", "document")]), dropped)
+    assert [out.path for out in plan.outputs] == [
+        "day 1/Lead.wav", "day 1/a_b.wav", "day 1/lead_2.WAV",
+    ]  # fmt: skip
+    assert plan.documents[0].path == "day 1/plan_.txt"
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "joined"),
+    [
+        ("OH L", "OH R", "OH"),
+        ("09_OH L", "10_OH R", "09_OH"),
+        ("OH_L_dry", "OH_R_dry", "OH_dry"),
+        ("Piano.left", "Piano.right", "Piano"),
+        ("Room (L)", "Room (R)", "Room"),
+        ("L", "R", "L"),
+    ],
+)
+def test_name_of_a_joined_pair(left: str, right: str, joined: str) -> None:
+    assert joined_name(left, right) == joined
