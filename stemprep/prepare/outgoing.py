@@ -1,4 +1,4 @@
-"""What a written file says about itself: broadcast extension, channel names, metadata chunks."""
+"""What a written file says about itself: broadcast extension and channel names."""
 
 from __future__ import annotations
 
@@ -7,21 +7,13 @@ from dataclasses import replace
 from stemprep.model.header import AudioFormat, Bext
 from stemprep.model.plan import Operation
 from stemprep.model.words import OperationName
-from stemprep.prepare.draft import WAV_FAMILY, Draft, Step
+from stemprep.prepare.draft import Draft, Step
 
 ORIGINATOR = "stemprep"
 _CHANGING: frozenset[OperationName] = frozenset(
     {"place", "trim", "pad", "convert-rate", "convert-word-length", "split", "join", "fold-mono",
      "remove-dc", "gain", "edge-fade"}
 )  # fmt: skip
-_MOVING: tuple[OperationName, ...] = ("place", "trim", "pad", "convert-rate")
-_CHANNEL_CHANGING: tuple[OperationName, ...] = ("split", "join", "fold-mono")
-_STRUCTURE = frozenset(
-    {"fmt ", "data", "fact", "ds64", "r64m", "JUNK", "junk", "PAD ", "pad ", "FLLR", "filr"}
-)
-_TIMELESS = frozenset({"bext", "iXML", "LIST INFO", "_PMX", "id3 ", "ID3 "})
-_OF_THE_SAMPLES = frozenset({"PEAK", "levl"})
-_OF_THE_CHANNELS = frozenset({"chna", "axml", "bxml", "sxml"})
 
 
 def changes_sound(draft: Draft) -> bool:
@@ -95,30 +87,3 @@ def track_names(draft: Draft) -> tuple[str, ...]:
 
 def _stem(path: str) -> str:
     return path.rpartition("/")[2].rpartition(".")[0] or path
-
-
-def sorted_chunks(draft: Draft) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Metadata chunks of the (first) source that stay true in the result, and those that do not.
-
-    Positions (cue points and what refers to them, unknown chunks) end with a move or another rate,
-    measured peaks with a change, channel assignments with other channels. A list is named with its
-    type, ``LIST adtl``.
-    """
-    labels = dict.fromkeys(
-        f"{chunk.identifier} {chunk.form}" if chunk.form else chunk.identifier
-        for chunk in draft.first.facts.header.chunks
-        if chunk.identifier not in _STRUCTURE
-    )
-    is_riff = draft.first.facts.format is not None and (
-        draft.first.facts.format.container in WAV_FAMILY
-    )
-    kept = tuple(label for label in labels if is_riff and _stays_true(label, draft))
-    return kept, tuple(label for label in labels if label not in kept)
-
-
-def _stays_true(label: str, draft: Draft) -> bool:
-    if draft.has(*_MOVING) and label not in _TIMELESS:
-        return False
-    if changes_sound(draft) and label in _OF_THE_SAMPLES:
-        return False
-    return not (draft.has(*_CHANNEL_CHANGING) and label in _OF_THE_CHANNELS)

@@ -31,7 +31,7 @@ from stemprep.prepare.draft import (
     with_step,
 )
 from stemprep.prepare.layout import Place, lay_out, song_note
-from stemprep.prepare.outgoing import outgoing_bext, sorted_chunks, track_names
+from stemprep.prepare.outgoing import outgoing_bext, track_names
 from stemprep.prepare.repairs import repairs_of
 from stemprep.prepare.reshape import Wishes, open_drafts, wishes_of
 from stemprep.prepare.selection import is_damaged, select, titles_of
@@ -157,7 +157,7 @@ def _in_container(draft: Draft, wishes: Wishes) -> Draft:
     is_asked = wishes.spec.target.container == "WAV" and form.container not in WAV_FAMILY
     is_refused = wishes.is_wanted("rewrap", "container", file)
     if draft.steps or is_asked or is_refused:
-        container: Container = "RF64" if _size_bytes(draft) > MAX_RIFF_BYTES else "WAV"
+        container = _wav_or_rf64(draft)
         written = replace(form, container=container)
         if container == form.container:
             return draft
@@ -175,8 +175,10 @@ def _in_container(draft: Draft, wishes: Wishes) -> Draft:
     return _copied(draft, wishes)
 
 
-def _size_bytes(draft: Draft) -> int:
-    return draft.frames * draft.form.channels * (draft.form.container_bits // 8)
+def _wav_or_rf64(draft: Draft) -> Container:
+    form = draft.form
+    size_bytes = draft.frames * form.channels * (form.container_bits // 8)
+    return "RF64" if size_bytes > MAX_RIFF_BYTES else "WAV"
 
 
 def _copied(draft: Draft, wishes: Wishes) -> Draft:
@@ -187,7 +189,9 @@ def _copied(draft: Draft, wishes: Wishes) -> Draft:
     )
     if has_own_range and (is_wrong or wishes.spec.operations.base == "copy-audio"):
         why = "its header is wrong" if is_wrong else "headers are written anew"
-        return with_step(draft, "copy-audio", reason=f"nothing to change in its sound; {why}")
+        form = replace(draft.form, container=_wav_or_rf64(draft))
+        reason = f"nothing to change in its sound; {why}"
+        return with_step(draft, "copy-audio", form=form, reason=reason)
     return with_step(draft, "copy", reason="nothing to change")
 
 
@@ -235,7 +239,6 @@ def _output(
         return _plain_copy(item, place, path, spec)
     work = works[item.first.source.song]
     is_written = not item.has("copy")
-    kept, dropped = sorted_chunks(item) if is_written else ((), ())
     return OutputPlan(
         sources=tuple(file.path for file in item.sources),
         path=path,
@@ -249,8 +252,6 @@ def _output(
         if is_written
         else None,
         track_names=track_names(item) if is_written else (),
-        kept_chunks=kept,
-        dropped_chunks=dropped,
         is_damaged=is_damaged(item.first),
     )
 
