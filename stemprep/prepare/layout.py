@@ -38,6 +38,15 @@ FOLDERS: dict[Role, str] = {
     "unknown": "other",
 }
 DOCUMENTS = "documents"
+OWN_FILES = (
+    "manifest.json",
+    "manifest.csv",
+    "delivery-note.txt",
+    "report/qc-report.txt",
+    "report/qc-report.json",
+    "report/qc-report.html",
+)
+"""What stemprep itself writes into the payload; a dropped file of such a name gives way."""
 MAX_PAYLOAD_CHARACTERS = 200  # of the 255 a path may have; the rest is the package's own folder
 
 
@@ -71,13 +80,24 @@ def lay_out(
     if spec.naming.is_numbered:
         wanted = _numbered(wanted)
     if not spec.naming.is_portable and spec.contents.layout == "as-dropped":
-        return wanted, list(documents), notes
+        together = _clear_of_own([*wanted, *documents])
+        return together[: len(wanted)], together[len(wanted) :], notes
     is_by_role = spec.contents.layout == "roles"
     portable = [portable_path(path, max_characters=MAX_PAYLOAD_CHARACTERS) for path in wanted]
     outputs = _distinct(places, portable, is_extension_ignored=is_by_role)
     carried = [portable_path(path, max_characters=MAX_PAYLOAD_CHARACTERS) for path in documents]
-    together = distinct_paths([*outputs, *carried])
-    return list(together[: len(outputs)]), list(together[len(outputs) :]), notes
+    together = _clear_of_own(distinct_paths([*outputs, *carried]))
+    return together[: len(outputs)], together[len(outputs) :], notes
+
+
+def _clear_of_own(paths: Sequence[str]) -> list[str]:
+    """Rename what has the name of a file of ours, or of the folder of one; nothing else."""
+    own = {collision_key(path) for path in (*OWN_FILES, "report")}
+    parted = distinct_paths([*OWN_FILES, *paths])[len(OWN_FILES) :]
+    return [
+        given if collision_key(path) in own else path
+        for path, given in zip(paths, parted, strict=True)
+    ]
 
 
 def _distinct(

@@ -381,3 +381,13 @@ def test_as_dropped_keeps_folders_and_makes_them_portable() -> None:
 )
 def test_name_of_a_joined_pair(left: str, right: str, joined: str) -> None:
     assert joined_name(left, right) == joined
+
+
+def test_dropped_files_give_way_to_our_own_records() -> None:
+    names = ["manifest.json", "Report/QC-report.txt", "delivery-note.txt", "notes.txt"]
+    others = [entry(name, "document") for name in names]
+    plan = planned(session(sounding("report"), sounding("x.wav"), others=others), spec("archive"))
+    assert [out.path for out in plan.outputs] == ["report_2", "x.wav"]
+    assert [item.path for item in plan.documents] == [
+        "Report/QC-report_2.txt", "delivery-note_2.txt", "manifest_2.json", "notes.txt",
+    ]  # fmt: skip
