@@ -6,10 +6,13 @@ Every function works on an open binary stream; who may open what is not decided 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import BinaryIO, Final
 
-from stemprep.containers import aiff, caf, faults, riff, w64
+from stemprep.containers import aiff, caf, flac, lossy, riff, w64
 from stemprep.containers.bext import build_bext
+from stemprep.containers.extension import extension_fault
+from stemprep.containers.foreign import foreign_fault
 from stemprep.containers.metadata import dropped_metadata, outgoing_metadata
 from stemprep.containers.protocol import Container, DecodingFault, Metadata, OnBytes, pass_through
 from stemprep.dsp.block import SoundBlock
@@ -30,7 +33,7 @@ __all__ = [
     "write_blocks",
 ]
 
-CONTAINERS: Final[tuple[Container, ...]] = (riff, w64, aiff, caf)
+CONTAINERS: Final[tuple[Container, ...]] = (riff, w64, aiff, caf, flac, lossy)
 """One line a container; probed in this order."""
 
 BLOCK_FRAMES: Final = 65_536
@@ -38,7 +41,7 @@ _PROBE_BYTES = 64
 
 
 def read_header(stream: BinaryIO, size_bytes: int, name: str) -> Header:
-    """Read what a file says about itself; decided by content, ``name`` serves the messages only.
+    """Read what a file says about itself: by its content; a ``name`` that lies is a note.
 
     Never raises for bad content: every defect is a fault of the header; content that no
     container knows gives ``format`` None and an ``unreadable`` fault. OSError passes through.
@@ -47,8 +50,10 @@ def read_header(stream: BinaryIO, size_bytes: int, name: str) -> Header:
     head = stream.read(_PROBE_BYTES)
     container = next((known for known in CONTAINERS if known.probe(head)), None)
     if container is None:
-        return Header(format=None, faults=(faults.unreadable(_what_it_is(head, name)),))
-    return container.read_header(stream, size_bytes)
+        return Header(format=None, faults=(foreign_fault(head),))
+    header = container.read_header(stream, size_bytes)
+    fault = extension_fault(name, header)
+    return header if fault is None else replace(header, faults=(*header.faults, fault))
 
 
 def read_blocks(
@@ -108,12 +113,3 @@ def _reader_of(header: Header) -> Container | None:
         return None
     name = header.format.container
     return next((known for known in CONTAINERS if name in known.NAMES), None)
-
-
-def _what_it_is(head: bytes, name: str) -> str:
-    """Say what stands where a sound file's first bytes should, in words."""
-    if not head:
-        return f"{name} is empty (0 bytes)"
-    if not any(head):
-        return f"{name} starts with nothing but zero bytes"
-    return f"{name} starts with the bytes {head[:8].hex(' ')}, which no known sound file does"

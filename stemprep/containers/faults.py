@@ -220,15 +220,18 @@ def broken_metadata(identifier: str, found: str) -> HeaderFault:
     )
 
 
-def lossy(encoding: str) -> HeaderFault:
-    """Name sound that went through a lossy coder."""
+def lossy(encoding: str, *, is_certain: bool = True) -> HeaderFault:
+    """Name sound that went through a lossy coder, or (not certain) a container meant for such."""
+    result = "sound was thrown away when it was made"
+    if not is_certain:
+        result = "a kind that is made for sound coded with loss; it is not decoded here"
     return HeaderFault(
         check="lossy-source",
         code="lossy-encoding",
         severity="fail",
         found=encoding,
         required="linear PCM or float",
-        message=f"the file holds {encoding}: sound was thrown away when it was made",
+        message=f"the file holds {encoding}: {result}",
         advice="ask for a WAV export from the session; converting this file back brings nothing",
     )
 
@@ -303,7 +306,7 @@ def decoded_short(declared: int, present: int, rate_hz: int) -> HeaderFault:
         truncated(declared, present, 0),
         code="decoded-short",
         message=f"the header says {declared} frames, only {present} can be decoded: "
-        f"the end is missing from {place} on",
+        f"the end is missing or broken from {place} on",
     )
 
 

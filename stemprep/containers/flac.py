@@ -1,0 +1,201 @@
+"""FLAC: structure by our own reader, samples by the library, its MD5 by us. Source: RFC 9639."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from typing import BinaryIO, Final
+
+import numpy as np
+
+from stemprep.containers import faults
+from stemprep.containers.chunk_walk import by_rewrapping
+from stemprep.containers.flac_blocks import FlacBlocks, read_flac_blocks
+from stemprep.containers.flac_frames import (
+    StreamInfo,
+    is_whole_frame,
+    largest_frame_bytes,
+    last_frame,
+)
+from stemprep.containers.id3 import without_old_tag
+from stemprep.containers.protocol import DecodingFault, OnBytes, pass_through
+from stemprep.containers.reading_only import copy_audio, write_blocks
+from stemprep.containers.riff_chunks import read_at
+from stemprep.dsp.block import Codes, SoundBlock
+from stemprep.model.header import AudioFormat, Header, HeaderFault
+
+__all__ = ["NAMES", "WRITES", "copy_audio", "probe", "read_blocks", "read_header", "write_blocks"]
+
+NAMES: Final[frozenset[str]] = frozenset({"FLAC"})
+WRITES: Final[frozenset[str]] = frozenset()
+
+_DECODABLE_BITS: Final = (8, 16, 24)
+_TAIL_SLACK_BYTES: Final = 1 << 16
+
+
+def probe(head: bytes) -> bool:
+    """Tell by the first four bytes; a stream behind an ID3 tag is found by what follows the tag."""
+    return head[:4] == b"fLaC"
+
+
+def read_header(stream: BinaryIO, size_bytes: int) -> Header:
+    """Read the metadata and the last frame's header: the sound is judged before it is decoded."""
+    blocks = read_flac_blocks(stream, size_bytes)
+    told = list(blocks.faults)
+    info = blocks.info
+    impossible = None if info is None else _impossible(info)
+    if info is None or impossible is not None:
+        told += [] if impossible is None else [impossible]
+        return Header(format=None, faults=by_rewrapping(told), chunks=tuple(blocks.chunks))
+    frames = 0
+    if info.bits in _DECODABLE_BITS:
+        frames, of_the_length = _frames(stream, size_bytes, blocks, info)
+        told += of_the_length
+    else:
+        told.append(faults.unsupported(f"FLAC of {info.bits} bits per sample"))
+    if not any(info.md5):
+        told.append(faults.checksum_absent())
+    return Header(
+        format=_format(info),
+        declared_frames=info.total_frames or None,
+        frames=frames,
+        faults=by_rewrapping(told),
+        info=blocks.comments,
+        chunks=tuple(blocks.chunks),
+    )
+
+
+def read_blocks(
+    stream: BinaryIO, header: Header, on_bytes: OnBytes, block_frames: int
+) -> Iterator[SoundBlock]:
+    """Read the whole file once for ``on_bytes``, then decode ``header.frames`` frames.
+
+    Raises DecodingFault: ``unreadable`` where the decoder meets damage, ``truncated`` where it
+    ends early, ``checksum`` after the last block where the sound is not what its MD5 was made of.
+    """
+    stream.seek(0)
+    size_bytes = pass_through(stream, on_bytes)
+    if header.format is None or not header.is_readable:
+        return
+    blocks = read_flac_blocks(stream, size_bytes)
+    if blocks.info is None:
+        raise DecodingFault(faults.damaged(0, header.format.sample_rate_hz, "the header is gone"))
+    digest = hashlib.md5(usedforsecurity=False)
+    width = -(-header.format.bit_depth // 8)
+    window = (blocks.start, size_bytes - blocks.start, blocks.info.max_block)
+    for block in _decoded(stream, window, header, header.format, block_frames):
+        assert block.codes is not None, "FLAC holds integers"
+        digest.update(_stored_bytes(block.codes, header.format.bit_depth, width))
+        yield block
+    is_whole = blocks.info.total_frames in {header.frames, 0}
+    if is_whole and any(blocks.info.md5) and digest.digest() != blocks.info.md5:
+        raise DecodingFault(faults.checksum_differs(blocks.info.md5.hex(), digest.hexdigest()))
+
+
+def _decoded(
+    stream: BinaryIO,
+    window: tuple[int, int, int],
+    header: Header,
+    audio_format: AudioFormat,
+    block_frames: int,
+) -> Iterator[SoundBlock]:
+    """Decode through the library; window: start and size of the stream, its largest block."""
+    # Imported here: the library costs 0.1 s, and plain WAV does without.
+    from stemprep.containers.libsndfile import Decoder, DecoderStopped, decode_blocks
+
+    start, size, max_block = window
+    rate_hz = audio_format.sample_rate_hz
+    position = 0
+    try:
+        with Decoder(stream, start, size) as decoder:
+            if (decoder.channels, decoder.sample_rate_hz) != (audio_format.channels, rate_hz):
+                raise DecodingFault(faults.damaged(0, rate_hz, "the header contradicts the sound"))
+            try:
+                yield from decode_blocks(decoder, audio_format, header.frames, block_frames)
+            finally:
+                position = decoder.position
+    except DecoderStopped as stop:
+        raise DecodingFault(_stopped(header, position, rate_hz, max_block)) from stop
+    if position < header.frames:
+        raise DecodingFault(faults.decoded_short(header.frames, position, rate_hz))
+
+
+def _stopped(header: Header, position: int, rate_hz: int, max_block: int) -> HeaderFault:
+    """Tell a broken end, as a cut copy leaves it, from damage with more sound behind it."""
+    if header.frames - position <= max_block:
+        return faults.decoded_short(header.frames, position, rate_hz)
+    return faults.damaged(position, rate_hz, "a block is broken or fails its own checksum")
+
+
+def _stored_bytes(codes: Codes, bits: int, width: int) -> bytes:
+    """What the MD5 is made of: interleaved, signed, little-endian whole bytes (RFC 9639, 8.2)."""
+    narrow = np.ascontiguousarray(codes >> (32 - bits), dtype="<i4")
+    return narrow.view(np.uint8).reshape(-1, 4)[:, :width].tobytes()
+
+
+def _impossible(info: StreamInfo) -> HeaderFault | None:
+    if info.max_block < 16 or info.min_block > info.max_block:
+        found = f"blocks of {info.min_block} to {info.max_block} samples"
+        return faults.impossible("block-size", found, "blocks of at least 16 samples")
+    if info.bits < 4:
+        return faults.impossible("bits", f"{info.bits} bits per sample", "4 to 32 bits")
+    return faults.out_of_range(info.channels, info.sample_rate_hz)
+
+
+def _format(info: StreamInfo) -> AudioFormat:
+    return AudioFormat(
+        container="FLAC",
+        encoding="integer",
+        sample_rate_hz=info.sample_rate_hz,
+        channels=info.channels,
+        bit_depth=info.bits,
+        container_bits=-(-info.bits // 8) * 8,
+    )
+
+
+def _frames(
+    stream: BinaryIO, size_bytes: int, blocks: FlacBlocks, info: StreamInfo
+) -> tuple[int, list[HeaderFault]]:
+    """Frames to decode, and what is wrong with their number: promised against present.
+
+    What cannot be told from the last frame's header is left to the decoder.
+    """
+    present = _present(stream, size_bytes, blocks, info)
+    stated = info.total_frames
+    if size_bytes <= blocks.sound_offset:
+        return 0, [faults.truncated(stated, 0, 0) if stated else faults.no_sound("no frame at all")]
+    if present is None:
+        return stated, [] if stated else [faults.no_sound("no frame of FLAC sound")]
+    if stated == 0:
+        return present, [_open_length(present)]
+    if present < stated:
+        return present, [faults.truncated(stated, present, 0)]
+    return stated, [faults.frame_count(stated, present)] if present > stated else []
+
+
+def _open_length(present: int) -> HeaderFault:
+    return faults.repairable(
+        "size-placeholder",
+        "no length",
+        f"{present} frames",
+        f"the recording was not closed properly: the header states no length, {present} frames "
+        "follow up to the end of the file",
+    )
+
+
+def _present(stream: BinaryIO, size_bytes: int, blocks: FlacBlocks, info: StreamInfo) -> int | None:
+    """Frames up to the end of the last frame; None where no frame header is found.
+
+    A last frame that is cut or broken counts where the header promises no sound behind it: the
+    decoder will tell.
+    """
+    window = 2 * largest_frame_bytes(info) + _TAIL_SLACK_BYTES
+    offset = max(blocks.sound_offset, size_bytes - window)
+    tail = without_old_tag(read_at(stream, offset, size_bytes - offset))
+    frame = last_frame(tail, info)
+    if frame is None:
+        return None
+    end = frame.start_sample + frame.frames
+    if end == info.total_frames or is_whole_frame(tail[frame.offset :]):
+        return end
+    return frame.start_sample
