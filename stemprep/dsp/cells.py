@@ -18,6 +18,8 @@ Floats = npt.NDArray[np.floating]
 
 CELL_FRAMES = 32
 CHUNK_FRAMES = 32_768  # fewer: overhead of calls; more: working copies leave the cache
+CHUNK_SAMPLES = 2 * CHUNK_FRAMES
+CHUNK_STEP = 1_024
 CACHED_CELLS = 128  # transposed at a time: what is read stays in the first-level cache
 
 
@@ -28,7 +30,7 @@ class Chunk:
     Valid until the next chunk is made: the arrays are used again.
 
     start:     first frame, counted from the beginning of the file.
-    frames:    valid frames, CHUNK_FRAMES in all chunks but the last.
+    frames:    valid frames, the same number in all chunks but the last.
     samples:   planar, shape (channels, whole cells), zeros after ``frames``.
     across:    the same samples as (32, channels, cells): first samples of all cells, then second.
     low, high: extremes of the valid samples of each cell, shape (channels, cells).
@@ -51,6 +53,12 @@ class Chunk:
         return self.samples[:, : self.frames]
 
 
+def chunk_frames(channels: int) -> int:
+    """Frames of a chunk: CHUNK_FRAMES, fewer from three channels on, a multiple of CHUNK_STEP."""
+    wanted = CHUNK_SAMPLES // max(channels, 1) // CHUNK_STEP * CHUNK_STEP
+    return min(max(wanted, CHUNK_STEP), CHUNK_FRAMES)
+
+
 def chunk_of(samples: Floats, start: int, scratch: Scratch) -> Chunk:
     """A chunk of at least one frame; only a last one, short of whole cells, is copied."""
     frames = samples.shape[1]
@@ -71,9 +79,10 @@ def chunk_of(samples: Floats, start: int, scratch: Scratch) -> Chunk:
 
 
 class Reblocker:
-    """Cuts blocks of any size into stretches of CHUNK_FRAMES; copies only what straddles."""
+    """Cuts blocks of any size into chunks of ``frames``; copies only what straddles."""
 
-    def __init__(self) -> None:
+    def __init__(self, frames: int = CHUNK_FRAMES) -> None:
+        self._frames = frames
         self._held: Floats | None = None
         self._fill = 0
         self._start = 0
@@ -83,13 +92,13 @@ class Reblocker:
         """Every chunk that ``samples`` completes; the rest is kept."""
         at = 0
         while at < samples.shape[1]:
-            whole = self._fill == 0 and samples.shape[1] - at >= CHUNK_FRAMES
+            whole = self._fill == 0 and samples.shape[1] - at >= self._frames
             if whole:
-                yield self._next(samples[:, at : at + CHUNK_FRAMES])
-                at += CHUNK_FRAMES
+                yield self._next(samples[:, at : at + self._frames])
+                at += self._frames
                 continue
             at += self._keep(samples[:, at:])
-            if self._fill == CHUNK_FRAMES and self._held is not None:
+            if self._fill == self._frames and self._held is not None:
                 self._fill = 0
                 yield self._next(self._held)
 
@@ -106,8 +115,8 @@ class Reblocker:
 
     def _keep(self, samples: Floats) -> int:
         if self._held is None:
-            self._held = np.zeros((samples.shape[0], CHUNK_FRAMES), dtype=samples.dtype)
-        taken = min(CHUNK_FRAMES - self._fill, int(samples.shape[1]))
+            self._held = np.zeros((samples.shape[0], self._frames), dtype=samples.dtype)
+        taken = min(self._frames - self._fill, int(samples.shape[1]))
         self._held[:, self._fill : self._fill + taken] = samples[:, :taken]
         self._fill += taken
         return taken

@@ -12,13 +12,12 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from stemprep.dsp.cells import CHUNK_FRAMES, Floats
+from stemprep.dsp.cells import CHUNK_FRAMES, CHUNK_STEP, Floats
 
 Matrix = npt.NDArray[np.float64]
 
 BLOCK = 64
-GROUP = 16
-GROUPS = CHUNK_FRAMES // (BLOCK * GROUP)
+GROUP = CHUNK_STEP // BLOCK
 STATES = 4
 FLUSHED = 1e-15  # -300 dB: keeps tails, and their squares, out of the slow denormal range
 
@@ -53,39 +52,43 @@ def k_weighting_coefficients(rate_hz: int) -> tuple[Matrix, Matrix]:
 class KWeighting:
     """The filter with its state for a number of channels; starts from silence."""
 
-    def __init__(self, rate_hz: int, channels: int, dtype: npt.DTypeLike) -> None:
-        self._matrices = _matrices(rate_hz, np.dtype(dtype).str)
+    def __init__(
+        self, rate_hz: int, channels: int, dtype: npt.DTypeLike, frames: int = CHUNK_FRAMES
+    ) -> None:
+        """Prepare for chunks of ``frames`` frames, a multiple of CHUNK_STEP."""
+        self._matrices = _matrices(rate_hz, np.dtype(dtype).str, frames // CHUNK_STEP)
+        self._frames = frames
         self._state = np.zeros((channels, STATES))
-        blocks = channels * CHUNK_FRAMES // BLOCK
+        blocks = channels * frames // BLOCK
         self._input: Floats = np.zeros((blocks, BLOCK + STATES), dtype=dtype)
         self._output: Floats = np.zeros((blocks, BLOCK), dtype=dtype)
 
     def filter(self, samples: Floats) -> Floats:
         """K-weighted samples, same shape and dtype, valid until the next call.
 
-        samples: shape (channels, frames), CHUNK_FRAMES of them; only the last call may have fewer.
+        samples: shape (channels, frames), whole chunks; only the last call may bring fewer frames.
         """
         channels, frames = samples.shape
         if not self._state.any() and not samples.any():
             self._output[:] = 0.0
-            return self._output.reshape(channels, CHUNK_FRAMES)[:, :frames]
+            return self._output.reshape(channels, -1)[:, :frames]
         output_from, state_from, in_group, in_chunk = self._matrices
         blocks = self._input.reshape(channels, -1, BLOCK + STATES)
-        if frames == CHUNK_FRAMES:
+        if frames == self._frames:
             blocks[:, :, :BLOCK] = samples.reshape(channels, -1, BLOCK)
         else:
-            padded = np.pad(samples, ((0, 0), (0, CHUNK_FRAMES - frames)))
+            padded = np.pad(samples, ((0, 0), (0, self._frames - frames)))
             blocks[:, :, :BLOCK] = padded.reshape(channels, -1, BLOCK)
         driven = (self._input[:, :BLOCK] @ state_from).astype(np.float64)
         self._input[:, BLOCK:] = self._states(driven, in_group, in_chunk, channels)
         np.matmul(self._input, output_from, out=self._output)
-        return self._output.reshape(channels, CHUNK_FRAMES)[:, :frames]
+        return self._output.reshape(channels, -1)[:, :frames]
 
     def _states(self, driven: Matrix, in_group: Matrix, in_chunk: Matrix, channels: int) -> Matrix:
         """The state before every block, and the one to go on with in ``self._state``."""
         width = GROUP * STATES
         local = driven.reshape(-1, width) @ in_group[:width]
-        group_driven = local[:, width:].reshape(channels, GROUPS * STATES)
+        group_driven = local[:, width:].reshape(channels, -1)
         before = np.hstack([group_driven, self._state]) @ in_chunk
         before[np.abs(before) < FLUSHED] = 0.0
         self._state = before[:, -STATES:]
@@ -95,7 +98,7 @@ class KWeighting:
 
 
 @lru_cache(maxsize=8)
-def _matrices(rate_hz: int, dtype: str) -> tuple[Floats, Floats, Matrix, Matrix]:
+def _matrices(rate_hz: int, dtype: str, groups: int) -> tuple[Floats, Floats, Matrix, Matrix]:
     """Block and state to output, block to next state, in ``dtype``; two ladders in float64."""
     a, b, c, d = _orthonormal(*_state_space(rate_hz))
     powers = [np.eye(STATES)]
@@ -113,7 +116,7 @@ def _matrices(rate_hz: int, dtype: str) -> tuple[Floats, Floats, Matrix, Matrix]
         np.vstack([direct, from_state]).astype(dtype),
         into_state.astype(dtype),
         _ladder(over_block, GROUP),
-        _ladder(over_group, GROUPS),
+        _ladder(over_group, groups),
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from array import array
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -35,42 +37,56 @@ class RunJoiner:
         """True while a run may go on in the next chunk."""
         return self._open is not None
 
-    def push(self, positions: Positions, keys: Keys, end: int) -> list[tuple[int, int]]:
-        """Runs (start, end) completed by a chunk that ends before frame ``end``."""
+    def push(self, positions: Positions, keys: Keys, end: int) -> tuple[Positions, Positions]:
+        """Starts and ends of the runs completed by a chunk that ends before frame ``end``."""
         first, last = split_runs(positions, keys)
-        runs = [
-            (int(positions[a]), int(positions[b - 1]) + 1, float(keys[a]))
-            for a, b in zip(first, last, strict=True)
-        ]
+        starts, ends, values = positions[first], positions[last - 1] + 1, keys[first]
         if self._open is not None:
             start, stop, key = self._open
-            if runs and runs[0][0] == stop and runs[0][2] == key:
-                runs[0] = (start, runs[0][1], key)
+            if starts.size and starts[0] == stop and values[0] == key:
+                starts[0] = start
             else:
-                runs.insert(0, self._open)
-        self._open = runs.pop() if runs and runs[-1][1] == end else None
-        return [(start, stop) for start, stop, _ in runs]
+                starts, ends = np.append(start, starts), np.append(stop, ends)
+                values = np.append(key, values)
+            self._open = None
+        if starts.size and ends[-1] == end:
+            self._open = (int(starts[-1]), int(ends[-1]), float(values[-1]))
+            starts, ends = starts[:-1], ends[:-1]
+        return starts, ends
 
-    def flush(self) -> list[tuple[int, int]]:
+    def flush(self) -> tuple[Positions, Positions]:
         """The run that the end of the file cuts off, if any."""
         runs = [] if self._open is None else [self._open[:2]]
         self._open = None
-        return runs
+        starts, ends = np.array(runs, dtype=np.int64).reshape(-1, 2).T
+        return starts, ends
 
 
 @dataclass
 class RunTally:
-    """Counts runs of one channel and lists the first of them."""
+    """Counts runs of one channel and lists the first of them, in 16 bytes a run."""
 
     count: int = 0
     samples: int = 0
     longest: int = 0
-    listed: list[tuple[int, int]] = field(default_factory=list)
+    _listed: array[int] = field(default_factory=lambda: array("q"))
 
-    def add(self, start: int, end: int) -> None:
-        """Count one run; kept while fewer than MAX_LISTED_RUNS are."""
-        self.count += 1
-        self.samples += end - start
-        self.longest = max(self.longest, end - start)
-        if len(self.listed) < MAX_LISTED_RUNS:
-            self.listed.append((start, end))
+    @property
+    def listed(self) -> int:
+        """How many runs are listed."""
+        return len(self._listed) // 2
+
+    def __iter__(self) -> Iterator[tuple[int, int]]:
+        return zip(self._listed[::2], self._listed[1::2], strict=True)
+
+    def add(self, starts: Positions, ends: Positions, most: int = MAX_LISTED_RUNS) -> int:
+        """Count runs and list up to ``most`` of them, MAX_LISTED_RUNS in all; how many were."""
+        if not starts.size:
+            return 0
+        lengths = ends - starts
+        self.count += starts.size
+        self.samples += int(lengths.sum())
+        self.longest = max(self.longest, int(lengths.max()))
+        room = max(0, min(most, MAX_LISTED_RUNS - self.listed, starts.size))
+        self._listed.extend(np.stack([starts, ends], axis=1)[:room].ravel().tolist())
+        return room

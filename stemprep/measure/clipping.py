@@ -39,8 +39,7 @@ class Clipping:
         found = []
         levels: Counter[float] = Counter()
         for channel, tops in enumerate(self._flat_tops, start=1):
-            clips, _ = tops.finish(frames, step)
-            for level, tally in clips:
+            for level, tally in tops.finish(frames, step):
                 levels[level] += tally.count
                 found.append((channel, tally))
         commonest = max(levels, key=lambda level: (levels[level], level), default=None)
@@ -54,7 +53,7 @@ class Clipping:
 def _runs(tallies: Iterable[tuple[int, RunTally]]) -> Runs:
     """One record of all channels, listed in order of start."""
     tallies = list(tallies)
-    listed = sorted((start, channel, end) for channel, t in tallies for start, end in t.listed)
+    listed = sorted((start, channel, end) for channel, t in tallies for start, end in t)
     count = sum(t.count for _, t in tallies)
     listed = listed[:MAX_LISTED_RUNS]
     return Runs(

@@ -10,19 +10,21 @@ slope. Four things look alike and are not clips; each has its test:
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from array import array
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
-import numpy.typing as npt
 
-from stemprep.dsp.cells import Chunk
-from stemprep.dsp.runs import RunTally, split_runs
+from stemprep.dsp.cells import Chunk, Floats
+from stemprep.dsp.runs import Positions, RunTally, split_runs
+from stemprep.model.facts import MAX_LISTED_RUNS
 
 MIN_RECURRENCES = 4  # common practice, no source: a level seen less often is chance
 MIN_DROP_STEPS = 4  # a parabola rounded to three equal codes falls by 2.8 steps beside them
 MAX_SHARE = 0.5  # of all samples on plateaus: a shape by design
 PEAK_RANGE = 0.5  # plateaus down to half of the channel's peak are followed
 MAX_LEVELS = 1_024
+MAX_LISTED = 4 * MAX_LISTED_RUNS  # of all levels together; what comes later is only counted
 LEFT = 2
 
 
@@ -32,13 +34,34 @@ class Level:
 
     tally: RunTally = field(default_factory=RunTally)
     stepped: int = 0
-    drops: list[float] = field(default_factory=list)
+    drops: array[float] = field(default_factory=lambda: array("d"))
 
     def is_clip(self, step: float) -> bool:
         """Recurrent, with slopes beside most of its runs."""
         if self.tally.count < MIN_RECURRENCES or 2 * self.stepped > self.tally.count:
             return False
+        if not self.drops:
+            return False
         return float(np.median(self.drops)) > MIN_DROP_STEPS * step
+
+
+@dataclass(frozen=True, slots=True)
+class Plateaus:
+    """Runs of equal samples, one entry each.
+
+    start: first frame in the file; end: one past the last, in the stretch being scanned.
+    left, left_of_it: the two samples before the run.
+    """
+
+    start: Positions
+    end: Positions
+    value: Floats
+    left: Floats
+    left_of_it: Floats
+
+    def part(self, which: slice) -> Plateaus:
+        """Some of them."""
+        return Plateaus(*(getattr(self, f.name)[which] for f in fields(self)))
 
 
 class FlatTops:
@@ -54,10 +77,11 @@ class FlatTops:
         self._full_scale = full_scale
         self._peak = 0.0
         self._last_size = 0.0
-        self._tail: npt.NDArray[np.floating] | None = None
+        self._tail: Floats | None = None
         self._tail_start = -(self._run + LEFT)
-        self._open: tuple[int, float, float, float] | None = None
+        self._open: Plateaus | None = None
         self._levels: dict[float, Level] = {}
+        self._listed = 0
 
     def add(self, chunk: Chunk, channel: int) -> None:
         """Scan one channel of a chunk."""
@@ -65,8 +89,8 @@ class FlatTops:
         self._peak = max(self._peak, size)
         self._extend(chunk.valid[channel], size)
 
-    def finish(self, frames: int, step: float) -> tuple[list[tuple[float, RunTally]], int]:
-        """The levels that are clips, with their runs, and how many samples lie on them.
+    def finish(self, frames: int, step: float) -> list[tuple[float, RunTally]]:
+        """The levels that are clips, as ratios to full scale, with their runs.
 
         step: one quantising step of the file, full scale = 1.0.
         """
@@ -79,9 +103,9 @@ class FlatTops:
             if abs(value) >= PEAK_RANGE * self._peak and level.is_clip(step)
         ]
         samples = sum(tally.samples for _, tally in clips)
-        return ([], 0) if samples > MAX_SHARE * frames else (clips, samples)
+        return [] if samples > MAX_SHARE * frames else clips
 
-    def _extend(self, samples: npt.NDArray[np.floating], size: float) -> None:
+    def _extend(self, samples: Floats, size: float) -> None:
         if self._tail is None:
             self._tail = np.full(self._run + LEFT, np.nan, dtype=samples.dtype)
         known = np.concatenate([self._tail, samples])
@@ -90,10 +114,10 @@ class FlatTops:
         threshold = max(self._lowest, PEAK_RANGE * self._peak)
         if self._open is not None or loudest >= threshold:
             self._scan(known, start, threshold)
-        self._tail = known[-(self._run + LEFT) :]
+        self._tail = known[-(self._run + LEFT) :].copy()
         self._tail_start = start + known.size - self._tail.size
 
-    def _scan(self, known: npt.NDArray[np.floating], start: int, threshold: float) -> None:
+    def _scan(self, known: Floats, start: int, threshold: float) -> None:
         """Judge positions LEFT to the last but ``run`` of ``known``, which begins at ``start``."""
         equal = known[1:] == known[:-1]
         stop = known.size - self._run
@@ -106,49 +130,70 @@ class FlatTops:
         places = places[np.abs(known[places]) >= threshold]
         values = known[places]
         first, last = split_runs(places, values)
-        runs = [
-            (int(places[a]) + start, int(places[b - 1]), float(values[a]))
-            for a, b in zip(first, last, strict=True)
-        ]
-        heads = [(begin, value, *self._before(known, begin - start)) for begin, _, value in runs]
-        ends = [end for _, end, _ in runs]
-        if self._open is not None:
-            if runs and heads[0][0] == start + LEFT and heads[0][1] == self._open[1]:
-                heads[0] = self._open
-            else:
-                heads.insert(0, self._open)
-                ends.insert(0, LEFT - 1)
-        self._open = heads.pop() if ends and ends[-1] == stop - 1 else None
-        for head, end in zip(heads, ends, strict=False):
-            self._judge(head, end + self._run, known, start)
+        begin = places[first]
+        found = Plateaus(
+            start=begin + start,
+            end=places[last - 1] + self._run,
+            value=values[first],
+            left=known[begin - 1],
+            left_of_it=known[begin - 2],
+        )
+        found = self._joined(found, start)
+        self._open = None
+        if found.end.size and found.end[-1] == stop - 1 + self._run:
+            self._open = found.part(slice(-1, None))
+            found = found.part(slice(-1))
+        self._judge(found, known, start)
 
-    @staticmethod
-    def _before(known: npt.NDArray[np.floating], at: int) -> tuple[float, float]:
-        return float(known[at - 1]), float(known[at - 2])
+    def _joined(self, found: Plateaus, start: int) -> Plateaus:
+        """Plateaus with the open one of the last chunk, which the first may go on."""
+        if self._open is None:
+            return found
+        goes_on = (
+            found.start.size > 0
+            and found.start[0] == start + LEFT
+            and found.value[0] == self._open.value[0]
+        )
+        ends = found.end[:1] if goes_on else np.array([LEFT - 1 + self._run])
+        head = replace(self._open, end=ends)
+        rest = found.part(slice(1, None)) if goes_on else found
+        return Plateaus(
+            *(np.concatenate([getattr(head, f.name), getattr(rest, f.name)]) for f in fields(head))
+        )
 
-    def _judge(
-        self,
-        head: tuple[int, float, float, float],
-        end: int,
-        known: npt.NDArray[np.floating],
-        start: int,
+    def _judge(self, found: Plateaus, known: Floats, start: int) -> None:
+        """Keep finished plateaus that are local extremes below full scale."""
+        level, sign = np.abs(found.value), np.sign(found.value)
+        right, right_of_it = known[found.end], known[found.end + 1]
+        beside = np.maximum(sign * found.left, sign * right)  # NaN outside the file: no extreme
+        is_top = (beside < level) & (level < self._full_scale)
+        stepped = (found.left == found.left_of_it) & (right == right_of_it)
+        tops = np.flatnonzero(is_top)
+        tops = tops[np.argsort(found.value[tops], kind="stable")]
+        values = found.value[tops]
+        for here in np.split(tops, np.flatnonzero(values[1:] != values[:-1]) + 1):
+            if here.size:
+                self._keep(
+                    float(found.value[here[0]]),
+                    found.start[here],
+                    found.end[here] + start,
+                    level[here] - beside[here],
+                    int(np.count_nonzero(stepped[here])),
+                )
+
+    def _keep(
+        self, value: float, starts: Positions, ends: Positions, drops: Floats, stepped: int
     ) -> None:
-        """Keep a finished plateau if it is a local extreme below full scale."""
-        begin, value, left, left_of_it = head
-        right, right_of_it = float(known[end]), float(known[end + 1])
-        level, sign = abs(value), 1.0 if value > 0 else -1.0
-        if not (sign * left < level and sign * right < level < self._full_scale):
-            return
         entry = self._level(value)
-        entry.tally.add(begin, start + end)
-        entry.stepped += left == left_of_it and right == right_of_it
-        if len(entry.drops) < len(entry.tally.listed):
-            entry.drops.append(level - max(sign * left, sign * right))
+        listed = entry.tally.add(starts, ends, MAX_LISTED - self._listed)
+        self._listed += listed
+        entry.stepped += stepped
+        entry.drops.extend(drops[:listed].tolist())
 
     def _level(self, value: float) -> Level:
         """The entry of a level; when there are too many, the rarest make room."""
         if value not in self._levels and len(self._levels) >= MAX_LEVELS:
             by_count = sorted(self._levels, key=lambda key: (self._levels[key].tally.count, key))
             for rare in by_count[: MAX_LEVELS // 2]:
-                del self._levels[rare]
+                self._listed -= self._levels.pop(rare).tally.listed
         return self._levels.setdefault(value, Level())

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from stemprep.dsp.cells import Chunk
-from stemprep.dsp.runs import RunJoiner, RunTally
+from stemprep.dsp.runs import Positions, RunJoiner, RunTally
 
 
 def full_scale(bit_depth: int | None) -> float:
@@ -47,7 +47,7 @@ class FullScale:
     def finish(self) -> None:
         """Close runs that reach the end of the file."""
         for channel, joiner in enumerate(self._joiners):
-            self._count(channel, joiner.flush())
+            self._count(channel, *joiner.flush())
 
     def _scan(self, chunk: Chunk, channel: int) -> None:
         samples = chunk.valid[channel]
@@ -57,9 +57,8 @@ class FullScale:
         if self._is_float:
             self.over += int(np.count_nonzero(np.abs(keys) > 1.0))
         end = chunk.start + chunk.frames
-        self._count(channel, self._joiners[channel].push(places + chunk.start, keys, end))
+        self._count(channel, *self._joiners[channel].push(places + chunk.start, keys, end))
 
-    def _count(self, channel: int, runs: list[tuple[int, int]]) -> None:
-        for start, end in runs:
-            if end - start >= self._min_run:
-                self.tallies[channel].add(start, end)
+    def _count(self, channel: int, starts: Positions, ends: Positions) -> None:
+        long = ends - starts >= self._min_run
+        self.tallies[channel].add(starts[long], ends[long])

@@ -7,7 +7,7 @@ from array import array
 import numpy as np
 import numpy.typing as npt
 
-from stemprep.dsp.cells import Chunk
+from stemprep.dsp.cells import Chunk, chunk_frames
 from stemprep.dsp.gating import (
     HOPS_PER_S,
     MOMENTARY_HOPS,
@@ -39,7 +39,7 @@ class Loudness:
     ) -> None:
         self._is_defined = LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ
         if self._is_defined:
-            self._filter = KWeighting(rate_hz, channels, dtype)
+            self._filter = KWeighting(rate_hz, channels, dtype, chunk_frames(channels))
         self._weights = channel_weights(channels, channel_mask)
         self._rate_hz = rate_hz
         self._energies = array("d")

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stemprep.dsp.block import Samples, SoundBlock
-from stemprep.dsp.cells import CHUNK_FRAMES, Chunk, Reblocker
+from stemprep.dsp.cells import Chunk, Reblocker, chunk_frames
 from stemprep.dsp.interpolation import interpolator
 from stemprep.measure.clipping import Clipping
 from stemprep.measure.loudness import Loudness
@@ -45,7 +45,7 @@ class SoundMeter:
     def __init__(self, format: AudioFormat, settings: MeasureSettings) -> None:  # noqa: A002
         self._format = format
         self._settings = settings
-        self._chunks = Reblocker()
+        self._chunks = Reblocker(chunk_frames(format.channels))
         self._gate = FiniteGate()
         self._words = AudioWords(format.channels)
         self._outline = Outline(format.channels)
@@ -69,8 +69,9 @@ class SoundMeter:
             self._words.add_codes(block.codes)
             self._measure(block.samples)
             return
-        for start in range(0, block.frames, CHUNK_FRAMES):
-            part = np.asarray(block.samples[:, start : start + CHUNK_FRAMES], dtype=np.float64)
+        step = chunk_frames(self._format.channels)
+        for start in range(0, block.frames, step):
+            part = np.asarray(block.samples[:, start : start + step], dtype=np.float64)
             self._words.add_floats(part)
             self._measure(self._gate.through(part))
 

@@ -9,17 +9,22 @@ from stemprep.dsp.cells import CELL_FRAMES, Chunk
 from stemprep.model.facts import Overview
 
 MAX_COLUMNS = 8_192
+MIN_COLUMNS = 64
+COLUMNS_OF_ALL_CHANNELS = 131_072
 
 
 class Outline:
     """Lowest, highest and summed sample of equal columns, at first one cell wide each.
 
     When all columns are used, neighbours merge and columns are twice as wide from then on: any
-    length fits, with at least half of MAX_COLUMNS once the file has that many cells.
+    length fits, with at least half of the columns once the file has that many cells. Files of
+    more than 16 channels get fewer columns a channel.
     """
 
     def __init__(self, channels: int) -> None:
-        self._columns = np.zeros((3, channels, MAX_COLUMNS))
+        wanted = COLUMNS_OF_ALL_CHANNELS // max(channels, 1) // 2 * 2
+        self._most = min(max(wanted, MIN_COLUMNS), MAX_COLUMNS)
+        self._columns = np.zeros((3, channels, self._most))
         self._used = 0
         self._cells_per_column = 1
         self._pending: npt.NDArray[np.float64] = np.zeros((3, channels, 0))
@@ -67,12 +72,12 @@ class Outline:
 
     def _append(self, cells: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         """Turn as many cells into columns as fit; the rest is given back."""
-        if self._used == MAX_COLUMNS:
-            self._columns[:, :, : MAX_COLUMNS // 2] = _merged(self._columns, 2)
+        if self._used == self._most:
+            self._columns[:, :, : self._most // 2] = _merged(self._columns, 2)
             self._used //= 2
             self._cells_per_column *= 2
         width = self._cells_per_column
-        count = min(cells.shape[2] // width, MAX_COLUMNS - self._used)
+        count = min(cells.shape[2] // width, self._most - self._used)
         ready = _merged(cells[:, :, : count * width], width)
         self._columns[:, :, self._used : self._used + count] = ready
         self._used += count

@@ -10,6 +10,7 @@ from stemprep.dsp.interpolation import Interpolator
 from stemprep.dsp.scratch import Scratch
 
 BATCH = 16  # a fixed shape: the same sums in the same order for a cell, whoever asks for it
+MOST_BATCHES = 4
 SLACK = 1 + 2e-5  # covers the rounding of 80 float32 products; bounds must err upwards
 
 
@@ -111,13 +112,12 @@ class TruePeak:
         """Interpolate the cells that ``rows`` spans, most promising first."""
         order = np.argsort(-bounds, kind="stable")
         rows, bounds = rows[order], bounds[order]
-        batch = np.zeros((BATCH, rows.shape[1]), dtype=rows.dtype)
-        for start in range(0, len(rows), BATCH):
-            if not self._exhaustive and bounds[start] <= self.peak:
-                return
-            part = rows[start : start + BATCH]
-            batch[: len(part)] = part
-            batch[len(part) :] = 0
-            values = batch @ self._matrix
+        done, count = 0, BATCH
+        while done < len(rows) and (self._exhaustive or bounds[done] > self.peak):
+            part = rows[done : done + count]
+            missing = -len(part) % BATCH
+            whole = np.pad(part, ((0, missing), (0, 0))) if missing else part
+            values = whole.reshape(-1, BATCH, rows.shape[1]) @ self._matrix
             self.peak = max(self.peak, float(values.max()), -float(values.min()))
             self.cells_read += len(part)
+            done, count = done + count, MOST_BATCHES * BATCH

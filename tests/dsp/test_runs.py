@@ -23,8 +23,11 @@ def test_same_runs_whatever_the_chunks(keys: list[float], size: int) -> None:
     for start in range(0, len(keys), size):
         part = samples[start : start + size]
         places = np.flatnonzero(part)
-        found += joiner.push(places + start, part[places], start + part.size)
-    found += joiner.flush()
+        starts, ends = joiner.push(places + start, part[places], start + part.size)
+        found += zip(starts.tolist(), ends.tolist(), strict=True)
+    starts, ends = joiner.flush()
+    found += zip(starts.tolist(), ends.tolist(), strict=True)
+    assert not joiner.is_open
 
     expected, at = [], 0
     for key, group in itertools.groupby(keys):
@@ -37,7 +40,18 @@ def test_same_runs_whatever_the_chunks(keys: list[float], size: int) -> None:
 
 def test_tally_lists_no_more_than_the_cap() -> None:
     tally = RunTally()
-    for start in range(10_005):
-        tally.add(3 * start, 3 * start + 2)
-    assert (tally.count, tally.samples, tally.longest) == (10_005, 20_010, 2)
-    assert len(tally.listed) == 10_000
+    starts = 3 * np.arange(6_000)
+    assert tally.add(starts, starts + 2) == 6_000
+    assert tally.add(starts + 20_000, starts + 20_003) == 4_000
+    assert (tally.count, tally.samples, tally.longest) == (12_000, 30_000, 3)
+    assert tally.listed == len(list(tally)) == 10_000
+    assert list(tally)[1] == (3, 5)
+
+
+def test_tally_lists_no_more_than_wanted() -> None:
+    tally = RunTally()
+    starts = 3 * np.arange(10)
+    assert tally.add(starts, starts + 1, 4) == 4
+    assert tally.add(starts, starts + 1, -1) == 0
+    assert tally.add(starts[:0], starts[:0]) == 0
+    assert (tally.count, tally.listed) == (20, 4)
