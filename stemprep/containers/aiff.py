@@ -53,6 +53,7 @@ _CODES: Final = {
     b"in24": _Code("integer", 24),
     b"in32": _Code("integer", 32),
     b"42ni": _Code("integer", 24, "LITTLE", words="24 bits, little-endian"),
+    b"42n1": _Code("integer", 24, "LITTLE", words="24 bits, little-endian; libsndfile's spelling"),
     b"23ni": _Code("integer", 32, "LITTLE", words="32 bits, little-endian"),
     b"fl32": _Code("float", 32),
     b"FL32": _Code("float", 32),
@@ -195,6 +196,9 @@ def _sound(
     promised = common.frames * bytes_a_frame(common.format)
     if data.declared is not None and promised > data.declared:
         data = replace(data, declared=promised)
+    elif data.declared == promised + 1 and promised & 1:
+        # libsndfile counts the pad byte of an odd sound chunk as sound.
+        data = replace(data, declared=promised, present=min(data.present, promised))
     sound = locate_sound(common.format, data, "SSND")
     told = list(sound.faults)
     if common.frames < sound.frames and data.declared is not None and not told:
