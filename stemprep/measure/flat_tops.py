@@ -2,8 +2,9 @@
 
 A clip leaves runs of equal samples at one exact level, again and again, entered and left at a
 slope. Four things look alike and are not clips; each has its test:
-- a low note whose rounded tops repeat a code: the samples beside it lie one or two steps lower;
-- square waves, sample-and-hold sounds: what lies beside a plateau is another plateau;
+- a low note whose rounded tops repeat a code: the samples beside it lie one or two steps lower,
+  steps of 16 bit even in a longer word, for that is where many samples of instruments come from;
+- square waves, sample-and-hold sounds, coarse words: beside a plateau lies another plateau;
 - chance: one level does not come back;
 - wave shapes with wide plateaus by design: most of the sound lies on them.
 """
@@ -21,6 +22,7 @@ from stemprep.model.facts import MAX_LISTED_RUNS
 
 MIN_RECURRENCES = 4  # common practice, no source: a level seen less often is chance
 MIN_DROP_STEPS = 4  # a parabola rounded to three equal codes falls by 2.8 steps beside them
+COARSEST_STEP = 2.0**-15  # 16-bit sound that was turned down in a longer word
 MAX_SHARE = 0.5  # of all samples on plateaus: a shape by design
 PEAK_RANGE = 0.5  # plateaus down to half of the channel's peak are followed
 MAX_LEVELS = 1_024
@@ -42,7 +44,7 @@ class Level:
             return False
         if not self.drops:
             return False
-        return float(np.median(self.drops)) > MIN_DROP_STEPS * step
+        return float(np.median(self.drops)) > MIN_DROP_STEPS * max(step, COARSEST_STEP)
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +169,7 @@ class FlatTops:
         right, right_of_it = known[found.end], known[found.end + 1]
         beside = np.maximum(sign * found.left, sign * right)  # NaN outside the file: no extreme
         is_top = (beside < level) & (level < self._full_scale)
-        stepped = (found.left == found.left_of_it) & (right == right_of_it)
+        stepped = (found.left == found.left_of_it) | (right == right_of_it)
         tops = np.flatnonzero(is_top)
         tops = tops[np.argsort(found.value[tops], kind="stable")]
         values = found.value[tops]

@@ -33,11 +33,10 @@ class Silence:
             return
         size = chunk.size.max(axis=0)
         cells = np.flatnonzero(size > self._threshold)
-        sound, _ = self._sound_in(chunk, int(cells[0]))
         if self._first is None:
-            self._first = sound
-        else:
-            self._note(self._end, sound)
+            self._first, _ = self._sound_in(chunk, int(cells[0]))
+        elif chunk.start + int(cells[0] + 1) * CELL_FRAMES - self._end >= self._shortest:
+            self._note(self._end, self._sound_in(chunk, int(cells[0]))[0])
         gaps = np.flatnonzero(np.diff(cells) > (self._shortest - 2 * CELL_FRAMES) // CELL_FRAMES)
         for gap in gaps:
             if len(self._stretches) == MAX_STRETCHES:

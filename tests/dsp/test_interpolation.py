@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stemprep.dsp.interpolation import interpolator
@@ -58,6 +58,7 @@ def test_long_filter_is_flat(rate_hz: int) -> None:
     assert np.abs(response - ideal).max() < 0.006
 
 
+@settings(deadline=None)
 @given(
     name=st.sampled_from(FILTERS),
     rate_hz=st.sampled_from([48_000, 96_000]),

@@ -5,12 +5,13 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stemprep.dsp.runs import RunJoiner, RunTally
 
 
+@settings(deadline=None)
 @given(
     keys=st.lists(st.sampled_from([0.0, 1.0, -1.0]), max_size=60),
     size=st.integers(1, 20),

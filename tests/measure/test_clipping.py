@@ -147,6 +147,11 @@ def _innocent() -> dict[str, tuple[np.ndarray, int | None]]:
     held = np.repeat(signals.noise(peak_dbfs=-3, seconds=0.5), 4, axis=1)
     coarse = np.repeat(np.rint(8 * np.sin(2 * np.pi * 50 * seconds[:24_000])) / 10, 4)
     note = np.sin(2 * np.pi * 30 * seconds)
+    drum = 0.9 * np.sin(2 * np.pi * 45 * (seconds % 0.5)) * np.exp(-3 * (seconds % 0.5))
+
+    def rounded(wave: np.ndarray, bits: int = 16) -> np.ndarray:
+        return np.rint(wave * 2.0 ** (bits - 1)) / 2.0 ** (bits - 1)
+
     return {
         "a low note at 16 bit": (0.89 * note[None, :], 16),
         "a lower, quieter one": (0.3 * np.sin(2 * np.pi * 20 * seconds)[None, :], 16),
@@ -155,6 +160,9 @@ def _innocent() -> dict[str, tuple[np.ndarray, int | None]]:
         "square wave": (square[None, :], 24),
         "pulse wave": (np.where(saw > 0.6, 0.7, -0.3)[None, :], 24),
         "square wave in a decay": (square[None, :] * np.exp(-seconds), 24),
+        "a 16-bit note turned down at 24": (0.7 * rounded(0.9 * note)[None, :], 24),
+        "a 16-bit drum turned down at 24": (0.7 * rounded(drum)[None, :], 24),
+        "an 8-bit note turned down at 24": (0.7 * rounded(0.9 * note, 8)[None, :], 24),
         "saw": (0.7 * saw[None, :], 16),
         "sample and hold": (held, 24),
         "crushed and held": (coarse[None, :], 24),
@@ -173,6 +181,15 @@ def test_what_looks_flat_but_is_no_clip(name: str) -> None:
     assert clipping.flat_tops.count == 0
     assert clipping.flat_top_dbfs is None
     assert clipping.full_scale.count == 0
+
+
+@pytest.mark.parametrize("frequency_hz", [30, 97.3, 997, 1_000])
+@pytest.mark.parametrize("bits", [16, 24])
+def test_clipped_tones(frequency_hz: float, bits: int) -> None:
+    """Every top of a tone driven 0.8 dB over full scale, then turned down by 1 dB."""
+    tone = np.clip(signals.sine(frequency_hz, peak_dbfs=0.83, seconds=2), -1, 1) * 0.89
+    tops = measure(tone, bits=bits).clipping.flat_tops
+    assert tops.count == pytest.approx(4 * frequency_hz, abs=2)
 
 
 def test_flat_tops_below_the_floor_are_not_looked_for() -> None:
