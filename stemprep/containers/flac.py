@@ -11,6 +11,7 @@ import numpy as np
 from stemprep.containers import faults
 from stemprep.containers.chunk_walk import by_rewrapping
 from stemprep.containers.flac_blocks import FlacBlocks, read_flac_blocks
+from stemprep.containers.flac_damage import first_broken_sample
 from stemprep.containers.flac_frames import (
     StreamInfo,
     is_whole_frame,
@@ -82,8 +83,7 @@ def read_blocks(
         raise DecodingFault(faults.damaged(0, header.format.sample_rate_hz, "the header is gone"))
     digest = hashlib.md5(usedforsecurity=False)
     width = -(-header.format.bit_depth // 8)
-    window = (blocks.start, size_bytes - blocks.start, blocks.info.max_block)
-    for block in _decoded(stream, window, header, header.format, block_frames):
+    for block in _decoded(stream, size_bytes, blocks, header, block_frames):
         assert block.codes is not None, "FLAC holds integers"
         digest.update(_stored_bytes(block.codes, header.format.bit_depth, width))
         yield block
@@ -93,38 +93,42 @@ def read_blocks(
 
 
 def _decoded(
-    stream: BinaryIO,
-    window: tuple[int, int, int],
-    header: Header,
-    audio_format: AudioFormat,
-    block_frames: int,
+    stream: BinaryIO, size_bytes: int, blocks: FlacBlocks, header: Header, block_frames: int
 ) -> Iterator[SoundBlock]:
-    """Decode through the library; window: start and size of the stream, its largest block."""
+    """Decode through the library and tell where it had to stop."""
     # Imported here: the library costs 0.1 s, and plain WAV does without.
     from stemprep.containers.libsndfile import Decoder, DecoderStopped, decode_blocks
 
-    start, size, max_block = window
-    rate_hz = audio_format.sample_rate_hz
+    assert header.format is not None, "a readable header has a format"
+    rate_hz = header.format.sample_rate_hz
     position = 0
     try:
-        with Decoder(stream, start, size) as decoder:
-            if (decoder.channels, decoder.sample_rate_hz) != (audio_format.channels, rate_hz):
+        with Decoder(stream, blocks.start, size_bytes - blocks.start) as decoder:
+            if (decoder.channels, decoder.sample_rate_hz) != (header.format.channels, rate_hz):
                 raise DecodingFault(faults.damaged(0, rate_hz, "the header contradicts the sound"))
             try:
-                yield from decode_blocks(decoder, audio_format, header.frames, block_frames)
+                yield from decode_blocks(decoder, header.format, header.frames, block_frames)
             finally:
                 position = decoder.position
     except DecoderStopped as stop:
-        raise DecodingFault(_stopped(header, position, rate_hz, max_block)) from stop
+        fault = _damage(stream, size_bytes, blocks, header, position)
+        raise DecodingFault(fault) from stop
     if position < header.frames:
         raise DecodingFault(faults.decoded_short(header.frames, position, rate_hz))
 
 
-def _stopped(header: Header, position: int, rate_hz: int, max_block: int) -> HeaderFault:
+def _damage(
+    stream: BinaryIO, size_bytes: int, blocks: FlacBlocks, header: Header, position: int
+) -> HeaderFault:
     """Tell a broken end, as a cut copy leaves it, from damage with more sound behind it."""
-    if header.frames - position <= max_block:
-        return faults.decoded_short(header.frames, position, rate_hz)
-    return faults.damaged(position, rate_hz, "a block is broken or fails its own checksum")
+    assert header.format is not None, "a readable header has a format"
+    assert blocks.info is not None, "decoding began with one"
+    rate_hz = header.format.sample_rate_hz
+    at = first_broken_sample(stream, blocks.sound_offset, size_bytes, blocks.info, position)
+    at = min(max(at, position), header.frames)
+    if header.frames - at <= blocks.info.max_block:
+        return faults.decoded_short(header.frames, at, rate_hz)
+    return faults.damaged(at, rate_hz, "a block is broken or fails its own checksum")
 
 
 def _stored_bytes(codes: Codes, bits: int, width: int) -> bytes:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -16,7 +17,7 @@ _SAMPLE_SIZES: Final = {0: 0, 1: 8, 2: 12, 4: 16, 5: 20, 6: 24, 7: 32}
 _RATE_BYTES: Final = {12: 1, 13: 2, 14: 2}
 _INVALID_RATE: Final = 15
 _STEREO_CODES: Final = range(8, 11)
-_MAX_HEADER_BYTES: Final = 16
+MAX_HEADER_BYTES: Final = 16
 _SYNC: Final = re.compile(b"\xff[\xf8\xf9]")
 _MAX_HITS: Final = 10_000
 """Looked at from the end; true sound has one in 30,000 bytes besides its frames."""
@@ -61,9 +62,15 @@ def last_frame(content: bytes, info: StreamInfo) -> FlacFrame | None:
     return next((frame for frame in found if frame is not None), None)
 
 
+def frames_in(content: bytes, info: StreamInfo) -> Iterator[FlacFrame]:
+    """All frame headers in the bytes, in order."""
+    found = (frame_at(content, match.start(), info) for match in _SYNC.finditer(content))
+    return (frame for frame in found if frame is not None)
+
+
 def frame_at(content: bytes, position: int, info: StreamInfo) -> FlacFrame | None:
     """Read a frame header; None where the bytes are none of this stream."""
-    head = content[position : position + _MAX_HEADER_BYTES]
+    head = content[position : position + MAX_HEADER_BYTES]
     if len(head) < 6 or _SYNC.match(head) is None or not _fits(head, info):
         return None
     number = _coded_number(head)

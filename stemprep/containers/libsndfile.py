@@ -27,7 +27,8 @@ class DecoderStopped(Exception):  # noqa: N818 - damage of the file, not an erro
 class Decoder:
     """A range of an open stream as sound.
 
-    position: frames decoded so far. ``raw`` says what the samples are where the range holds
+    position: frames of the reads that succeeded; in the next one the library may have filled in
+    silence before it stopped. ``raw`` says what the samples are where the range holds
     nothing but samples; without it the range must start with a header that the library knows.
     """
 
@@ -68,7 +69,6 @@ class Decoder:
         try:
             got: npt.NDArray[Any] = self._file.read(frames, dtype=kind, always_2d=True, out=target)
         except soundfile.SoundFileRuntimeError as error:
-            self.position = max(self.position, int(self._file.tell()))
             self._range.raise_error()
             raise DecoderStopped(_reason(error)) from error
         self._range.raise_error()
