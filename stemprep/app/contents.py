@@ -80,6 +80,7 @@ def portable_report(report: Report) -> Report:
             replace(measured, source=source)
             for measured, source in zip(report.measured.files, files, strict=True)
         ),
+        null_tests=report.measured.null_tests,
     )
     return replace(report, measured=measured, package=THIS_FOLDER)
 

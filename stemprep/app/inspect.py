@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stemprep import __version__
+from stemprep.app.set_analysis import with_null_tests
 from stemprep.checks import Judgement, judge
 from stemprep.engine import Engine, InlineEngine, JobDied, ProcessEngine
 from stemprep.errors import InputError
@@ -78,7 +79,8 @@ def inspected(
                 for source, fact in zip(session.files, facts, strict=True)
             ),
         )
-        yield Inspection(spec=spec, measured=measured, judgement=judge(measured, spec))
+        whole = with_null_tests(measured, engine or _fitting_engine(session, session.files))
+        yield Inspection(spec=spec, measured=whole, judgement=judge(whole, spec))
 
 
 def inspect(

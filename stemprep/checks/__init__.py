@@ -26,6 +26,7 @@ from stemprep.checks import (
     name,
     name_collision,
     not_finite,
+    null_test,
     padded_word,
     sample_peak,
     sample_rate,
@@ -81,7 +82,7 @@ _PER_FILE = (
     name,
 )
 _PER_SONG = (start_alignment, time_reference, length, mixed_formats, duplicate_audio, split_pair)
-_PER_SET = (name_collision, clutter, unexpected_file, missing_file, unsafe_entry)
+_PER_SET = (null_test, name_collision, clutter, unexpected_file, missing_file, unsafe_entry)
 
 CHECKS: Mapping[str, Check] = {
     check.id: check

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from stemprep.checks import waiver
@@ -57,7 +57,7 @@ def judge_by(
     notes = waiver.check(objections, spec.rules[waiver.ID])
     findings = _ranked((*marked, *notes), measured, tuple(checks))
     return Judgement(
-        set_facts=_set_facts(songs),
+        set_facts=replace(_set_facts(songs), null_tests=measured.null_tests),
         findings=findings,
         verdict=verdict_of(findings),
         songs=tuple(

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from stemprep.model.header import AudioFormat, Header
+from stemprep.model.null_test import NullTest
 from stemprep.model.words import TruePeakFilter
 
 MAX_LISTED_RUNS = 10_000
@@ -228,11 +229,13 @@ class SetFacts:
 
     duplicates: groups of files with the same samples.
     pairs:      (left, right) files that form one stereo signal by name and format.
+    null_tests: whether the stems of each song add up to its mix.
     """
 
     duplicates: tuple[tuple[str, ...], ...] = ()
     pairs: tuple[tuple[str, str], ...] = ()
     songs: tuple[SongFacts, ...] = ()
+    null_tests: tuple[NullTest, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -293,6 +293,7 @@ RULE_TYPES: Mapping[str, type[Rule]] = {
     "mixed-formats": Rule,
     "duplicate-audio": Rule,
     "split-pair": Rule,
+    "null-test": Rule,
     "name": NameRule,
     "name-collision": Rule,
     "clutter": Rule,

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from stemprep.model.facts import FileFacts
+from stemprep.model.null_test import NullTest
 from stemprep.model.sheet import SessionSheet, TrackNote
 from stemprep.model.words import Role
 
@@ -133,7 +134,11 @@ class MeasuredFile:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredSession:
-    """The session with the facts of every audio file, in the session's order."""
+    """The session with the facts of every audio file, in the session's order.
+
+    null_tests: for each song that has a mix and stems, whether these add up to it.
+    """
 
     session: Session
     files: tuple[MeasuredFile, ...]
+    null_tests: tuple[NullTest, ...] = ()

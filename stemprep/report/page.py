@@ -27,6 +27,7 @@ from stemprep.report.causes import (
 )
 from stemprep.report.escaping import visible
 from stemprep.report.filefacts import brief_facts, file_facts
+from stemprep.report.null_tests import residual_picture
 from stemprep.report.plan import operation_words
 from stemprep.report.summary import (
     checked_against,
@@ -120,6 +121,7 @@ def render_html(report: Report) -> str:
             checked=checked_against(report),
             set_lines=set_lines(report),
             songs=song_lines(report),
+            residuals=[residual_picture(test) for test in report.set_facts.null_tests],
             sections=[
                 (heading, views)
                 for severity, heading in HEADINGS.items()

@@ -13,6 +13,7 @@ from stemprep.model.report import Report
 from stemprep.model.session import MeasuredFile, Session
 from stemprep.model.strict_json import Json, dumps, facts_to_json
 from stemprep.report.causes import files_of
+from stemprep.report.null_tests import null_test_json
 from stemprep.report.report_schema import SCHEMA_VERSION
 
 FIGURE_DECIMALS = 6
@@ -101,6 +102,7 @@ def _set_facts(facts: SetFacts) -> Json:
         "duplicates": [list(group) for group in facts.duplicates],
         "pairs": [{"left": left, "right": right} for left, right in facts.pairs],
         "songs": [_song(song) for song in facts.songs],
+        "null_tests": [null_test_json(test) for test in facts.null_tests],
     }
 
 

@@ -18,6 +18,7 @@ from stemprep.model.facts_schema import (
 from stemprep.model.finding import MAX_WORST
 from stemprep.model.session import EntryKind
 from stemprep.model.words import OPERATION_NAMES, ROLES, Container, Encoding, Severity, Verdict
+from stemprep.report.null_tests import null_test_schema
 
 SCHEMA_VERSION = 1
 
@@ -123,6 +124,7 @@ def _set_facts() -> Schema:
             "duplicates": array({**array(TEXT), "minItems": 2}),
             "pairs": array(record({"left": TEXT, "right": TEXT})),
             "songs": array(record(song)),
+            "null_tests": array(null_test_schema()),
         },
         additionalProperties=True,
     )

@@ -12,6 +12,7 @@ from stemprep.model.report import Report
 from stemprep.model.session import EntryKind, MeasuredFile
 from stemprep.report import figures
 from stemprep.report.causes import Cause, causes, standing
+from stemprep.report.null_tests import null_line
 from stemprep.units import clock_from_samples, seconds_from_samples
 
 MAX_NAMED_GROUPS = 3
@@ -109,6 +110,7 @@ def set_lines(report: Report) -> tuple[tuple[str, str], ...]:
         lines.append(("Same audio", _groups(report.set_facts.duplicates, "group")))
     if report.set_facts.pairs:
         lines.append(("Pairs", _groups(report.set_facts.pairs, "left and right pair")))
+    lines += [("Null test", null_line(test)) for test in report.set_facts.null_tests]
     return tuple((label, words) for label, words in lines if words)
 
 

@@ -1,0 +1,122 @@
+"""What only the set knows: plan the null tests of a measured session and run them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from stemprep.engine import Engine, JobDied
+from stemprep.model.null_test import NullTest
+from stemprep.model.session import MeasuredFile, MeasuredSession
+from stemprep.naming import PathIndex
+from stemprep.summing import can_be_summed
+from stemprep.units import ratio_from_db
+from stemprep.work.null_test import NullTestJob, SummedFile, run_null_test
+
+MIN_STEMS = 2
+_MIN_TRUSTED_WORD_BITS = 16  # a square wave uses few bits without having been quantised to them
+
+
+def with_null_tests(measured: MeasuredSession, engine: Engine) -> MeasuredSession:
+    """The session with the null test of every song that has a mix and at least two stems."""
+    jobs = null_test_jobs(measured)
+    if not jobs:
+        return measured
+    results = engine.run(run_null_test, jobs)
+    tests = tuple(
+        result for result in results if result is not None and not isinstance(result, JobDied)
+    )
+    return replace(measured, null_tests=tests)
+
+
+def null_test_jobs(measured: MeasuredSession) -> tuple[NullTestJob, ...]:
+    """One job a mix that stems stand beside, in the session's order."""
+    by_song: dict[str, list[MeasuredFile]] = {}
+    for file in measured.files:
+        by_song.setdefault(file.source.song, []).append(file)
+    return tuple(
+        job
+        for song, files in by_song.items()
+        for mix in _mixes(measured, song, files)
+        if (job := _job(measured, song, mix, files)) is not None
+    )
+
+
+def _mixes(
+    measured: MeasuredSession, song: str, files: Sequence[MeasuredFile]
+) -> Sequence[MeasuredFile]:
+    """The sheet's reference mix; else the files of role mix that are no louder copies of others."""
+    sheet = measured.session.sheet
+    index = PathIndex((file.path for file in files), measured.session.sheet_folder)
+    named = {
+        path
+        for note in (() if sheet is None else sheet.songs)
+        if note.title == song and note.reference_mix
+        for path in index.named_by(note.reference_mix)
+    }
+    mixes = [file for file in files if file.path in named and _has_sound(file)]
+    return mixes[:1] or [file for file in files if file.role == "mix" and _has_sound(file)]
+
+
+def _job(
+    measured: MeasuredSession, song: str, mix: MeasuredFile, files: Sequence[MeasuredFile]
+) -> NullTestJob | None:
+    stems = [file for file in files if file.role == "stem" and file is not mix]
+    if len(stems) < MIN_STEMS or not all(_fits(stem, mix) for stem in stems):
+        return None
+    summed = {mix.path, *(stem.path for stem in stems)}
+    return NullTestJob(
+        root=measured.session.root,
+        song=song,
+        folder=_common_folder([mix.path, *(stem.path for stem in stems)]),
+        mix=_summed(mix),
+        stems=tuple(_summed(stem) for stem in stems),
+        left_out=tuple((file.path, file.role) for file in files if file.path not in summed),
+    )
+
+
+def _has_sound(file: MeasuredFile) -> bool:
+    return (
+        file.facts.format is not None
+        and file.facts.sound is not None
+        and file.facts.sound.frames > 0
+        and file.facts.sound.non_finite.count == 0
+    )
+
+
+def _fits(stem: MeasuredFile, mix: MeasuredFile) -> bool:
+    if not _has_sound(stem):
+        return False
+    ours, theirs = stem.facts.format, mix.facts.format
+    assert ours is not None, "a file with sound has a format"
+    assert theirs is not None, "a file with sound has a format"
+    return ours.sample_rate_hz == theirs.sample_rate_hz and can_be_summed(
+        theirs.channels, ours.channels
+    )
+
+
+def _summed(file: MeasuredFile) -> SummedFile:
+    form, sound = file.facts.format, file.facts.sound
+    assert form is not None, "a file with sound has a format"
+    assert sound is not None, "only files with sound are summed"
+    used = sound.word.effective_bit_depth or form.bit_depth
+    return SummedFile(
+        path=file.path,
+        raw_path=file.source.entry.raw_path,
+        header=replace(file.facts.header, bext=None, ixml=None, cues=(), info=(), faults=()),
+        word_bits=max(min(used, form.bit_depth), min(_MIN_TRUSTED_WORD_BITS, form.bit_depth)),
+        peak=ratio_from_db(sound.level.sample_peak_dbfs),
+        rms=ratio_from_db(sound.level.rms_dbfs),
+        start_samples=file.facts.header.time_reference_samples,
+    )
+
+
+def _common_folder(paths: Iterable[str]) -> str:
+    """The innermost folder that holds all paths; "" for the drop itself."""
+    folders = [path.split("/")[:-1] for path in paths]
+    common: list[str] = []
+    for parts in zip(*folders, strict=False):
+        if len(set(parts)) > 1:
+            break
+        common.append(parts[0])
+    return "/".join(common)

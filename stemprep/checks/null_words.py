@@ -1,0 +1,122 @@
+"""A null test in plain words: what does not add up, by how much, where."""
+
+from __future__ import annotations
+
+from stemprep.model.null_test import NullCause, NullTest
+from stemprep.units import clock_from_samples
+
+_BUS_ADVICE = "Nothing, if the mix bus is processed on purpose; else print stems and mix through the same bus."
+_FILE_ADVICE = "Export {} again from the session of the mix, over the same range."
+_MISSING_ADVICE = (
+    "Look for a stem that was not exported, or for an effect return that only the mix has."
+)
+
+
+def residual_words(test: NullTest) -> str:
+    """``residual -128.9 dBFS peak, -141.0 RMS``."""
+    return f"residual {test.residual_peak_dbfs:.1f} dBFS peak, {test.residual_rms_dbfs:.1f} RMS"
+
+
+def verdict_words(test: NullTest) -> str:
+    """One line for the summary: ``adds up to the mix: residual ...``."""
+    gain = f" with {abs(test.gain_db):.2f} dB common gain" if abs(test.gain_db) >= 0.005 else ""
+    if test.verdict == "exact":
+        return f"{len(test.stems)} stems add up to the mix exactly{gain}"
+    if test.verdict == "word-length":
+        return f"{len(test.stems)} stems add up to the mix{gain}: {residual_words(test)}"
+    return f"{len(test.stems)} stems do not add up to the mix: {residual_words(test)}"
+
+
+def message_of(test: NullTest) -> str:
+    """What the finding says."""
+    found = (
+        f"the stems do not add up to the mix: {residual_words(test)}; their word lengths would "
+        f"leave {test.limit_rms_dbfs:.1f} RMS"
+    )
+    told = [cause_words(cause, test.sample_rate_hz) for cause in test.causes]
+    return ". ".join([found, *(text[0].upper() + text[1:] for text in told)])
+
+
+def advice_of(test: NullTest) -> str:
+    """What to do about it."""
+    files = sorted({cause.file for cause in test.causes if cause.file is not None})
+    if files:
+        return _FILE_ADVICE.format(" and ".join(_short(path) for path in files))
+    if any(cause.kind == "missing-stem" for cause in test.causes):
+        return _MISSING_ADVICE
+    return _BUS_ADVICE
+
+
+def cause_words(cause: NullCause, rate_hz: int) -> str:
+    """One cause with its numbers and times, and its equal alternatives."""
+    told = _plain_words(cause, rate_hz) + _times(cause, rate_hz)
+    others = [_plain_words(each, rate_hz) + _times(each, rate_hz) for each in cause.alternatives]
+    either = f", or equally well: {'; or: '.join(others)}" if others else ""
+    return told + either
+
+
+def _plain_words(cause: NullCause, rate_hz: int) -> str:
+    name = "" if cause.file is None else _short(cause.file)
+    if cause.kind == "level":
+        assert cause.gain_db is not None, "a level cause has a gain"
+        way = "louder" if cause.gain_db > 0 else "quieter"
+        return f"{name} is {_db(abs(cause.gain_db))} {way} than its part in the mix"
+    if cause.kind == "moved":
+        assert cause.lag_samples is not None, "a moved file has a lag"
+        way = "late" if cause.lag_samples > 0 else "early"
+        lag = abs(cause.lag_samples)
+        number = f"{lag:.0f}" if lag == round(lag) else f"{lag:.2f}"
+        return f"{name} is {number} samples ({lag / rate_hz * 1000:.2f} ms) {way}"
+    if cause.kind == "inverted":
+        return f"{name} is inverted in polarity"
+    if cause.kind == "not-in-mix":
+        return f"{name} is not in the mix"
+    if cause.kind == "cut-short":
+        return f"{name} is silent where its part in the mix goes on"
+    if cause.kind == "pan":
+        return _pan_words(name, cause)
+    return _nobody_words(cause)
+
+
+def _pan_words(name: str, cause: NullCause) -> str:
+    if cause.is_swapped:
+        return f"{name} has left and right exchanged"
+    gains = ", ".join(
+        "none" if gain is None else f"{gain:+.2f} dB" for gain in cause.channel_gains_db
+    )
+    return f"{name} is panned otherwise than in the mix" + (
+        f" (by channel: {gains})" if gains else ""
+    )
+
+
+def _nobody_words(cause: NullCause) -> str:
+    if cause.kind == "missing-stem":
+        return f"the mix holds something that no stem has{_sound(cause)}"
+    if cause.kind == "bus-dynamics" and cause.process == "equaliser":
+        return "the mix bus seems to hold an equaliser"
+    if cause.kind == "bus-dynamics" and cause.gain_range_db is not None:
+        low, high = cause.gain_range_db
+        return f"the mix bus changes level over time, by {low:+.1f} to {high:+.1f} dB"
+    return f"not explained: no file accounts for it{_sound(cause)}"
+
+
+def _sound(cause: NullCause) -> str:
+    if cause.level_dbfs is None or cause.centre_hz is None:
+        return ""
+    return f" ({cause.level_dbfs:.1f} dBFS RMS, centred at {cause.centre_hz:.0f} Hz)"
+
+
+def _times(cause: NullCause, rate_hz: int) -> str:
+    if cause.start_sample is None or cause.end_sample is None:
+        return ""
+    begin = clock_from_samples(max(cause.start_sample, 0), rate_hz)
+    end = clock_from_samples(max(cause.end_sample, 0), rate_hz)
+    return f" from {begin} to {end}"
+
+
+def _db(value: float) -> str:
+    return f"{value:.2f} dB" if value >= 0.1 else f"{value:.4f} dB"
+
+
+def _short(path: str) -> str:
+    return path.rpartition("/")[2]

@@ -1,0 +1,26 @@
+"""Do the stems add up to the mix, and if not, which file is to blame: computed on arrays.
+
+A ``SumSet`` says what is to be summed and gives the sound in forward passes; ``null_test`` returns
+what was found. Memory does not depend on the length of the sound.
+"""
+
+from stemprep.summing.parts import (
+    BlockStream,
+    Part,
+    Stream,
+    SumSet,
+    can_be_summed,
+    set_of_arrays,
+)
+from stemprep.summing.testing import Outcome, null_test
+
+__all__ = [
+    "BlockStream",
+    "Outcome",
+    "Part",
+    "Stream",
+    "SumSet",
+    "can_be_summed",
+    "null_test",
+    "set_of_arrays",
+]

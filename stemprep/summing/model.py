@@ -1,0 +1,148 @@
+"""How the stems are thought to stand in the mix: as they are, but for a few changes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from stemprep.summing.parts import Planar, Stored, SumSet, routed, unity
+from stemprep.summing.shift import is_whole, margin_for, moved
+
+Form = Literal["as-is", "level", "swap", "balance", "matrix"]
+FORM_FREEDOM: dict[Form, int] = {"as-is": 0, "swap": 0, "level": 1, "balance": 2, "matrix": 4}
+
+_EDGE = 32
+_BROKEN_EDGE = 256
+
+Span = tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What the mix has of one stem, other than the file as it is.
+
+    matrix: (mix channels, stem channels), before the common gain.
+    lag:    the mix has ``stem(t + lag)``: positive means that the file is late.
+    span:   samples of the mix in which it holds; None: throughout.
+    """
+
+    stem: int
+    form: Form
+    matrix: Planar
+    lag: float = 0.0
+    span: Span | None = None
+
+    @property
+    def is_moved(self) -> bool:
+        """True when the stem stands elsewhere in time."""
+        return self.lag != 0.0
+
+    @property
+    def freedom(self) -> int:
+        """Numbers that had to be chosen to describe it."""
+        moving = 0 if not self.is_moved else 1 if is_whole(self.lag) else 2
+        return FORM_FREEDOM[self.form] + moving + (0 if self.span is None else 2)
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A stem that lacks sound in a span where the mix goes on; the span cannot be judged."""
+
+    stem: int
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """Common gain, changes (at most one a stem) and cuts."""
+
+    routes: tuple[Planar, ...]
+    ranges: tuple[Span, ...]
+    gain: float = 1.0
+    changes: tuple[Change, ...] = ()
+    cuts: tuple[Cut, ...] = ()
+
+    def change_of(self, stem: int) -> Change | None:
+        """The stem's change, if it has one."""
+        return next((change for change in self.changes if change.stem == stem), None)
+
+    def with_change(self, change: Change) -> Model:
+        """This model with one more change, or another one of the same stem."""
+        others = tuple(known for known in self.changes if known.stem != change.stem)
+        return replace(self, changes=(*others, change))
+
+    def without(self, stem: int) -> Model:
+        """This model with the stem as it is."""
+        return replace(self, changes=tuple(c for c in self.changes if c.stem != stem))
+
+    def margin(self, stem: int) -> int:
+        """Samples around a stretch that rendering this stem needs."""
+        change = self.change_of(stem)
+        return 0 if change is None else margin_for(change.lag)
+
+    def rendered(self, stem: int, samples: Stored, start: int, margin: int) -> Planar:
+        """What the mix has of a stem from sample ``start`` on; samples have margins."""
+        change = self.change_of(stem)
+        length = samples.shape[-1] - 2 * margin
+        plain = samples[..., margin : margin + length]
+        if change is None:
+            return self._scaled(routed(self.routes[stem], plain))
+        first, last = (0, length) if change.span is None else (s - start for s in change.span)
+        low, high = min(max(first, 0), length), min(max(last, 0), length)
+        if low >= high:
+            return self._scaled(routed(self.routes[stem], plain))
+        changed = routed(change.matrix, moved(samples, change.lag, margin))
+        if high - low == length:
+            return self._scaled(changed)
+        result = routed(self.routes[stem], plain)
+        result[..., low:high] = changed[..., low:high]
+        return self._scaled(result)
+
+    def _scaled(self, samples: Planar) -> Planar:
+        if self.gain != 1.0:
+            samples *= self.gain
+        return samples
+
+    def unknown(self, frames: int) -> tuple[Span, ...]:
+        """Spans of the mix that cannot be judged: what moved files have lost, and cuts."""
+        spans = [cut.span for cut in self.cuts]
+        for change in self.changes:
+            if not change.is_moved:
+                continue
+            begin, end = self.ranges[change.stem]
+            edge = _EDGE if is_whole(change.lag) else _BROKEN_EDGE
+            reach = int(abs(change.lag)) + 1 + edge
+            spans += [(begin - edge, begin + reach), (end - reach, end + edge)]
+        clipped = ((max(low, 0), min(high, frames)) for low, high in spans)
+        return tuple((low, high) for low, high in clipped if low < high)
+
+
+def plain_model(parts: SumSet) -> Model:
+    """Every stem as it is."""
+    return Model(
+        routes=tuple(unity(parts.channels, stem.channels) for stem in parts.stems),
+        ranges=tuple((stem.offset, stem.offset + stem.frames) for stem in parts.stems),
+    )
+
+
+def swapped(route: Planar) -> Planar:
+    """The routing with left and right exchanged; only for two channels in the mix."""
+    return route[::-1].copy()
+
+
+def can_be_swapped(route: Planar) -> bool:
+    """Tell whether exchanging sides would change anything."""
+    return route.shape == (2, 2)
+
+
+def known_mask(start: int, length: int, unknown: Sequence[Span]) -> np.ndarray | None:
+    """True where a stretch can be judged; None: everywhere."""
+    mask = None
+    for low, high in unknown:
+        if high > start and low < start + length:
+            mask = np.ones(length, dtype=bool) if mask is None else mask
+            mask[max(low - start, 0) : max(high - start, 0)] = False
+    return mask

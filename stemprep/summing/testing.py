@@ -1,0 +1,77 @@
+"""The test itself: one pass for a set that nulls, a search for the culprit where it does not."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from stemprep.model.null_test import NullCause, NullVerdict
+from stemprep.summing.model import plain_model
+from stemprep.summing.parts import SumSet
+from stemprep.summing.residual import Cells, Products, model_pass, plain_pass
+from stemprep.summing.theory import Floor, floor_of
+from stemprep.units import db_from_ratio
+
+COLUMNS = 200
+_GAIN_SLACK = 4.0
+_ROUNDING = 1e-14  # relative; what float64 leaves of an energy that cancels
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What was found for one set; ratios of full scale, and the causes where it does not null."""
+
+    verdict: NullVerdict
+    gain: float
+    peak: float
+    rms: float
+    floor: Floor
+    over_time_dbfs: tuple[float, ...]
+    causes: tuple[NullCause, ...] = ()
+
+
+def null_test(parts: SumSet) -> Outcome:
+    """Sum the stems, compare with the mix, and say why where they do not add up."""
+    cells, products = plain_pass(parts)
+    outcome = _outcome(cells, floor_of(parts), 1.0)
+    if outcome.verdict != "not":
+        return outcome
+    gain = products.gain
+    floor = floor_of(parts, gain)
+    if _nulls_with_gain(products, cells, floor):
+        scaled = _outcome(model_pass(parts, replace(plain_model(parts), gain=gain)), floor, gain)
+        if scaled.verdict != "not":
+            return scaled
+    return outcome
+
+
+def _outcome(cells: Cells, floor: Floor, gain: float) -> Outcome:
+    return Outcome(
+        verdict=_verdict(cells, floor),
+        gain=gain,
+        peak=cells.highest,
+        rms=cells.rms,
+        floor=floor,
+        over_time_dbfs=_over_time(cells),
+    )
+
+
+def _verdict(cells: Cells, floor: Floor) -> NullVerdict:
+    if cells.highest == 0.0:
+        return "exact"
+    is_within = cells.rms <= floor.rms_limit and cells.highest <= floor.peak
+    return "word-length" if is_within else "not"
+
+
+def _nulls_with_gain(products: Products, cells: Cells, floor: Floor) -> bool:
+    """A constant gain leaves about what theory allows; the exact answer needs another pass."""
+    mix = math.fsum(products.mix_mix)
+    allowed = _GAIN_SLACK * floor.power * float(cells.counts.sum()) + _ROUNDING * mix
+    return products.gain > 0 and products.power_after_gain <= allowed
+
+
+def _over_time(cells: Cells) -> tuple[float, ...]:
+    edges = np.unique(np.linspace(0, len(cells.peak), COLUMNS + 1).astype(int)[:-1])
+    return tuple(db_from_ratio(float(peak)) for peak in np.maximum.reduceat(cells.peak, edges))
