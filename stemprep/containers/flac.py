@@ -19,6 +19,7 @@ from stemprep.containers.flac_frames import (
     last_frame,
 )
 from stemprep.containers.id3 import without_old_tag
+from stemprep.containers.pcm import encode_codes
 from stemprep.containers.protocol import DecodingFault, OnBytes, pass_through
 from stemprep.containers.reading_only import copy_audio, write_blocks
 from stemprep.containers.riff_chunks import read_at
@@ -82,10 +83,9 @@ def read_blocks(
     if blocks.info is None:
         raise DecodingFault(faults.damaged(0, header.format.sample_rate_hz, "the header is gone"))
     digest = hashlib.md5(usedforsecurity=False)
-    width = -(-header.format.bit_depth // 8)
     for block in _decoded(stream, size_bytes, blocks, header, block_frames):
         assert block.codes is not None, "FLAC holds integers"
-        digest.update(_stored_bytes(block.codes, header.format.bit_depth, width))
+        digest.update(_stored_bytes(block.codes, header.format.bit_depth))
         yield block
     is_whole = blocks.info.total_frames in {header.frames, 0}
     if is_whole and any(blocks.info.md5) and digest.digest() != blocks.info.md5:
@@ -131,10 +131,11 @@ def _damage(
     return faults.damaged(at, rate_hz, "a block is broken or fails its own checksum")
 
 
-def _stored_bytes(codes: Codes, bits: int, width: int) -> bytes:
+def _stored_bytes(codes: Codes, bits: int) -> bytes:
     """What the MD5 is made of: interleaved, signed, little-endian whole bytes (RFC 9639, 8.2)."""
-    narrow = np.ascontiguousarray(codes >> (32 - bits), dtype="<i4")
-    return narrow.view(np.uint8).reshape(-1, 4)[:, :width].tobytes()
+    if bits == 8:  # encode_codes writes 8 bits unsigned, as WAV does
+        return (codes >> 24).astype(np.int8).tobytes()
+    return encode_codes(codes, bits)
 
 
 def _impossible(info: StreamInfo) -> HeaderFault | None:

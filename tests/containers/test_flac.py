@@ -12,6 +12,7 @@ import pytest
 
 from stemprep.containers import DecodingFault, read_blocks
 from stemprep.containers.flac_blocks import read_flac_blocks
+from stemprep.containers.flac_damage import first_broken_sample
 from stemprep.containers.flac_frames import frame_at, is_whole_frame, last_frame
 from stemprep.dsp.block import SoundBlock
 from tests.containers.other_builder import codes, flac, header_of, library_file, read, told
@@ -243,3 +244,23 @@ def test_a_frame_number_of_several_bytes() -> None:
     assert (frame.start_sample, frame.frames) == (300 * 16, 16)
     assert frame_at(content, frame.offset + 1, parsed.info) is None
     assert header_of(content).faults == ()
+
+
+def test_a_block_whose_successor_lost_its_header_counts_as_broken() -> None:
+    """What lies before the place told is surely good; the place may be one block early."""
+    content = bytearray(flac(whole(), 24))
+    second = content.index(b"\xff\xf8\x70\x1c\x02")
+    content[second : second + 2] = b"\0\0"
+    _, stop = decode(bytes(content))
+    assert stop is not None
+    assert (stop.fault.check, stop.fault.start_sample) == ("unreadable", 192)
+
+
+@pytest.mark.parametrize("behind", [b"", b"TAG" + bytes(125)])
+def test_a_whole_stream_has_no_broken_block(behind: bytes) -> None:
+    content = flac(whole(), 24) + behind
+    parsed = read_flac_blocks(io.BytesIO(content), len(content))
+    assert parsed.info is not None
+    stream = io.BytesIO(content)
+    found = first_broken_sample(stream, parsed.sound_offset, len(content), parsed.info, 0)
+    assert found == 1001

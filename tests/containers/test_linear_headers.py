@@ -223,3 +223,12 @@ def test_extended_floats(stored: str, rate_hz: int) -> None:
     """The first two: the values common in AIFF files (AIFF 1.3 examples, from memory)."""
     assert extended(bytes.fromhex(stored)) == rate_hz
     assert extended(b"\xc0" + bytes.fromhex(stored)[1:]) == -rate_hz
+
+
+def test_the_format_of_an_aiff_may_stand_behind_its_sound() -> None:
+    """AIFF 1.3: chunks may come in any order."""
+    content = aiff(SOUND, frames=100)
+    start, sound_at = content.index(b"COMM"), content.index(b"SSND")
+    header, blocks = read(content[:start] + content[sound_at:] + content[start:sound_at])
+    assert header.faults == ()
+    assert sum(block.frames for block in blocks) == 100
