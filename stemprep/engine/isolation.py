@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import resource
 import signal
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass
+from multiprocessing import connection, parent_process
 from typing import Generic, TypeVar
 
 Job = TypeVar("Job")
@@ -50,10 +53,19 @@ class GuardedCall(Generic[Job, Result]):
 
 
 def prepare_worker(limits: Limits) -> None:
-    """Bound the worker's memory and leave Ctrl-C to the parent."""
+    """Bound the worker's memory, leave Ctrl-C to the parent, and end when the parent has ended."""
     _, hard = resource.getrlimit(resource.RLIMIT_DATA)
     wanted = (
         limits.memory_bytes if hard == resource.RLIM_INFINITY else min(hard, limits.memory_bytes)
     )
     resource.setrlimit(resource.RLIMIT_DATA, (wanted, hard))
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """End at once when the parent was killed: nobody would ever end an orphan."""
+    parent = parent_process()
+    if parent is not None:
+        connection.wait([parent.sentinel])
+        os._exit(1)

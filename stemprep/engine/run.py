@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-from collections.abc import Callable, Sequence
+import threading
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
 from dataclasses import dataclass, field
+from multiprocessing.context import BaseContext
 from typing import Protocol, TypeVar
 
 from stemprep.engine.isolation import GuardedCall, JobDied, Limits, prepare_worker
@@ -115,27 +118,50 @@ class ProcessEngine:
         on_done: OnDone,
     ) -> tuple[list[int], list[int]]:
         """Run some jobs in one pool; return (may have killed a worker, not begun)."""
-        begun: list[int] = []
-        left: list[int] = []
-        with self._pool(min(workers, len(indices))) as pool:
+        lost: list[int] = []
+        with self._pool(min(workers, len(indices))) as pool, _ended_at_once(pool):
             futures = _submit(pool, call, jobs, indices)
-            left.extend(index for index in indices if index not in futures.values())
+            submitted = set(futures.values())
             for future in as_completed(futures):
                 index = futures[future]
                 try:
                     results[index] = future.result()
                 except BrokenExecutor:
-                    begun.append(index)
+                    lost.append(index)
                 else:
                     on_done(index)
-        return _split_suspects(begun, left, workers)
+        left = [index for index in indices if index not in submitted]
+        return _split_suspects(lost, left, workers)
 
     def _pool(self, workers: int) -> ProcessPoolExecutor:
-        context = multiprocessing.get_context("forkserver")
-        context.set_forkserver_preload(_PRELOADED)
         return ProcessPoolExecutor(
-            workers, mp_context=context, initializer=prepare_worker, initargs=(self.limits,)
+            workers, mp_context=_context(), initializer=prepare_worker, initargs=(self.limits,)
         )
+
+
+def _context() -> BaseContext:
+    """Workers come from a plain fork, which has all modules loaded, while no other thread runs.
+
+    A fork beside threads can inherit a lock that is never released: then a fork server.
+    """
+    if threading.active_count() == 1:
+        return multiprocessing.get_context("fork")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(_PRELOADED)
+    return context
+
+
+@contextmanager
+def _ended_at_once(pool: ProcessPoolExecutor) -> Iterator[None]:
+    """Leaving by an error ends the workers instead of waiting for jobs that nobody needs now."""
+    try:
+        yield
+    except BaseException:
+        workers = list((pool._processes or {}).values())  # no public way before Python 3.14
+        pool.shutdown(wait=False, cancel_futures=True)
+        for worker in workers:
+            worker.kill()
+        raise
 
 
 def _submit(
