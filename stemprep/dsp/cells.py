@@ -79,7 +79,11 @@ def chunk_of(samples: Floats, start: int, scratch: Scratch) -> Chunk:
 
 
 class Reblocker:
-    """Cuts blocks of any size into chunks of ``frames``; copies only what straddles."""
+    """Cuts blocks of any size into chunks of ``frames``.
+
+    Always through one buffer: some vector code sums in an order that depends on where samples
+    lie in memory, and facts must not.
+    """
 
     def __init__(self, frames: int = CHUNK_FRAMES) -> None:
         self._frames = frames
@@ -92,11 +96,6 @@ class Reblocker:
         """Every chunk that ``samples`` completes; the rest is kept."""
         at = 0
         while at < samples.shape[1]:
-            whole = self._fill == 0 and samples.shape[1] - at >= self._frames
-            if whole:
-                yield self._next(samples[:, at : at + self._frames])
-                at += self._frames
-                continue
             at += self._keep(samples[:, at:])
             if self._fill == self._frames and self._held is not None:
                 self._fill = 0

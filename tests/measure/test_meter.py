@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from stemprep.dsp.block import SoundBlock
 from stemprep.dsp.cells import CHUNK_FRAMES
 from stemprep.measure import SoundMeter
 from stemprep.model.facts import MeasureSettings, Sound
@@ -44,6 +45,20 @@ def test_facts_do_not_depend_on_block_size(bits: int | None, sizes: list[int]) -
     assert meter.finish() == expected
     assert expected.clipping.full_scale.count > 10
     assert expected.silence.stretches
+
+
+@pytest.mark.parametrize("bits", [24, None])
+def test_caller_may_use_its_buffers_again(bits: int | None) -> None:
+    """Decoders fill the same arrays for every block."""
+    samples = _eventful(2 * CHUNK_FRAMES + 777)
+    meter = SoundMeter(wav_format(channels=2, bits=bits), MeasureSettings())
+    for block in cut(block_of(samples, bits), itertools.repeat(9_001)):
+        lent = SoundBlock(block.samples.copy(), None if bits is None else block.codes.copy())
+        meter.add(lent)
+        lent.samples[:] = 0.77
+        if lent.codes is not None:
+            lent.codes[:] = 99
+    assert meter.finish() == measure(samples, bits=bits)
 
 
 @settings(max_examples=15, deadline=None)
