@@ -274,6 +274,21 @@ def frame_count(stated: int, present: int) -> HeaderFault:
     )
 
 
+def sound_behind_length(stated: int, present: int) -> HeaderFault:
+    """Tell of sound behind the stated length that decoders leave out; no copy would hold it."""
+    return HeaderFault(
+        check="header",
+        code="sound-behind-length",
+        severity="fail",
+        found=f"{stated} frames",
+        required=f"{present} frames",
+        message=f"the header says {stated} frames, the file holds {present}: what lies behind the "
+        "stated length is not decoded",
+        advice=_EXPORT_AGAIN,
+        start_sample=stated,
+    )
+
+
 def fractional_rate(rate_hz: float, taken_hz: int) -> HeaderFault:
     """Tell of a sample rate that is no whole number of Hz."""
     return remark(

@@ -175,7 +175,7 @@ def _frames(
         return present, [_open_length(present)]
     if present < stated:
         return present, [faults.truncated(stated, present, 0)]
-    return stated, [faults.frame_count(stated, present)] if present > stated else []
+    return stated, [faults.sound_behind_length(stated, present)] if present > stated else []
 
 
 def _open_length(present: int) -> HeaderFault:

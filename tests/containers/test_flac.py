@@ -165,7 +165,7 @@ def test_a_length_left_open_is_counted() -> None:
 
 def test_a_length_that_is_too_small() -> None:
     content = flac(whole(), 24, total=900)
-    assert told(header_of(content)) == {("header", "frame-count", "warn")}
+    assert told(header_of(content)) == {("header", "sound-behind-length", "fail")}
     _, stop = decode(content)
     assert stop is not None
     assert stop.fault.check == "checksum"
