@@ -101,7 +101,9 @@ def deliver(
         copies = [replicate(Path(published.path), place, order.name) for place in destinations[1:]]
         for package in (published, *copies):
             _prove(package)
-        return replace(report, package=published.path, notes=_notes(published, copies))
+        return replace(
+            report, package=published.path, notes=report.notes + _notes(published, copies)
+        )
 
 
 @contextmanager

@@ -52,7 +52,14 @@ class Inspection:
             findings=self.judgement.findings,
             verdict=self.judgement.verdict,
             songs=self.judgement.songs,
+            notes=self.remarks,
         )
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What reading spec and sheet left doubtful, with file, line and column."""
+        sheet = self.measured.session.sheet
+        return self.spec.warnings + (() if sheet is None else sheet.warnings)
 
 
 @contextmanager
