@@ -62,7 +62,7 @@ def portable_report(report: Report) -> Report:
     """The report without anything that depends on where the drop lay: folder, zip name and root.
 
     Its title is the sheet's; a folder's name is no title, and the same drop copied to a folder
-    of another name has to give the same package.
+    of another name has to give the same package. Remarks on a spec name its file, so they stay out.
     """
     session = report.measured.session
     files = tuple(_without_place(file) for file in session.files)
@@ -82,7 +82,8 @@ def portable_report(report: Report) -> Report:
         ),
         null_tests=report.measured.null_tests,
     )
-    return replace(report, measured=measured, package=THIS_FOLDER)
+    remarks = () if session.sheet is None else session.sheet.warnings
+    return replace(report, measured=measured, package=THIS_FOLDER, notes=remarks)
 
 
 def session_title(session: Session) -> str | None:
