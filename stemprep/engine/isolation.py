@@ -54,13 +54,13 @@ class GuardedCall(Generic[Job, Result]):
 
 def prepare_worker(limits: Limits) -> None:
     """Bound the worker's memory, leave Ctrl-C to the parent, and end when the parent has ended."""
+    threading.Thread(target=_end_with_parent, daemon=True).start()  # needs memory: first
     _, hard = resource.getrlimit(resource.RLIMIT_DATA)
     wanted = (
         limits.memory_bytes if hard == resource.RLIM_INFINITY else min(hard, limits.memory_bytes)
     )
     resource.setrlimit(resource.RLIMIT_DATA, (wanted, hard))
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
 
 
 def _end_with_parent() -> None:

@@ -103,10 +103,7 @@ class ProcessEngine:
             with self._pool(1) as pool:
                 pool.submit(_do_nothing).result()
         except BrokenExecutor as error:
-            raise StemprepError(
-                "worker processes cannot be started on this machine; free memory, "
-                "or look for a limit on processes"
-            ) from error
+            raise _no_workers() from error
 
     def _run_pool(
         self,
@@ -137,6 +134,13 @@ class ProcessEngine:
         return ProcessPoolExecutor(
             workers, mp_context=_context(), initializer=prepare_worker, initargs=(self.limits,)
         )
+
+
+def _no_workers() -> StemprepError:
+    return StemprepError(
+        "worker processes cannot be started on this machine; free memory, "
+        "or look for a limit on processes"
+    )
 
 
 def _context() -> BaseContext:
@@ -177,6 +181,8 @@ def _submit(
             futures[pool.submit(call, jobs[index])] = index
         except BrokenExecutor:
             break
+        except OSError as error:  # the system refuses a process
+            raise _no_workers() from error
     return futures
 
 

@@ -1,0 +1,159 @@
+"""The engines: order, equality, and every way in which a worker can die."""
+
+from __future__ import annotations
+
+import errno
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import pytest
+
+from stemprep.engine import InlineEngine, JobDied, Limits, ProcessEngine, available_cores, run
+from stemprep.errors import DeliveryError, InputError, StemprepError
+from tests.engine import jobs
+
+ROOT = Path(__file__).parents[2]
+SQUARES = [number * number for number in range(6)]
+
+
+def test_results_stand_in_the_order_of_the_jobs() -> None:
+    engine = ProcessEngine(workers=3)
+    assert engine.run(jobs.later_first, range(6)) == SQUARES
+
+
+def test_progress_names_every_job_once() -> None:
+    done: list[int] = []
+    ProcessEngine(workers=2).run(jobs.square, range(6), done.append)
+    assert sorted(done) == list(range(6))
+
+
+def test_inline_engine_equals_process_engine() -> None:
+    assert InlineEngine().run(jobs.square, range(6)) == ProcessEngine().run(jobs.square, range(6))
+
+
+@pytest.mark.parametrize("engine", [InlineEngine(), ProcessEngine()], ids=["inline", "processes"])
+def test_no_jobs_give_no_results(engine: InlineEngine | ProcessEngine) -> None:
+    assert engine.run(jobs.square, []) == []
+
+
+@pytest.mark.parametrize(
+    ("function", "limits"),
+    [
+        (jobs.leave, Limits()),
+        (jobs.crash, Limits()),
+        (jobs.hang, Limits(deadline_s=0.5)),
+        (jobs.hog, Limits(memory_bytes=300 * 1024**2)),
+    ],
+    ids=["left", "crashed", "hung", "memory"],
+)
+@pytest.mark.parametrize("workers", [1, 3])
+def test_one_job_dies_and_all_others_are_done(
+    function: Callable[[int], int], limits: Limits, workers: int
+) -> None:
+    done: list[int] = []
+    results = ProcessEngine(workers=workers, limits=limits).run(function, range(6), done.append)
+    died = results.pop(jobs.BAD)
+    assert isinstance(died, JobDied)
+    assert died.reason
+    assert results == [number for number in SQUARES if number != jobs.BAD**2]
+    assert sorted(done) == list(range(6))
+
+
+def test_memory_is_named_as_the_reason() -> None:
+    limits = Limits(memory_bytes=300 * 1024**2)
+    results = ProcessEngine(workers=1, limits=limits).run(jobs.hog, [jobs.BAD])
+    assert results == [JobDied("needs more than 300 MB of memory")]
+
+
+def test_a_job_that_died_once_is_run_again_alone(tmp_path: Path) -> None:
+    markers = [str(tmp_path / name) for name in ("a", "die-1", "b", "die-2", "c")]
+    results = ProcessEngine(workers=2).run(jobs.die_once, markers)
+    assert results == ["a", "die-1", "b", "die-2", "c"]
+
+
+def test_many_jobs_die_and_the_run_comes_to_an_end(tmp_path: Path) -> None:
+    results = ProcessEngine(workers=2).run(jobs.leave, [jobs.BAD] * 5 + [3])
+    assert [type(result) for result in results] == [JobDied] * 5 + [int]
+
+
+def test_an_error_of_a_job_is_raised_at_once() -> None:
+    with pytest.raises(DeliveryError, match="job 2 was refused"):
+        ProcessEngine(workers=2).run(jobs.refuse, range(4000))
+
+
+def test_errors_come_out_of_a_worker_as_they_were() -> None:
+    with pytest.raises(InputError, match="7: an error with a place in it"):
+        ProcessEngine(workers=1).run(jobs.survive_pickling, [7])
+
+
+def test_an_interruption_does_not_wait_for_the_other_jobs() -> None:
+    begun = time.monotonic()
+    with pytest.raises(KeyboardInterrupt):
+        ProcessEngine(workers=3).run(jobs.interrupt_waiter, range(4))
+    assert time.monotonic() - begun < 60, "jobs of 300 s were waited for"
+
+
+def test_workers_that_cannot_start_are_our_fault_and_no_files(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Every worker dies before its first job: no job may be blamed for that."""
+    monkeypatch.setattr(run, "prepare_worker", jobs.refuse_to_start)
+    with pytest.raises(StemprepError, match="cannot be started"):
+        ProcessEngine(workers=2).run(jobs.square, range(3))
+
+
+def test_a_system_that_refuses_processes_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """fork(2): EAGAIN where the limit on processes is reached."""
+
+    def refuse(*_: object) -> None:
+        raise BlockingIOError(errno.EAGAIN, "Resource temporarily unavailable")
+
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", refuse)
+    with pytest.raises(StemprepError, match="limit on processes"):
+        ProcessEngine(workers=2).run(jobs.square, range(3))
+
+
+def test_cores_are_those_this_process_may_use() -> None:
+    every = os.sched_getaffinity(0)
+    try:
+        os.sched_setaffinity(0, {min(every)})
+        assert available_cores() == 1
+        assert ProcessEngine().workers == 1
+    finally:
+        os.sched_setaffinity(0, every)
+
+
+def _is_alive(process: int) -> bool:
+    try:
+        state = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0]
+    except OSError:
+        return False
+    return state not in "ZX"
+
+
+def test_workers_end_with_a_killed_parent(tmp_path: Path) -> None:
+    """SIGKILL leaves the parent no time to tidy up: the workers must notice by themselves."""
+    pid_files = [tmp_path / name for name in ("one", "two")]
+    code = (
+        "from stemprep.engine import ProcessEngine\n"
+        "from tests.engine import jobs\n"
+        f"ProcessEngine(workers=2).run(jobs.sleep_long, {[str(path) for path in pid_files]})"
+    )
+    with subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, stderr=subprocess.DEVNULL) as run:
+        _wait_until(lambda: all(path.exists() and path.read_text() for path in pid_files))
+        workers = [int(path.read_text()) for path in pid_files]
+        assert all(map(_is_alive, workers))
+        run.kill()
+    _wait_until(lambda: not any(map(_is_alive, workers)))
+
+
+def _wait_until(holds: Callable[[], bool], seconds: float = 30.0) -> None:
+    end = time.monotonic() + seconds
+    while not holds():
+        assert time.monotonic() < end, "waited in vain"
+        time.sleep(0.05)
