@@ -21,17 +21,19 @@ def edge_silence(
         return
     form, sound = known
     silence = sound.silence
-    samples = silence.leading_samples if edge == "head" else silence.trailing_samples
+    at_head = edge == "head"
+    samples = silence.edge_leading_samples if at_head else silence.edge_trailing_samples
     seconds = seconds_from_samples(samples, form.sample_rate_hz)
-    if seconds <= rule.max_s:
+    is_told_at_head = not at_head and samples == sound.frames
+    if seconds <= rule.max_s or is_told_at_head:
         return
-    start = 0 if edge == "head" else sound.frames - samples
-    where = "before the first" if edge == "head" else "after the last"
+    start = 0 if at_head else sound.frames - samples
+    where = "before the first" if at_head else "after the last"
     yield about_file(
         file,
         check,
         severity,
-        message=f"{seconds:.2f} s at or below {silence.threshold_dbfs:.0f} dBFS {where} sound, "
+        message=f"{seconds:.2f} s at or below {silence.edge_threshold_dbfs:.0f} dBFS {where} sound, "
         f"at most {rule.max_s:g} s expected",
         advice="Leave it if files have to line up; else trim the whole song together, none alone.",
         start_sample=start,

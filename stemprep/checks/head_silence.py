@@ -3,9 +3,9 @@
 On a mix it is dead air that has to be cut before it plays. On stems and tracks it is what keeps
 them lined up from bar 1, so it is a note there.
 
-Measured: from the first sample to the first one above the silence level, in every channel. The
-level is that of the spec's measuring settings, stated in the message.
-Limit: 2 s (common practice, no source).
+Measured: from the first sample to the first one above the level of silence at the edges, in every
+channel. The level is `edge_silence_dbfs` of the spec's measuring settings, stated in the message.
+Limit: 2 s at or below -70 dBFS (common practice, no source).
 Passes: a mix with half a second before the first note.
 Fails: a mix that starts after 9 s of nothing.
 To do: on a mix, export again from just before the first sound; on stems leave it as it is.

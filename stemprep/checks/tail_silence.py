@@ -3,9 +3,9 @@
 On a mix somebody forgot to set the end; on stems and tracks it is the common length of the song,
 so it is a note there.
 
-Measured: from the last sample above the silence level to the end, in every channel. The level is
-that of the spec's measuring settings, stated in the message.
-Limit: 2 s (common practice, no source).
+Measured: from the last sample above the level of silence at the edges to the end, in every
+channel. The level is `edge_silence_dbfs` of the spec's measuring settings, stated in the message.
+Limit: 2 s at or below -70 dBFS (common practice, no source).
 Passes: a mix that ends 1 s after its reverb has gone.
 Fails: a mix with 40 s of nothing after the last chord.
 To do: on a mix, export again with the right end; on stems leave it as it is.

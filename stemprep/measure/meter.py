@@ -55,6 +55,7 @@ class SoundMeter:
         self._silence = Silence(
             settings.silence_peak_dbfs,
             samples_from_seconds(settings.min_silent_stretch_s, format.sample_rate_hz),
+            settings.edge_silence_dbfs,
         )
         self._frames = 0
         self._bit_depth: int | None = None

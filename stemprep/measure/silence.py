@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from stemprep.dsp.cells import CELL_FRAMES, Chunk
+from stemprep.dsp.cells import CELL_FRAMES, Chunk, Floats
 from stemprep.model.facts import SilenceFacts
 from stemprep.units import ratio_from_db
 
@@ -17,7 +17,10 @@ class Silence:
     Stretches inside the sound shorter than two cells (64 samples) are not seen.
     """
 
-    def __init__(self, threshold_dbfs: float, min_stretch_samples: int) -> None:
+    def __init__(
+        self, threshold_dbfs: float, min_stretch_samples: int, edge_threshold_dbfs: float
+    ) -> None:
+        self._edges = Edges(edge_threshold_dbfs)
         self._threshold_dbfs = threshold_dbfs
         self._threshold = ratio_from_db(threshold_dbfs)
         self._shortest = max(min_stretch_samples, 2 * CELL_FRAMES)
@@ -29,9 +32,15 @@ class Silence:
     def add(self, chunk: Chunk) -> None:
         """Find the sounding cells of one chunk."""
         self._is_zero = self._is_zero and not chunk.peaks.any()
-        if chunk.peaks.max() <= self._threshold:
+        highest = chunk.peaks.max()
+        if highest <= self._threshold and highest <= self._edges.threshold:
             return
         size = chunk.size.max(axis=0)
+        self._edges.add(chunk, size)
+        if highest > self._threshold:
+            self._follow(chunk, size)
+
+    def _follow(self, chunk: Chunk, size: Floats) -> None:
         cells = np.flatnonzero(size > self._threshold)
         if self._first is None:
             self._first, _ = self._sound_in(chunk, int(cells[0]))
@@ -54,15 +63,41 @@ class Silence:
             trailing_samples=frames - self._end,
             stretches=tuple(self._stretches),
             is_digital_silence=self._is_zero,
+            edge_threshold_dbfs=self._edges.threshold_dbfs,
+            edge_leading_samples=frames if self._edges.first is None else self._edges.first,
+            edge_trailing_samples=frames - self._edges.end,
         )
 
     def _sound_in(self, chunk: Chunk, cell: int) -> tuple[int, int]:
-        """First and one past the last sounding frame of a cell that sounds."""
-        at = cell * CELL_FRAMES
-        inside = np.abs(chunk.samples[:, at : at + CELL_FRAMES]).max(axis=0)
-        sounding = np.flatnonzero(inside > self._threshold)
-        return chunk.start + at + int(sounding[0]), chunk.start + at + int(sounding[-1]) + 1
+        return _sound_in(chunk, cell, self._threshold)
 
     def _note(self, start: int, end: int) -> None:
         if end - start >= self._shortest and len(self._stretches) < MAX_STRETCHES:
             self._stretches.append((start, end))
+
+
+class Edges:
+    """Where sound over one level begins and ends; first is None until there is any."""
+
+    def __init__(self, threshold_dbfs: float) -> None:
+        self.threshold_dbfs = threshold_dbfs
+        self.threshold = ratio_from_db(threshold_dbfs)
+        self.first: int | None = None
+        self.end = 0
+
+    def add(self, chunk: Chunk, size: Floats) -> None:
+        """Look at one chunk; size: the larger of all channels' cells."""
+        cells = np.flatnonzero(size > self.threshold)
+        if not cells.size:
+            return
+        if self.first is None:
+            self.first, _ = _sound_in(chunk, int(cells[0]), self.threshold)
+        _, self.end = _sound_in(chunk, int(cells[-1]), self.threshold)
+
+
+def _sound_in(chunk: Chunk, cell: int, threshold: float) -> tuple[int, int]:
+    """First and one past the last sounding frame of a cell that sounds."""
+    at = cell * CELL_FRAMES
+    inside = np.abs(chunk.samples[:, at : at + CELL_FRAMES]).max(axis=0)
+    sounding = np.flatnonzero(inside > threshold)
+    return chunk.start + at + int(sounding[0]), chunk.start + at + int(sounding[-1]) + 1

@@ -21,6 +21,7 @@ class MeasureSettings:
     """The thresholds that steer measuring; part of the key under which facts are kept.
 
     silence_peak_dbfs:      a sample at or below this counts as silent.
+    edge_silence_dbfs:      the same for the silence at head and tail, where a fade may end.
     min_clip_run_samples:   shortest run at full scale that counts as clipping.
     min_flat_top_samples:   shortest run at one level, at the local extreme below full scale.
     min_flat_top_dbfs:      flat tops lower than this are not looked for.
@@ -30,6 +31,7 @@ class MeasureSettings:
     """
 
     silence_peak_dbfs: float = -80.0
+    edge_silence_dbfs: float = -70.0
     min_clip_run_samples: int = 3
     min_flat_top_samples: int = 3
     min_flat_top_dbfs: float = -20.0
@@ -123,6 +125,8 @@ class SilenceFacts:
     leading_samples, trailing_samples: the whole length for a file that never rises above it.
     stretches: (start, end) of silences inside the sound, at most 1,000.
     is_digital_silence: every sample of every channel is exactly zero.
+    edge_threshold_dbfs, edge_leading_samples, edge_trailing_samples: head and tail by the level
+               that the spec sets for them.
     """
 
     threshold_dbfs: float
@@ -130,6 +134,9 @@ class SilenceFacts:
     trailing_samples: int
     stretches: tuple[tuple[int, int], ...]
     is_digital_silence: bool
+    edge_threshold_dbfs: float = -70.0
+    edge_leading_samples: int = 0
+    edge_trailing_samples: int = 0
 
     def is_silent(self, frames: int) -> bool:
         """True when no sample of the file rises above the threshold."""

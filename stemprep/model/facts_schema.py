@@ -118,6 +118,9 @@ def _sound() -> dict[str, Schema]:
                 "trailing_samples": INTEGER,
                 "stretches": array(array(INTEGER)),
                 "is_digital_silence": FLAG,
+                **_flagged("edge_threshold_dbfs"),
+                "edge_leading_samples": INTEGER,
+                "edge_trailing_samples": INTEGER,
             }
         ),
         "stereo": record(

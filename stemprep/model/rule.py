@@ -106,10 +106,9 @@ class SilentChannelRule(Rule):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EdgeSilenceRule(Rule):
-    """Silence at head or tail, at or below threshold_dbfs in every channel, longer than max_s."""
+    """Silence at head or tail, by the spec's measuring settings, longer than max_s."""
 
     max_s: float = 2.0
-    threshold_dbfs: float = -70.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

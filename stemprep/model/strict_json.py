@@ -207,6 +207,9 @@ def _silence(silence: SilenceFacts) -> Json:
         "trailing_samples": silence.trailing_samples,
         "stretches": [list(stretch) for stretch in silence.stretches],
         "is_digital_silence": silence.is_digital_silence,
+        **figure("edge_threshold_dbfs", silence.edge_threshold_dbfs),
+        "edge_leading_samples": silence.edge_leading_samples,
+        "edge_trailing_samples": silence.edge_trailing_samples,
     }
 
 

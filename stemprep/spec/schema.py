@@ -113,7 +113,6 @@ class EdgeSilenceLimits(Weight):
     """Limits of head-silence and tail-silence."""
 
     max_s: Seconds = may("longest silence that passes, s", 2.0)
-    threshold_dbfs: LevelDb = may("what counts as silence, dBFS", -70.0)
 
 
 class DualMonoLimits(Weight):
@@ -198,6 +197,7 @@ class MeasureKeys(Strict):
     """Thresholds that steer measuring."""
 
     silence_peak_dbfs: LevelDb = may("a sample at or below is silent, dBFS", -80.0)
+    edge_silence_dbfs: LevelDb = may("the same at head and tail, dBFS", -70.0)
     min_clip_run_samples: Annotated[int, Field(ge=1, le=1000)] = may(
         "shortest run at full scale that is listed", 3
     )

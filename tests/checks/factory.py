@@ -117,6 +117,8 @@ def sound(
             trailing_samples=trailing_samples,
             stretches=(),
             is_digital_silence=max(peaks) == SILENT,
+            edge_leading_samples=leading_samples,
+            edge_trailing_samples=trailing_samples,
         ),
         stereo=None
         if channels != 2

@@ -18,7 +18,7 @@ def test_place_and_level() -> None:
     file = measured_file(heard=sound(leading_samples=96_001), role="mix")
     (finding,) = found_in(file, "head-silence", RULE)
     assert (finding.start_sample, finding.end_sample) == (0, 96_001)
-    assert "at or below -80 dBFS" in finding.message
+    assert "at or below -70 dBFS" in finding.message
 
 
 def test_the_other_end_is_another_check() -> None:

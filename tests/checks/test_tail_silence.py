@@ -18,7 +18,7 @@ def test_place_and_level() -> None:
     file = measured_file(heard=sound(trailing_samples=96_001), role="mix")
     (finding,) = found_in(file, "tail-silence", RULE)
     assert (finding.start_sample, finding.end_sample) == (383_999, 480_000)
-    assert "at or below -80 dBFS" in finding.message
+    assert "at or below -70 dBFS" in finding.message
 
 
 def test_the_other_end_is_another_check() -> None:

@@ -70,3 +70,16 @@ def test_one_sounding_sample(place: int) -> None:
     assert silence.leading_samples == place
     assert silence.trailing_samples == 99_999 - place
     assert silence.stretches == ()
+
+
+@pytest.mark.parametrize(("edge_dbfs", "head"), [(-70.0, 50_000), (-77.0, 0)])
+def test_edges_have_a_level_of_their_own(edge_dbfs: float, head: int) -> None:
+    """A tail of noise at -75 dBFS is sound by the one level and none by the other."""
+    settings = MeasureSettings(silence_peak_dbfs=-90.0, edge_silence_dbfs=edge_dbfs)
+    hiss = np.full((1, 50_000), 10 ** (-75 / 20))
+    samples = np.concatenate([hiss, np.full((1, 100), 0.5), hiss[:, :40_000]], axis=1)
+    silence = measure(samples, settings=settings).silence
+    assert (silence.leading_samples, silence.trailing_samples) == (0, 0)
+    assert silence.edge_threshold_dbfs == edge_dbfs
+    assert silence.edge_leading_samples == head
+    assert silence.edge_trailing_samples == (40_000 if head else 0)
