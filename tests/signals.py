@@ -42,7 +42,7 @@ def noise(
 def pluck(
     *, peak_dbfs: float, seconds: float, rate_hz: int = 48_000, channels: int = 1, seed: int = 1
 ) -> Planar:
-    """A decaying string-like tone with a noisy attack: sound that is plainly music, not a test tone."""
+    """A decaying string-like tone with a noisy attack: plainly music, not a test tone."""
     frames = round(seconds * rate_hz)
     time = np.arange(frames) / rate_hz
     generator = np.random.default_rng(seed)

@@ -47,7 +47,7 @@ def test_imports_only_from_below(path: Path) -> None:
     for module in imported_modules(path):
         if not module.startswith("stemprep"):
             continue
-        other = (module.split(".") + [""])[1]
+        other = [*module.split("."), ""][1]
         assert other == room or LAYERS[other] < LAYERS[room], f"{path.name} imports {module}"
 
 

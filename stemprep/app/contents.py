@@ -1,4 +1,4 @@
-"""What a package holds besides audio: carried documents, reports, note, and what it says of itself."""
+"""What a package holds besides audio: documents, reports, note, and what it says of itself."""
 
 from __future__ import annotations
 

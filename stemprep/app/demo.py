@@ -1,4 +1,4 @@
-"""The demo: a faulty session is written, checked, planned, delivered and verified, in plain words."""
+"""The demo: a faulty session is written, checked, planned, delivered and verified."""
 
 from __future__ import annotations
 

@@ -28,8 +28,8 @@ def command(
 
     Nothing is written into DROP. Exit code 1 when a finding of severity fail stands.
     """
-    from stemprep.app.inspect import inspect  # noqa: PLC0415  # --help must not load numpy
-    from stemprep.cli.output import (  # noqa: PLC0415
+    from stemprep.app.inspect import inspect  # --help must not load numpy
+    from stemprep.cli.output import (
         emit_report,
         refuse_report_places,
         show_progress,

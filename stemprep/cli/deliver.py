@@ -50,8 +50,8 @@ def command(
     The package appears whole or not at all; DROP is only read. Exit code 1 when a finding
     stops the delivery, 5 when it could not be published.
     """
-    from stemprep.app.deliver import deliver  # noqa: PLC0415  # --help must not load numpy
-    from stemprep.cli.output import (  # noqa: PLC0415
+    from stemprep.app.deliver import deliver  # --help must not load numpy
+    from stemprep.cli.output import (
         emit_report,
         refuse_report_places,
         show_progress,

@@ -22,7 +22,7 @@ def command(into: Path) -> int:
     The session is synthesised. Before you listen to it: turn the level down, the floor tom is
     clipped on purpose.
     """
-    from stemprep.app.demo import DemoFailedError, run_demo, tell_missed  # noqa: PLC0415
+    from stemprep.app.demo import DemoFailedError, run_demo, tell_missed
 
     story = run_demo(into, click.echo)
     if not story.ran_as_told:

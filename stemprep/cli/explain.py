@@ -9,7 +9,7 @@ import click
 @click.argument("check", required=False)
 def command(check: str | None) -> int:
     """Print what CHECK means, how it is measured and what to do; without CHECK, list all."""
-    from stemprep.checks import CHECKS, manual  # noqa: PLC0415  # --help loads no checks
+    from stemprep.checks import CHECKS, manual  # --help loads no checks
 
     if check is None:
         click.echo("\n".join(CHECKS))

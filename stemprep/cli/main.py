@@ -90,7 +90,7 @@ def _exit_code(arguments: Sequence[str]) -> int:
     except StemprepError as error:
         click.echo(f"stemprep: {error}", err=True)
         return error.exit_code
-    except Exception:  # noqa: BLE001  # the last line of defence: a bug is told as one
+    except Exception:  # the last line of defence: a bug is told as one
         traceback.print_exc()
         click.echo("stemprep: this is a fault of stemprep, not of your files.", err=True)
         return EXIT_BUG

@@ -26,7 +26,7 @@ def show_progress(done: int, total: int, path: str) -> None:
 
 def refuse_report_places(drop: Path, *files: Path | None) -> None:
     """Report files may not lie inside the drop; said before anything is measured."""
-    from stemprep.app.places import refuse_inside_drop  # noqa: PLC0415
+    from stemprep.app.places import refuse_inside_drop
 
     for file in files:
         if file is not None and not is_standard_output(file):
@@ -37,8 +37,8 @@ def emit_report(
     report: Report, *, json_file: Path | None, html_file: Path | None, quiet: bool
 ) -> None:
     """Write the report files asked for, and the text unless JSON has standard output."""
-    from stemprep.app.places import write_report_file  # noqa: PLC0415
-    from stemprep.report import render_html, render_json, render_text  # noqa: PLC0415
+    from stemprep.app.places import write_report_file
+    from stemprep.report import render_html, render_json, render_text
 
     if html_file is not None:
         write_report_file(html_file, render_html(report))

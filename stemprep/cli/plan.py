@@ -19,13 +19,13 @@ def command(drop: Path, spec_name: str, json_file: Path | None, quiet: bool) -> 
 
     Exit code 1 when a finding would stop the delivery.
     """
-    from stemprep.app.deliver import plan, stopping  # noqa: PLC0415  # --help must not load numpy
-    from stemprep.cli.output import (  # noqa: PLC0415
+    from stemprep.app.deliver import plan, stopping  # --help must not load numpy
+    from stemprep.cli.output import (
         emit_report,
         refuse_report_places,
         show_progress,
     )
-    from stemprep.report import render_plan  # noqa: PLC0415
+    from stemprep.report import render_plan
 
     refuse_report_places(drop, json_file)
     report = plan(drop, spec_name, on_progress=show_progress)

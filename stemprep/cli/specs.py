@@ -9,7 +9,7 @@ import click
 @click.argument("name", required=False)
 def command(name: str | None) -> int:
     """List the shipped delivery specs, or print the YAML of NAME to start your own from."""
-    from stemprep.spec import shipped_specs, spec_source, spec_summary  # noqa: PLC0415
+    from stemprep.spec import shipped_specs, spec_source, spec_summary
 
     if name is not None:
         click.echo(spec_source(name), nl=False)

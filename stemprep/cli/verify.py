@@ -18,8 +18,8 @@ def command(packages: tuple[Path, ...], json_file: Path | None, quiet: bool) -> 
 
     Exit code 5 when a file is damaged, missing or extra.
     """
-    from stemprep.app.verify import verify  # noqa: PLC0415  # --help must not load numpy
-    from stemprep.report import render_verification, render_verification_json  # noqa: PLC0415
+    from stemprep.app.verify import verify  # --help must not load numpy
+    from stemprep.report import render_verification, render_verification_json
 
     results = verify(packages)
     if json_file is not None:
@@ -28,7 +28,7 @@ def command(packages: tuple[Path, ...], json_file: Path | None, quiet: bool) -> 
             click.echo(text, nl=False)
             quiet = True
         else:
-            from stemprep.app.places import write_report_file  # noqa: PLC0415
+            from stemprep.app.places import write_report_file
 
             write_report_file(json_file, text)
     if not quiet:

@@ -1,4 +1,4 @@
-"""An invented ensemble, an invented song, synthesised here: the session that the demo sends through.
+"""An invented ensemble, an invented song, synthesised here: the session of the demo.
 
 Nothing in it is recorded or taken from anywhere; its faults are planted on purpose and listed.
 """

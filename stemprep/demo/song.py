@@ -57,7 +57,9 @@ def _beats() -> Iterable[tuple[int, int]]:
 
 def kick_source(rate_hz: int) -> Mono:
     """Kick on one and three, with a push before three in every other bar."""
-    hits = [(bar, beat, 0.9) for bar, beat in _beats() if beat in (0, 2)]
+    hits: list[tuple[int, float, float]] = [
+        (bar, beat, 0.9) for bar, beat in _beats() if beat in (0, 2)
+    ]
     hits += [(bar, 1.5, 0.5) for bar in range(1, BARS, 2)]
     return _placed(
         ((_onset_samples(bar, beat, rate_hz), gain, kick(rate_hz)) for bar, beat, gain in hits),

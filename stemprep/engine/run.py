@@ -75,7 +75,7 @@ class ProcessEngine:
     """
 
     workers: int = field(default_factory=available_cores)
-    limits: Limits = Limits()
+    limits: Limits = field(default_factory=Limits)
 
     def run(
         self,

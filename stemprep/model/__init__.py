@@ -1,1 +1,1 @@
-"""Frozen dataclasses that travel between the rooms; no behaviour beyond what a record knows of itself."""
+"""Frozen dataclasses that travel between the rooms."""

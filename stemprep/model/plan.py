@@ -93,8 +93,8 @@ class Plan:
     outputs:   sorted by path.
     start_samples: per song title, common start on the timeline at the song's rate; None unknown.
     notes:     decisions that concern the whole set, in words.
-    blockers:  what no planned operation may do to a file (severity fail), such as clipping it; nothing
-               is delivered while there is one.
+    blockers:  what no planned operation may do to a file (severity fail), such as clipping it;
+               nothing is delivered while there is one.
     """
 
     outputs: tuple[OutputPlan, ...]

@@ -31,20 +31,22 @@ Hazard = Literal[
 """Why an entry is unsafe.
 
 inside-link: link to something inside the drop, which is taken itself; harmless.
-outside:     link out of the drop.  dangling: link to nothing.  loop: link to a folder it lies in, or to itself.
+outside:     link out of the drop.  dangling: link to nothing.
+loop:        link to a folder it lies in, or to itself.
 special:     FIFO, socket, device.
 unlistable:  file or folder that cannot be read, or that lies too deep.
 In a zip - escape: name or type that leaves the folder; encrypted; unsupported: way of packing;
 duplicate: name that an earlier entry has; damaged: does not unpack to what its checksum says;
-too-large: more entries or bytes than allowed (the zip itself); broken-archive: the zip itself cannot be read.
+too-large: more entries or bytes than allowed (the zip itself);
+broken-archive: the zip itself cannot be read.
 """
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DropEntry:
-    """One thing in the drop.
+    r"""One thing in the drop.
 
-    path:     relative to the drop, ``/`` between parts; bytes that are not UTF-8 as ``\\xNN``.
+    path:     relative to the drop, ``/`` between parts; bytes that are not UTF-8 as ``\xNN``.
     raw_path: the file system's bytes below the session's root, for opening. What lies in a zip is
               unpacked under numbers in the order of its names, so only ``path`` carries its name.
     reason:   in words, why it is of this kind.

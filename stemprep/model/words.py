@@ -52,7 +52,9 @@ OPERATION_NAMES: tuple[OperationName, ...] = get_args(OperationName)
 
 SEVERITY_ORDER: dict[str, int] = {"fail": 0, "warn": 1, "note": 2}
 
-NOT_WAIVABLE = frozenset({"unreadable", "truncated", "not-finite", "unsafe-entry", "name-collision"})
+NOT_WAIVABLE = frozenset(
+    {"unreadable", "truncated", "not-finite", "unsafe-entry", "name-collision"}
+)
 
 
 def lower_severity(left: Severity, right: Severity) -> Severity:

@@ -144,7 +144,7 @@ def render_html(report: Report) -> str:
 
 @functools.cache
 def _environment() -> jinja2.Environment:
-    import jinja2  # noqa: PLC0415  # only a page needs it
+    import jinja2  # only a page needs it
 
     return jinja2.Environment(
         loader=jinja2.FileSystemLoader(_HERE),
@@ -164,7 +164,7 @@ def _shown(value: object) -> object:
 
 
 def _trusted(text: str) -> object:
-    from markupsafe import Markup  # noqa: PLC0415  # comes with jinja2
+    from markupsafe import Markup  # comes with jinja2
 
     return Markup(text)  # noqa: S704  # our own stylesheet, no text of others
 

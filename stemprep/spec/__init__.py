@@ -31,7 +31,7 @@ def load_spec(name_or_path: str | Path) -> DeliverySpec:
     A shipped name wins over a file of the same name in the working folder; write
     ``./mastering.yaml`` for the file. Raises SpecError with all problems at once.
     """
-    from stemprep.spec.loading import load  # noqa: PLC0415 - see the module's docstring
+    from stemprep.spec.loading import load
 
     return load(name_or_path)
 
@@ -42,13 +42,13 @@ def load_sheet(content: bytes, name: str) -> SessionSheet:
     Raises SpecError with all problems at once. Reads no other file: a sheet comes with the drop
     and cannot extend, send or point outside it.
     """
-    from stemprep.spec.sheets import read_sheet  # noqa: PLC0415 - see the module's docstring
+    from stemprep.spec.sheets import read_sheet
 
     return read_sheet(content, name)
 
 
 def json_schema(kind: Literal["spec", "sheet"]) -> dict[str, Any]:
     """Give the JSON schema (draft 2020-12) of a delivery spec or a session sheet, for editors."""
-    from stemprep.spec.editors import schema_of  # noqa: PLC0415 - see the module's docstring
+    from stemprep.spec.editors import schema_of
 
     return schema_of(kind)

@@ -30,8 +30,8 @@ def second_reading(job: SecondMeterJob) -> SecondReading:
     reason = _reason_against(job)
     if reason:
         return SecondReading(meter=METER, loudness_lufs=None, reason=reason)
-    import pyloudnorm  # noqa: PLC0415  # costs a second to import: only where it is used
-    import soundfile  # noqa: PLC0415
+    import pyloudnorm  # costs a second to import: only where it is used
+    import soundfile
 
     samples, rate_hz = soundfile.read(job.path, dtype="float64", always_2d=True)
     meter = pyloudnorm.Meter(rate_hz, filter_class="DeMan")
