@@ -27,8 +27,21 @@ from stemprep.naming.patterns import PathIndex
         (["Dawn/a.wav", "Noon/b.wav", "Alternates/c.wav"], ["Dawn", "Noon", ""]),
         (
             ["Dawn Stems/a.wav", "Dawn Mixes/b.wav", "Noon_Stems 48k24/c.wav"],
-            ["Dawn", "Dawn", "Noon_Stems 48k24"],
+            ["Dawn", "Dawn", "Noon"],
         ),
+        (
+            ["Dawn Stems/a.wav", "Noon Stems/a.wav", "Dawn_MIX v3.wav", "02 Noon mix.wav"],
+            ["Dawn", "Noon", "Dawn", "Noon"],
+        ),
+        (
+            ["Top/01 Dawn/a.wav", "Top/02 Noon/b.wav", "Top/Album reference loud.wav"],
+            ["01 Dawn", "02 Noon", ""],
+        ),
+        (
+            ["Dawn/a.wav", "Dawn Chorus/b.wav", "Dawn Chorus MIX.wav"],
+            ["Dawn", *["Dawn Chorus"] * 2],
+        ),
+        (["Dawn/a.wav", "Noon/b.wav", "Kick.wav", "talkback.wav"], ["", "", "", ""]),
     ],
 )
 def test_songs_by_folder(paths: list[str], songs: list[str]) -> None:
