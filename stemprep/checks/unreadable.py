@@ -30,13 +30,17 @@ def check(file: MeasuredFile, rule: Rule) -> Iterator[Finding]:
     """Yield the faults that kept the file from being read, or say that none explains it."""
     yield from merged_faults(file, ID, lambda fault: rule.severity)
     severity = severity_under(rule.severity)
-    has_reason = any(fault.check in _SAY_WHY for fault in file.facts.header.faults)
+    faults = file.facts.header.faults
+    has_reason = any(fault.check in _SAY_WHY for fault in faults)
     if severity is None or file.facts.sound is not None or has_reason:
         return
+    why = next((fault for fault in faults if fault.severity == "fail"), None)
     yield about_file(
         file,
         ID,
         severity,
-        message="no sound could be read from this file",
+        message=why.message if why else "no sound could be read from this file",
         advice="Copy or export the file again and drop it once more.",
+        found=why.found if why else None,
+        required=why.required if why else None,
     )

@@ -15,6 +15,13 @@ def test_no_sound_and_no_fault_is_still_told() -> None:
     assert "no sound" in finding.message
 
 
+def test_a_header_that_cannot_be_true_says_why() -> None:
+    """``header`` is explained by this finding and goes, so its words must stand here."""
+    file = measured_file(is_readable=False, faults=(fault("header", message="rate of 17 Hz"),))
+    (finding,) = found_in(file, "unreadable", Rule(severity="fail"))
+    assert finding.message == "rate of 17 Hz"
+
+
 def test_a_lossy_file_that_cannot_be_decoded_has_its_reason_already() -> None:
     file = measured_file(is_readable=False, faults=(fault("lossy-source"),))
     assert not found_in(file, "unreadable", Rule())
