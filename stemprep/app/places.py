@@ -9,12 +9,25 @@ from stemprep.errors import DeliveryError, UsageError
 
 def refuse_inside_drop(place: Path, drop: Path, what: str) -> None:
     """Raise UsageError when ``place`` is the drop or lies inside it (links resolved)."""
-    resolved, inside = place.resolve(), drop.resolve()
-    if resolved == inside or inside in resolved.parents:
+    if _is_inside(place, drop):
         raise UsageError(
             f"{what} {place} lies inside the drop {drop}; nothing is ever written into a drop: "
             "name a place outside it"
         )
+
+
+def refuse_inside_package(place: Path, package: Path) -> None:
+    """Raise UsageError when a report would lie inside the package that it is about."""
+    if _is_inside(place, package):
+        raise UsageError(
+            f"the report {place} lies inside the package {package}; verifying writes nothing into "
+            "a package: name a place outside it"
+        )
+
+
+def _is_inside(place: Path, folder: Path) -> bool:
+    resolved, inside = place.resolve(), folder.resolve()
+    return resolved == inside or inside in resolved.parents
 
 
 def refuse_destination(destination: Path, drop: Path) -> None:

@@ -71,6 +71,13 @@ def run(arguments: Sequence[str] | None = None) -> None:
     sys.exit(_exit_code(sys.argv[1:] if arguments is None else list(arguments)))
 
 
+def _shown(error: StemprepError) -> str:
+    """Its words, with whatever a name or a sheet may hide made visible, line by line."""
+    from stemprep.report.escaping import visible  # noqa: PLC0415  # only for errors
+
+    return "\n".join(visible(line) for line in str(error).split("\n"))
+
+
 def _exit_code(arguments: Sequence[str]) -> int:
     """Run one command; every way out of it has its code."""
     try:
@@ -88,7 +95,7 @@ def _exit_code(arguments: Sequence[str]) -> int:
         sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115
         return EXIT_CLOSED_PIPE
     except StemprepError as error:
-        click.echo(f"stemprep: {error}", err=True)
+        click.echo(f"stemprep: {_shown(error)}", err=True)
         return error.exit_code
     except Exception:  # the last line of defence: a bug is told as one
         traceback.print_exc()

@@ -18,9 +18,13 @@ def command(packages: tuple[Path, ...], json_file: Path | None, quiet: bool) -> 
 
     Exit code 5 when a file is damaged, missing or extra.
     """
+    from stemprep.app.places import refuse_inside_package, write_report_file
     from stemprep.app.verify import verify  # --help must not load numpy
     from stemprep.report import render_verification, render_verification_json
 
+    if json_file is not None and not is_standard_output(json_file):
+        for package in packages:
+            refuse_inside_package(json_file, package)
     results = verify(packages)
     if json_file is not None:
         text = render_verification_json(results)
@@ -28,8 +32,6 @@ def command(packages: tuple[Path, ...], json_file: Path | None, quiet: bool) -> 
             click.echo(text, nl=False)
             quiet = True
         else:
-            from stemprep.app.places import write_report_file
-
             write_report_file(json_file, text)
     if not quiet:
         click.echo(render_verification(results), nl=False)

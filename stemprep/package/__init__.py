@@ -7,7 +7,7 @@ documents with ``add_file`` and ``add_bytes``, then ``seal`` and ``publish``.
 from stemprep.package.bag import seal
 from stemprep.package.bag_reading import HashJob, delivery_number
 from stemprep.package.check_commands import check_commands
-from stemprep.package.faults import require_space
+from stemprep.package.faults import require_space, told_as_delivery_error
 from stemprep.package.manifest import made_with, manifest_csv, manifest_json
 from stemprep.package.manifest_schema import manifest_schema
 from stemprep.package.publish import publish, replicate
@@ -30,5 +30,6 @@ __all__ = [
     "replicate",
     "require_space",
     "seal",
+    "told_as_delivery_error",
     "verify_package",
 ]

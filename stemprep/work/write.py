@@ -12,12 +12,13 @@ from typing import BinaryIO
 
 from stemprep.containers import copy_audio, outgoing_metadata, read_blocks, write_blocks
 from stemprep.dsp.block import SoundBlock
-from stemprep.errors import DeliveryError, PrepareError
+from stemprep.errors import DeliveryError, InputError, PrepareError
 from stemprep.intake import open_regular
 from stemprep.model.facts import FileFacts, MeasureSettings
 from stemprep.model.header import AudioFormat
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import OutputPlan
+from stemprep.package import told_as_delivery_error
 from stemprep.prepare import Source, render
 from stemprep.work.measure import MeasureJob, measure_stream
 
@@ -47,9 +48,15 @@ class WriteJob:
 def write_output(job: WriteJob) -> WrittenFile:
     """Write the output and prove it.
 
-    Raises DeliveryError when a source is no longer what was checked or the disk gives back other
-    bytes than were written; PrepareError when an operation cannot keep what the plan promises.
+    Raises DeliveryError when a source is no longer what was checked, the disk refuses what is
+    written or gives back other bytes; PrepareError when an operation cannot keep what the plan
+    promises.
     """
+    with told_as_delivery_error("writing", job.output.path):
+        return _written(job)
+
+
+def _written(job: WriteJob) -> WrittenFile:
     target = Path(job.target)
     descriptor = os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_CLOEXEC, 0o644)
     with os.fdopen(descriptor, "wb") as sink:
@@ -79,7 +86,7 @@ def write_output(job: WriteJob) -> WrittenFile:
 def _write(job: WriteJob, sink: BinaryIO) -> str | None:
     """Write the output; return the sha256 of what was written where it is known (copies)."""
     with ExitStack() as stack:
-        streams = [stack.enter_context(open_regular(job.root, s.raw_path)) for s in job.sources]
+        streams = [stack.enter_context(_open_source(job.root, source)) for source in job.sources]
         if job.output.is_copy:
             return _copy(job.sources[0], streams[0], sink)
         first = job.sources[0].facts.header
@@ -101,6 +108,16 @@ def _write(job: WriteJob, sink: BinaryIO) -> str | None:
         blocks = render(job.output, guarded)
         write_blocks(sink, job.output.format, blocks, metadata, job.output.frames)
         return None
+
+
+def _open_source(root: str, source: SourceRef) -> BinaryIO:
+    try:
+        return open_regular(root, source.raw_path)
+    except (InputError, OSError) as error:
+        raise DeliveryError(
+            f"{source.path}: could be read when it was checked, but not any more: {error}; "
+            "leave the drop alone while it is delivered, and deliver again"
+        ) from error
 
 
 def _format(source: SourceRef) -> AudioFormat:

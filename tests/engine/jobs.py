@@ -88,8 +88,3 @@ def survive_pickling(number: int) -> int:
 def refuse_to_start(limits: object) -> None:
     """End a worker before its first job."""
     os._exit(3)
-
-
-def refuse_to_start(_: object) -> None:
-    """Stand for a worker that finds no memory to begin with."""
-    os._exit(1)
