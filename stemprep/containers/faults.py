@@ -14,8 +14,12 @@ MIN_RATE_HZ: Final = 8_000
 MAX_RATE_HZ: Final = 384_000
 MAX_CHANNELS: Final = 64
 
-_EXPORT_AGAIN = "export the file again"
-_REBUILT = "a copy with a rebuilt header and the same audio bytes cures it; keep the original"
+_EXPORT_AGAIN = "Export the file again."
+_REBUILT = "A copy with a rebuilt header and the same audio bytes cures it; keep the original."
+
+
+def _bytes(count: int) -> str:
+    return f"{count:,} byte" if count == 1 else f"{count:,} bytes"
 
 
 def unreadable(found: str, required: str = "a sound file") -> HeaderFault:
@@ -27,7 +31,7 @@ def unreadable(found: str, required: str = "a sound file") -> HeaderFault:
         found=found,
         required=required,
         message=f"this is no sound file that can be read: {found}",
-        advice="look at where the file came from and send it again, or take it out of the drop",
+        advice="Look at where the file came from and send it again, or take it out of the drop.",
     )
 
 
@@ -80,7 +84,7 @@ def remark(code: str, found: str, required: str, message: str) -> HeaderFault:
         found=found,
         required=required,
         message=message,
-        advice="nothing needs doing for the sound",
+        advice="Nothing needs doing for the sound.",
     )
 
 
@@ -99,29 +103,29 @@ def no_sound(found: str) -> HeaderFault:
 
 def truncated(declared: int | None, present: int, spare_bytes: int) -> HeaderFault:
     """Tell that the header promises more sound than the file holds; counts in frames."""
-    promised = "an impossible length" if declared is None else f"{declared} frames"
-    spare = f" and {spare_bytes} bytes of a broken frame" if spare_bytes else ""
+    promised = "an impossible length" if declared is None else f"{declared:,} frames"
+    spare = f" and {_bytes(spare_bytes)} of a broken frame" if spare_bytes else ""
     return HeaderFault(
         check="truncated",
         code="data-beyond-end",
         severity="fail",
         found=f"{present} frames{spare}",
-        required=promised,
-        message=f"the header says {promised}, {present} are present{spare}: the end is missing",
-        advice="copy the file again from where it was made; the short one is never delivered",
+        required=promised.replace(",", ""),
+        message=f"the header says {promised}, {present:,} are present{spare}: the end is missing",
+        advice="Copy the file again from where it was made; the short one is never delivered.",
         start_sample=present,
     )
 
 
 def placeholder(declared: int, present_bytes: int, present: int, spare_bytes: int) -> HeaderFault:
     """Tell of size fields never written back by an interrupted or streaming writer."""
-    spare = f" and {spare_bytes} bytes of a broken last frame" if spare_bytes else ""
+    spare = f" and {_bytes(spare_bytes)} of a broken last frame" if spare_bytes else ""
     return repairable(
         "size-placeholder",
         f"a data size of {declared}, followed by {present_bytes} bytes",
         "the size of the sound",
-        f"the recording was not closed properly: the header says {declared} bytes of sound, "
-        f"{present_bytes} bytes ({present} frames{spare}) follow up to the end of the file",
+        f"the recording was not closed properly: the header says {_bytes(declared)} of sound, "
+        f"{_bytes(present_bytes)} ({present:,} frames{spare}) follow up to the end of the file",
     )
 
 
@@ -150,7 +154,8 @@ def riff_size(declared: int, present: int) -> HeaderFault:
         "riff-size",
         f"{declared} bytes",
         f"{present} bytes",
-        f"the header says the file is {declared} bytes long, it is {present}; the sound is whole",
+        f"the header says the file is {declared:,} bytes long, it is {present:,}; the sound "
+        "is whole",
     )
 
 
@@ -216,7 +221,7 @@ def broken_metadata(identifier: str, found: str) -> HeaderFault:
         found=found,
         required=f"a well-formed {identifier} chunk",
         message=f"the chunk '{identifier}' is malformed: {found}; the sound is not concerned",
-        advice="check name and start time of this file by other means",
+        advice="Check name and start time of this file by other means.",
     )
 
 
@@ -232,7 +237,7 @@ def lossy(encoding: str, *, is_certain: bool = True) -> HeaderFault:
         found=encoding,
         required="linear PCM or float",
         message=f"the file holds {encoding}: {result}",
-        advice="ask for a WAV export from the session; converting this file back brings nothing",
+        advice="Ask for a WAV export from the session; converting this file back brings nothing.",
     )
 
 
@@ -245,7 +250,7 @@ def unsupported(coding: str) -> HeaderFault:
         found=coding,
         required="linear PCM, float or FLAC of 8, 16 or 24 bits",
         message=f"the file holds {coding}; sound of that kind is not decoded here",
-        advice="ask for a WAV export from the session; keep this file, it may be whole",
+        advice="Ask for a WAV export from the session; keep this file, it may be whole.",
     )
 
 
@@ -259,7 +264,7 @@ def rare_coding(code: str, meaning: str) -> HeaderFault:
         required="a sample code that every program knows",
         message=f"the sample code '{code}' ({meaning}) is known to few programs: others refuse the "
         "file or play noise",
-        advice="a WAV with the same samples cures it; keep the original",
+        advice="A WAV with the same samples cures it; keep the original.",
         repair="rewrap",
     )
 
@@ -270,7 +275,7 @@ def frame_count(stated: int, present: int) -> HeaderFault:
         "frame-count",
         f"{stated} frames",
         f"{present} frames",
-        f"the header says {stated} frames, the sound is {present} frames long; all are read",
+        f"the header says {stated:,} frames, the sound is {present:,} frames long; all are read",
     )
 
 
@@ -282,8 +287,8 @@ def sound_behind_length(stated: int, present: int) -> HeaderFault:
         severity="fail",
         found=f"{stated} frames",
         required=f"{present} frames",
-        message=f"the header says {stated} frames, the file holds {present}: what lies behind the "
-        "stated length is not decoded",
+        message=f"the header says {stated:,} frames, the file holds {present:,}: what lies "
+        "behind the stated length is not decoded",
         advice=_EXPORT_AGAIN,
         start_sample=stated,
     )
@@ -301,7 +306,7 @@ def fractional_rate(rate_hz: float, taken_hz: int) -> HeaderFault:
 
 def damaged(at_frame: int, rate_hz: int, found: str) -> HeaderFault:
     """Tell where decoding had to stop."""
-    place = f"{clock_from_samples(at_frame, rate_hz)} (sample {at_frame})"
+    place = f"{clock_from_samples(at_frame, rate_hz)} (sample {at_frame:,})"
     return HeaderFault(
         check="unreadable",
         code="damaged-sound",
@@ -309,7 +314,7 @@ def damaged(at_frame: int, rate_hz: int, found: str) -> HeaderFault:
         found=f"{found} at {place}",
         required="sound that decodes to its last frame",
         message=f"the sound is damaged at {place}: {found}",
-        advice="copy the file again from where it was made; nothing of it is delivered",
+        advice="Copy the file again from where it was made; nothing of it is delivered.",
         start_sample=at_frame,
     )
 
@@ -320,7 +325,7 @@ def decoded_short(declared: int, present: int, rate_hz: int) -> HeaderFault:
     return replace(
         truncated(declared, present, 0),
         code="decoded-short",
-        message=f"the header says {declared} frames, only {present} can be decoded: "
+        message=f"the header says {declared:,} frames, only {present:,} can be decoded: "
         f"the end is missing or broken from {place} on",
     )
 
@@ -334,7 +339,7 @@ def checksum_differs(stored: str, computed: str) -> HeaderFault:
         found=f"MD5 {computed}",
         required=f"MD5 {stored}",
         message="the decoded sound does not match the checksum (MD5) stored inside the file",
-        advice="ask for the file again from the place that has the original",
+        advice="Ask for the file again from the place that has the original.",
     )
 
 
@@ -347,7 +352,7 @@ def checksum_absent() -> HeaderFault:
         found="no MD5 stored",
         required="the MD5 of the sound",
         message="no checksum is stored inside the file: damage to its sound could go unseen",
-        advice="nothing needs doing for the sound",
+        advice="Nothing needs doing for the sound.",
     )
 
 
@@ -375,5 +380,5 @@ def stray_bytes(count: int, offset: int) -> HeaderFault:
         found=found,
         required="nothing behind the last chunk",
         message=f"the file holds {found}; they may be sound that the header does not count",
-        advice="compare the length with the session; if the end is missing, export the file again",
+        advice="Compare the length with the session; if the end is missing, export the file again.",
     )
