@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from stemprep.containers import DecodingFault, read_blocks, read_header
 from tests.containers.other_builder import codes, flac, library_file
 
+HANG_S = 60  # far beyond what the busiest machine takes: only a hang is caught
 TONE = (0.5 * np.sin(np.arange(3_000) * 0.05))[:, np.newaxis]
 WHOLE = [
     library_file("W64", "PCM_24", codes(24, frames=200)),
@@ -47,7 +48,7 @@ def demand_sane(content: bytes) -> None:
         stop = fault.fault
     assert frames == header.frames if stop is None else stop.severity == "fail"
     assert bytes(seen) == content
-    assert time.monotonic() - started < 3
+    assert time.monotonic() - started < HANG_S
 
 
 @given(FILES, st.lists(st.tuples(PLACES, st.integers(0, 255)), max_size=6))

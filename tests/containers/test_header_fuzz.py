@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from stemprep.containers import Metadata, copy_audio, read_header
 from tests.containers.riff_builder import chunk, extensible, fmt, frames_read, riff, sound
 
+HANG_S = 60  # far beyond what the busiest machine takes: only a hang is caught
 CUE = struct.pack("<IIIIIII", 1, 1, 100, 0, 0, 0, 100)
 WHOLE = riff(
     chunk(b"bext", bytes(602) + b"A=PCM\r\n"),
@@ -38,7 +39,7 @@ def demand_sane(content: bytes) -> None:
     started = time.monotonic()
     stream = io.BytesIO(content)
     header = read_header(stream, len(content), "take.wav")
-    assert time.monotonic() - started < 2
+    assert time.monotonic() - started < HANG_S
     assert header.data_offset_bytes + header.data_size_bytes <= len(content)
     assert all(c.offset_bytes + c.size_bytes <= len(content) for c in header.chunks)
     assert header.is_readable or any(fault.severity == "fail" for fault in header.faults)
