@@ -1,0 +1,69 @@
+"""The file starts or ends in the middle of its sound.
+
+A consonant without its beginning, a cymbal without its end: the export range was too short, and
+what is missing is still in the session.
+
+Measured: the first and last 5 ms: their level against that of the whole file, and whether the
+sound comes from zero and goes there, or jumps.
+Limit: 6 dB below the level (RMS) of the whole file, with a jump; files under 1 s are not judged
+(common practice, no source).
+Severity: as the spec says: mixes and stems warn, single tracks are often cut anyway; a file that
+the sheet calls `intended: cut` (or loop) gets a note.
+Passes: a fade that ends at zero; a drum that starts at its attack; a loop cut at zero crossings.
+Fails: a mix that stops at -20 dBFS while the last chord still sounds.
+To do: export again with the whole beginning and ending; never fade it to hide the cut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from stemprep.checks.intended import own_severity
+from stemprep.checks.tell import about_file, heard, severity_under
+from stemprep.model.facts import EdgeFacts, Sound
+from stemprep.model.finding import Finding
+from stemprep.model.rule import CutOffRule
+from stemprep.model.session import MeasuredFile
+from stemprep.units import seconds_from_samples
+
+ID = "cut-off"
+_INTENDED = frozenset({"cut", "cut-off", "loop"})
+
+
+def check(file: MeasuredFile, rule: CutOffRule) -> Iterator[Finding]:
+    """Yield a finding when the head, the tail or both are cut."""
+    known = heard(file)
+    severity = severity_under(rule.severity, own_severity(file, _INTENDED))
+    if known is None or severity is None:
+        return
+    form, sound = known
+    if seconds_from_samples(sound.frames, form.sample_rate_hz) < rule.min_duration_s:
+        return
+    found = sound.transients
+    edges = [
+        (word, edge, at)
+        for word, edge, at in (("starts", found.head, 0), ("ends", found.tail, sound.frames))
+        if _is_cut(edge, sound, rule)
+    ]
+    if not edges:
+        return
+    loudest = max(edge.level_dbfs for _, edge, _ in edges)
+    words = " and ".join(f"{word} at {edge.level_dbfs:.1f} dBFS" for word, edge, _ in edges)
+    yield about_file(
+        file,
+        ID,
+        severity,
+        message=f"{words} in the middle of its sound (the whole file: {sound.level.rms_dbfs:.1f} "
+        f"dBFS, cut counts from {rule.max_below_rms_db:g} dB below)",
+        advice="Export again with the whole beginning and ending.",
+        channel=edges[0][1].channel if len(edges) == 1 else None,
+        start_sample=edges[0][2],
+        end_sample=edges[-1][2],
+        found=round(loudest, 1),
+        required=round(sound.level.rms_dbfs - rule.max_below_rms_db, 1),
+        unit="dBFS",
+    )
+
+
+def _is_cut(edge: EdgeFacts, sound: Sound, rule: CutOffRule) -> bool:
+    return edge.is_abrupt and edge.level_dbfs >= sound.level.rms_dbfs - rule.max_below_rms_db
