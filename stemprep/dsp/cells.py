@@ -36,6 +36,7 @@ class Chunk:
     low, high: extremes of the valid samples of each cell, shape (channels, cells).
     size:      largest absolute sample of each cell, shape (channels, cells).
     peaks:     largest absolute sample of each channel, shape (channels,).
+    sums:      of the samples of each cell, shape (channels, cells).
     """
 
     start: int
@@ -46,6 +47,7 @@ class Chunk:
     high: Floats
     size: Floats
     peaks: Floats
+    sums: Floats
 
     @property
     def valid(self) -> Floats:
@@ -75,7 +77,8 @@ def chunk_of(samples: Floats, start: int, scratch: Scratch) -> Chunk:
         rest = samples[:, frames + missing - CELL_FRAMES :]
         low[:, -1], high[:, -1] = rest.min(axis=1), rest.max(axis=1)
     size = np.maximum(high, -low)
-    return Chunk(start, frames, whole, across, low, high, size, size.max(axis=1))
+    sums = cells @ np.ones(CELL_FRAMES, dtype=whole.dtype)
+    return Chunk(start, frames, whole, across, low, high, size, size.max(axis=1), sums)
 
 
 class Reblocker:

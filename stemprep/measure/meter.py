@@ -12,11 +12,14 @@ from stemprep.dsp.cells import Chunk, Reblocker, chunk_frames
 from stemprep.dsp.interpolation import interpolator
 from stemprep.measure.clipping import Clipping
 from stemprep.measure.loudness import Loudness
+from stemprep.measure.low_band import LowBand
 from stemprep.measure.non_finite import FiniteGate
+from stemprep.measure.offset import Offset
 from stemprep.measure.outline import Outline
 from stemprep.measure.peaks import Peaks
 from stemprep.measure.power import Power, Stereo
 from stemprep.measure.silence import Silence
+from stemprep.measure.transients import Transients
 from stemprep.measure.true_peak import TruePeak
 from stemprep.measure.word import AudioWords
 from stemprep.model.facts import LevelFacts, MeasureSettings, Sound
@@ -52,11 +55,14 @@ class SoundMeter:
         self._peaks = Peaks(format.channels)
         self._power = Power(format.channels)
         self._stereo = Stereo() if format.channels == 2 else None
+        self._offset = Offset(format.sample_rate_hz, format.channels)
+        self._low_band = LowBand(format.sample_rate_hz, format.channels, self._offset)
         self._silence = Silence(
             settings.silence_peak_dbfs,
             samples_from_seconds(settings.min_silent_stretch_s, format.sample_rate_hz),
             settings.edge_silence_dbfs,
         )
+        self._transients = Transients(format.channels, format.sample_rate_hz)
         self._frames = 0
         self._bit_depth: int | None = None
         self._late: tuple[TruePeak, Loudness, Clipping] | None = None
@@ -81,6 +87,7 @@ class SoundMeter:
         for chunk in self._chunks.flush():
             self._add_chunk(chunk)
         true_peak, loudness, clipping = self._typed(np.float32)
+        self._low_band.finish()
         word = self._words.facts()
         bits = word.effective_bit_depth
         step = quantising_step(bits) if bits else FLOAT_STEP
@@ -95,6 +102,7 @@ class SoundMeter:
             word=word,
             non_finite=self._gate.facts(),
             overview=self._outline.overview(self._settings.overview_columns),
+            transients=self._transients.facts(),
         )
 
     def _measure(self, samples: Samples) -> None:
@@ -108,6 +116,8 @@ class SoundMeter:
             self._peaks,
             self._power,
             self._silence,
+            self._transients,
+            self._low_band,
             *self._typed(chunk.samples.dtype),
         ]
         if self._stereo is not None:
@@ -140,7 +150,7 @@ class SoundMeter:
             channel_rms_dbfs=self._power.rms_dbfs(self._frames),
             rms_dbfs=db_from_power(mean_square),
             crest_factor_db=db_from_ratio(peak) - db_from_power(mean_square) if peak else None,
-            dc_offset=self._outline.dc_offset(self._frames),
+            dc_offset=self._offset.within(self._outline.dc_offset(self._frames)),
             samples_at_full_scale=clipping.full_scale.samples,
             samples_over_full_scale=clipping.full_scale.over,
         )

@@ -31,8 +31,7 @@ class Outline:
 
     def add(self, chunk: Chunk) -> None:
         """Append the cells of one chunk."""
-        cells = chunk.samples.reshape(len(chunk.samples), -1, CELL_FRAMES)
-        sums = cells @ np.ones(CELL_FRAMES, dtype=chunk.samples.dtype)
+        sums = chunk.sums
         held = self._pending.shape[2]
         pending = np.empty((3, len(sums), held + sums.shape[1]))
         pending[:, :, :held] = self._pending
