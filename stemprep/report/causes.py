@@ -14,6 +14,12 @@ from stemprep.units import clock_from_samples
 
 MAX_PLACES = 3
 
+_LOST = frozenset({"unreadable", "truncated", "checksum", "not-finite", "missing-file"})
+_NOT_TOGETHER = frozenset(
+    {"start-alignment", "time-reference", "null-test", "length", "mixed-formats", "sample-rate"}
+)
+_LABELS = frozenset({"name", "name-collision", "clutter", "unexpected-file", "waiver"})
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
@@ -45,14 +51,23 @@ class Cause:
 
 
 def causes(findings: Iterable[Finding]) -> tuple[Cause, ...]:
-    """Merge findings by severity, check and advice, worst first, else in order of appearance."""
+    """Merge findings by severity, check and advice, worst first, else in order of appearance.
+
+    Among equals comes first what may be lost, then what does not fit together, names last.
+    """
     merged: dict[tuple[Severity, str, str], list[Finding]] = {}
-    for finding in sorted(findings, key=lambda each: SEVERITY_ORDER[each.severity]):
+    for finding in sorted(findings, key=_urgency):
         merged.setdefault((finding.severity, finding.check, finding.advice), []).append(finding)
     return tuple(
         Cause(check=check, severity=severity, advice=advice, findings=tuple(group))
         for (severity, check, advice), group in merged.items()
     )
+
+
+def _urgency(finding: Finding) -> tuple[int, int]:
+    check = finding.check
+    tier = 0 if check in _LOST else 1 if check in _NOT_TOGETHER else 3 if check in _LABELS else 2
+    return SEVERITY_ORDER[finding.severity], tier
 
 
 def standing(report: Report) -> tuple[Finding, ...]:

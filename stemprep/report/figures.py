@@ -95,14 +95,14 @@ def channel_name(channel: int, count: int | None) -> str:
 
 def length(frames: int, rate_hz: int | None) -> str:
     """``3:41.200``; in samples where no rate is known."""
-    return clock_from_samples(frames, rate_hz) if rate_hz else f"{frames} samples"
+    return clock_from_samples(frames, rate_hz) if rate_hz else f"{frames:,} samples"
 
 
 def start(samples: int | None, rate_hz: int | None) -> str:
     """Write a time reference as clock and samples; None: that the file says nothing."""
     if samples is None:
         return "no time reference"
-    return f"{length(samples, rate_hz)} (sample {samples})"
+    return f"{length(samples, rate_hz)} (sample {samples:,})"
 
 
 def size(size_bytes: int) -> str:
@@ -118,8 +118,8 @@ def size(size_bytes: int) -> str:
 
 
 def plural(count: int, noun: str, several: str | None = None) -> str:
-    """``1 file``, ``3 files``, ``2 mixes`` (``several`` where an s does not do)."""
-    return f"{count} {noun if count == 1 else several or noun + 's'}"
+    """``1 file``, ``1,200 files``, ``2 mixes`` (``several`` where an s does not do)."""
+    return f"{count:,} {noun if count == 1 else several or noun + 's'}"
 
 
 def tally(values: Iterable[str]) -> str:

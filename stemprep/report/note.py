@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from stemprep.model.finding import Finding
 from stemprep.model.package import Predecessor, WrittenFile
@@ -10,13 +10,15 @@ from stemprep.model.report import Report
 from stemprep.model.sheet import SessionSheet
 from stemprep.model.words import OperationName, Role
 from stemprep.report import figures
-from stemprep.report.causes import causes, files_of, message_of, standing
+from stemprep.report.causes import Cause, causes, files_of, message_of, standing
+from stemprep.report.glance import glance_lines
 from stemprep.report.layout import Page
-from stemprep.report.plan import OPERATION_WORDS, put_left_out
+from stemprep.report.operations import operation_title
+from stemprep.report.plan import put_left_out
 from stemprep.report.summary import verdict_words, waiver_words
 
 MIX_ROLES: frozenset[Role] = frozenset({"mix", "alternate-mix", "rough-mix", "listening-reference"})
-UNTOUCHED: frozenset[OperationName] = frozenset({"copy", "copy-audio", "rename"})
+UNTOUCHED: frozenset[OperationName] = frozenset({"copy", "copy-audio"})
 NOT_NAMED = "not named"
 HEARING_WORDS = (
     "Before you listen: turn the level down, above all on headphones, and bring it up slowly. "
@@ -47,11 +49,13 @@ def delivery_note(
     predecessor:    the delivery that this one follows.
     """
     page = Page(width=width)
+    by_song = _by_song(written)
     _put_title(page, report, package_name, delivery, predecessor)
+    _put_glance(page, report, by_song)
     page.blank()
     page.put(HEARING_WORDS)
     _put_open(page, report)
-    _put_files(page, written)
+    _put_files(page, by_song)
     _put_work(page, report, written)
     _put_left_out(page, report)
     _put_contact(page, report.measured.session.sheet)
@@ -77,18 +81,47 @@ def _put_title(
         page.fact("Caution", "unreleased; please keep title and sound to yourself")
 
 
+def _by_song(written: Sequence[WrittenFile]) -> dict[str, list[WrittenFile]]:
+    """Files by song, what is damaged first."""
+    songs: dict[str, list[WrittenFile]] = {}
+    for file in sorted(written, key=lambda each: not each.plan.is_damaged):
+        songs.setdefault(file.plan.song, []).append(file)
+    return songs
+
+
+def _put_glance(page: Page, report: Report, by_song: Mapping[str, Sequence[WrittenFile]]) -> None:
+    """Format, length, start and tempo of each song, and what the sheet says to the receiver."""
+    sheet = report.measured.session.sheet
+    for song, files in by_song.items():
+        page.head(f"At a glance: {song}" if len(by_song) > 1 and song else "At a glance")
+        for label, words in glance_lines(song, files, sheet, report.set_facts.null_tests):
+            page.fact(label, words, indent=2)
+    if sheet is not None and sheet.notes:
+        page.head("Notes of the sender")
+        page.put(sheet.notes, "  ")
+
+
 def _put_open(page: Page, report: Report) -> None:
     """Tell what the receiver should know: warnings that stand, and what was signed for."""
     found = [cause for cause in causes(standing(report)) if cause.severity != "note"]
     if found:
         page.head("What stands against it")
         for cause in found:
-            text = cause.shared_message or f"{message_of(cause.findings[0])} (and others)"
-            page.put(f"{cause.title}: {text}", "  - ")
+            page.put(_open_words(cause), "  - ")
     if report.waived:
         page.head("Waived: known and signed for")
         for finding in report.waived:
             page.put(f"{finding.check}, {_files(finding)}: {waiver_words(finding)}", "  - ")
+
+
+def _open_words(cause: Cause) -> str:
+    """Check, files and what was found; where each file has its own, the first one's."""
+    first, more = cause.findings[0], len(cause.findings) - 1
+    is_shared = cause.shared_message is not None
+    named = _named(cause.files if is_shared else files_of(first))
+    head = f"{cause.check}, {named}" if named else cause.check
+    rest = "" if is_shared else f" (and {more} more: see the report)"
+    return f"{head}: {message_of(first)}{rest}"
 
 
 def _files(finding: Finding) -> str:
@@ -101,11 +134,7 @@ def _named(paths: Sequence[str]) -> str:
     return f"{shown} and {more} more" if more > 0 else shown
 
 
-def _put_files(page: Page, written: Sequence[WrittenFile]) -> None:
-    """List the files by song, what is damaged first."""
-    by_song: dict[str, list[WrittenFile]] = {}
-    for file in sorted(written, key=lambda each: not each.plan.is_damaged):
-        by_song.setdefault(file.plan.song, []).append(file)
+def _put_files(page: Page, by_song: Mapping[str, Sequence[WrittenFile]]) -> None:
     for song, files in by_song.items():
         page.head(f"Files of {song}" if song else "Files")
         for file in files:
@@ -147,15 +176,15 @@ def _mix_levels(file: WrittenFile) -> list[str]:
 def _put_work(page: Page, report: Report, written: Sequence[WrittenFile]) -> None:
     """Operations, each told once with the number of files it was done to and why."""
     page.head("What was done to the files")
-    done: dict[tuple[OperationName, str], list[str]] = {}
+    done: dict[tuple[OperationName, str, str], list[str]] = {}
     for file in written:
         for step in file.plan.operations:
-            done.setdefault((step.name, step.reason), []).append(file.plan.path)
-    for (name, reason), paths in done.items():
+            key = (step.name, operation_title(step), step.reason)
+            done.setdefault(key, []).append(file.plan.path)
+    for (name, title, reason), paths in done.items():
         why = f" ({reason})" if reason else ""
         which = "" if name in UNTOUCHED else f": {_named(paths)}"
-        count = figures.plural(len(paths), "file")
-        page.put(f"{count} {OPERATION_WORDS[name]}{why}{which}", "  - ")
+        page.put(f"{figures.plural(len(paths), 'file')} {title}{why}{which}", "  - ")
     if not done:
         page.put("nothing", "  - ")
     for note in () if report.plan is None else report.plan.notes:

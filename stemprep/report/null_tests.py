@@ -18,6 +18,7 @@ from stemprep.model.facts_schema import (
 )
 from stemprep.model.null_test import CauseKind, NullCause, NullTest, NullVerdict, Placement
 from stemprep.model.strict_json import Json, figure, rounded
+from stemprep.report import figures
 from stemprep.units import clock_from_samples
 
 WIDTH, HEIGHT = 900.0, 90.0
@@ -132,7 +133,9 @@ def null_line(test: NullTest) -> str:
     """``6 stems add up to the mix: residual -128.9 dBFS peak (Song_REF MIX.wav)``."""
     stems = f"{len(test.stems)} stems"
     gain = f", all {test.gain_db:+.2f} dB in the mix" if abs(test.gain_db) >= 0.005 else ""
-    left = f"; {len(test.left_out)} other files not summed" if test.left_out else ""
+    left = (
+        f"; {figures.plural(len(test.left_out), 'other file')} not summed" if test.left_out else ""
+    )
     where = f" ({test.reference})"
     if test.verdict == "exact":
         return f"{stems} add up to the mix exactly{gain}{where}{left}"

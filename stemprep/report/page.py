@@ -27,8 +27,9 @@ from stemprep.report.causes import (
 )
 from stemprep.report.escaping import visible
 from stemprep.report.filefacts import brief_facts, file_facts
+from stemprep.report.mic_pairs import microphone_matrices
 from stemprep.report.null_tests import residual_picture
-from stemprep.report.plan import operation_words
+from stemprep.report.operations import operation_words
 from stemprep.report.summary import (
     checked_against,
     headline,
@@ -121,6 +122,7 @@ def render_html(report: Report) -> str:
             checked=checked_against(report),
             set_lines=set_lines(report),
             songs=song_lines(report),
+            microphones=microphone_matrices(report.set_facts),
             residuals=[residual_picture(test) for test in report.set_facts.null_tests],
             sections=[
                 (heading, views)
@@ -202,7 +204,11 @@ def _files(report: Report, anchors: Anchors) -> list[FileView]:
     for output in () if report.plan is None else report.plan.outputs:
         for source in output.sources:
             words = steps.setdefault(source, [f"goes into the package as {output.path}"])
-            words += [_step_words(operation_words(s), s.reason) for s in output.operations]
+            rate_hz = None if output.format is None else output.format.sample_rate_hz
+            words += [
+                _step_words(operation_words(step, rate_hz), step.reason)
+                for step in output.operations
+            ]
     repaired = set(report.repaired)
     ordered = sorted(
         report.measured.files, key=lambda file: _rank(by_file.get(file.path, ()), repaired)

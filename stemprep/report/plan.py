@@ -5,30 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from stemprep.model.finding import Finding
-from stemprep.model.plan import LeftOut, Operation, OutputPlan, Parameter, Plan
-from stemprep.model.words import OperationName
+from stemprep.model.plan import LeftOut, OutputPlan, Plan
 from stemprep.report import figures
 from stemprep.report.causes import causes
 from stemprep.report.layout import Page
+from stemprep.report.operations import operation_words
 from stemprep.report.text import put_cause
-
-OPERATION_WORDS: dict[OperationName, str] = {
-    "copy": "copied byte for byte",
-    "copy-audio": "copied with the sound unchanged and the header written anew",
-    "rewrap": "put into another container, same samples",
-    "place": "placed on the common start",
-    "trim": "trimmed of silence, the same for the whole song",
-    "pad": "padded with silence",
-    "convert-rate": "converted to another sample rate",
-    "convert-word-length": "converted to another word length",
-    "split": "split: one channel as a file of its own",
-    "join": "joined from two mono files",
-    "fold-mono": "folded to mono: one of two equal sides taken",
-    "remove-dc": "freed of a constant offset",
-    "gain": "changed in level by one gain",
-    "edge-fade": "faded for a moment where a cut met sound",
-    "rename": "renamed",
-}
 
 
 def render_plan(plan: Plan, *, width: int = 80, blockers: Sequence[Finding] = ()) -> str:
@@ -63,7 +45,7 @@ def _put_head(page: Page, plan: Plan, blockers: Sequence[Finding]) -> None:
         stops = f"{figures.plural(len(causes(blockers)), 'cause')} of fail, told below"
         page.fact("Stops", f"nothing would be delivered: {stops}")
     if plan.repairs:
-        page.fact("Repairs", f"{len(plan.repairs)} of the findings")
+        page.fact("Repairs", f"{figures.plural(len(plan.repairs), 'finding')} of the check")
 
 
 def _put_blockers(page: Page, blockers: Sequence[Finding]) -> None:
@@ -86,8 +68,9 @@ def _put_output(page: Page, output: OutputPlan) -> None:
     if output.sources != (output.path,):
         page.put(f"from {figures.and_list(output.sources)}{_channels(output)}", "    ")
     page.put(_result_words(output), "    ")
+    rate_hz = None if output.format is None else output.format.sample_rate_hz
     for number, operation in enumerate(output.operations, start=1):
-        page.put(operation_words(operation), f"    {number}. ")
+        page.put(operation_words(operation, rate_hz), f"    {number}. ")
         for label, words in (("why", operation.reason), ("evidence", operation.evidence)):
             if words:
                 page.put(f"{label}: {words}", "       ")
@@ -112,21 +95,6 @@ def _result_words(output: OutputPlan) -> str:
         figures.length(output.frames, rate_hz),
     ]
     return ", ".join([*parts, f"song {output.song}"] if output.song else parts)
-
-
-def operation_words(operation: Operation) -> str:
-    """``convert-rate: sample rate converted (from_hz 44100, to_hz 48000)``."""
-    figures_words = ", ".join(
-        f"{name} {_parameter(value)}" for name, value in sorted(operation.parameters.items())
-    )
-    tail = f" ({figures_words})" if figures_words else ""
-    return f"{operation.name}: {OPERATION_WORDS[operation.name]}{tail}"
-
-
-def _parameter(value: Parameter) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return "none" if value is None else str(value)
 
 
 def _put_documents(page: Page, plan: Plan) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 
 from stemprep.model.facts import SongFacts
 from stemprep.model.finding import Finding
@@ -12,6 +13,7 @@ from stemprep.model.report import Report
 from stemprep.model.session import EntryKind, MeasuredFile
 from stemprep.report import figures
 from stemprep.report.causes import Cause, causes, standing
+from stemprep.report.mic_pairs import microphone_line
 from stemprep.report.null_tests import null_line
 from stemprep.units import clock_from_samples, seconds_from_samples
 
@@ -60,7 +62,7 @@ def _to_do(report: Report) -> str:
     if fails:
         return _with_names("Put right {}.", fails)
     if warns:
-        return _with_names("Nothing must be done; decide on {}.", warns)
+        return _with_names("Look at {}; no fail stands.", warns)
     return "Nothing; what was repaired is told below." if report.repaired else "Nothing."
 
 
@@ -111,6 +113,7 @@ def set_lines(report: Report) -> tuple[tuple[str, str], ...]:
     if report.set_facts.pairs:
         lines.append(("Pairs", _groups(report.set_facts.pairs, "left and right pair")))
     lines += [("Null test", null_line(test)) for test in report.set_facts.null_tests]
+    lines.append(("Microphones", microphone_line(report.set_facts)))
     return tuple((label, words) for label, words in lines if words)
 
 
@@ -128,8 +131,10 @@ def _file_counts(report: Report) -> str:
     for kind, (one, several) in _KIND_WORDS.items():
         if counts[kind]:
             parts.append(figures.plural(counts[kind], one, several))
+    titled = sum(bool(song) for song in session.songs)
     if len(session.songs) > 1:
-        parts[0] += f" in {len(session.songs)} songs"
+        rest = " and beside them" if titled < len(session.songs) else ""
+        parts[0] += f" in {figures.plural(titled, 'song')}{rest}"
     return ", ".join(parts)
 
 
@@ -150,14 +155,18 @@ def _lengths(files: Sequence[MeasuredFile]) -> str:
 
 
 def _starts(files: Iterable[MeasuredFile]) -> str:
-    counts = Counter(
-        figures.start(file.facts.header.time_reference_samples, rate_of(file)) for file in files
-    )
-    ordered = sorted(counts.items(), key=lambda item: (-item[1], item[0]))
-    words = [f"{start}: {figures.plural(count, 'file')}" for start, count in ordered]
-    if len(words) > MAX_NAMED_GROUPS:
-        words = [*words[:MAX_NAMED_GROUPS], f"{len(words) - MAX_NAMED_GROUPS} other starts"]
-    return "; ".join(words)
+    """Starts compared as times, each in the samples of the first file that has it."""
+    groups: dict[Fraction | None, list[str]] = {}
+    for file in files:
+        samples, rate_hz = file.facts.header.time_reference_samples, rate_of(file)
+        time = None if samples is None or not rate_hz else Fraction(samples, rate_hz)
+        groups.setdefault(time, []).append(figures.start(samples, rate_hz))
+    ordered = sorted(groups.values(), key=lambda words: (-len(words), words[0]))
+    told = [f"{words[0]}: {figures.plural(len(words), 'file')}" for words in ordered]
+    more = len(told) - MAX_NAMED_GROUPS
+    if more > 0:
+        told = [*told[:MAX_NAMED_GROUPS], figures.plural(more, "other start")]
+    return "; ".join(told)
 
 
 def rate_of(file: MeasuredFile) -> int | None:
@@ -195,14 +204,14 @@ def song_lines(report: Report) -> tuple[SongLine, ...]:
 
 
 def _song_line(title: str, verdict: str, facts: SongFacts) -> SongLine:
-    rates = ", ".join(figures.rate(hz) for hz in facts.sample_rates_hz)
-    words = ", ".join(f"{bits}-bit" for bits in facts.bit_depths)
+    rates = figures.and_list([figures.rate(hz) for hz in facts.sample_rates_hz])
+    words = figures.and_list([f"{bits}-bit" for bits in facts.bit_depths])
     known = facts.frames is not None
     return SongLine(
-        title=title or "(no title)",
+        title=title or "(of no song)",
         verdict=verdict,
         files=figures.plural(facts.files, "file"),
-        format=" ".join(part for part in (rates, words) if part) or figures.UNKNOWN,
+        format=", ".join(part for part in (rates, words) if part) or figures.UNKNOWN,
         length=figures.length(facts.frames or 0, facts.sample_rate_hz) if known else "",
         start=figures.start(facts.start_samples, facts.sample_rate_hz),
     )

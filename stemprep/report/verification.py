@@ -12,8 +12,8 @@ from stemprep.report.layout import Page
 SCHEMA_VERSION = 1
 PROOF_WORDS = (
     "Whole means: every file is, byte for byte, the one that was packed, and none is missing or "
-    "added. It does not prove who packed it; compare the seal (sha256 of tagmanifest-sha256.txt) "
-    "with one you had from the sender by another way."
+    "added. It does not prove who packed it; for that, compare the seal with the one that the "
+    "sender gave you by another way."
 )
 
 _KIND_WORDS: dict[DamageKind, str] = {
@@ -75,10 +75,19 @@ def _put_package(page: Page, result: Verification) -> None:
         f"{figures.plural(result.files, 'file')}, {figures.size(result.size_bytes)}",
         indent=2,
     )
-    page.fact("Seal", result.tag_manifest_sha256 or "none: the tag manifest is absent", indent=2)
+    _put_seal(page, result)
     for damage in result.damages:
         page.put(f"{damage.path}: {_KIND_WORDS[damage.kind]}", "  - ")
         page.put(damage.message, "    ")
+
+
+def _put_seal(page: Page, result: Verification) -> None:
+    """Put the checksum on one line of its own: it is there to be copied and compared."""
+    if result.tag_manifest_sha256:
+        page.fact("Seal", "sha256 of tagmanifest-sha256.txt:", indent=2)
+        page.command(result.tag_manifest_sha256)
+    else:
+        page.fact("Seal", "none: the tag manifest is absent", indent=2)
 
 
 def verification_json(results: Sequence[Verification]) -> Json:

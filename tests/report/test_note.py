@@ -19,7 +19,7 @@ from stemprep.report import (
     render_verification_json,
 )
 from stemprep.report.layout import columns
-from stemprep.report.plan import OPERATION_WORDS
+from stemprep.report.operations import OPERATION_WORDS
 from tests.report import factory
 
 GOLDEN = Path(__file__).parents[2] / "fixtures" / "report"
