@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stemprep import __version__
+from stemprep.app.microphones import with_lags
 from stemprep.app.set_analysis import with_null_tests
 from stemprep.checks import Judgement, judge
 from stemprep.engine import Engine, InlineEngine, JobDied, ProcessEngine
@@ -86,7 +87,8 @@ def inspected(
                 for source, fact in zip(session.files, facts, strict=True)
             ),
         )
-        whole = with_null_tests(measured, engine or _fitting_engine(session, session.files))
+        fitting = engine or _fitting_engine(session, session.files)
+        whole = with_lags(with_null_tests(measured, fitting), fitting)
         yield Inspection(spec=spec, measured=whole, judgement=judge(whole, spec))
 
 

@@ -21,6 +21,8 @@ from stemprep.checks import (
     length,
     lossy_source,
     loudness,
+    mic_delay,
+    mic_polarity,
     missing_file,
     mixed_formats,
     name,
@@ -42,6 +44,7 @@ from stemprep.checks import (
     unreadable,
     unsafe_entry,
     waiver,
+    wrong_rate_label,
 )
 from stemprep.checks.judging import Check, Judgement, Scope, judge_by, verdict_of
 from stemprep.errors import UsageError
@@ -81,8 +84,25 @@ _PER_FILE = (
     dual_mono,
     name,
 )
-_PER_SONG = (start_alignment, time_reference, length, mixed_formats, duplicate_audio, split_pair)
-_PER_SET = (null_test, name_collision, clutter, unexpected_file, missing_file, unsafe_entry)
+_PER_SONG = (
+    start_alignment,
+    time_reference,
+    length,
+    wrong_rate_label,
+    mixed_formats,
+    duplicate_audio,
+    split_pair,
+)
+_PER_SET = (
+    null_test,
+    mic_polarity,
+    mic_delay,
+    name_collision,
+    clutter,
+    unexpected_file,
+    missing_file,
+    unsafe_entry,
+)
 
 CHECKS: Mapping[str, Check] = {
     check.id: check

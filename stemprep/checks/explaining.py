@@ -49,6 +49,7 @@ EXPLANATIONS = (
     Explanation("bit-depth", frozenset({"mixed-formats"}), unit="bit"),
     Explanation("container", frozenset({"mixed-formats"}), unit="container"),
     Explanation("start-alignment", frozenset({"length"})),
+    Explanation("wrong-rate-label", frozenset({"length"})),
 )
 """No effect is a cause of its own cause, and nothing that cannot be waived has a waivable cause."""
 

@@ -9,11 +9,13 @@ from typing import Literal
 from stemprep.checks import waiver
 from stemprep.checks.duplicate_audio import duplicate_groups
 from stemprep.checks.explaining import told_once
+from stemprep.checks.mic_words import air_temperature_c
 from stemprep.checks.pairs import pairs_of
 from stemprep.checks.song import Song, songs_of
 from stemprep.checks.waiving import apply_waivers
 from stemprep.model.facts import SetFacts
 from stemprep.model.finding import Finding
+from stemprep.model.mic_pairs import MicPair, pair_of_lag
 from stemprep.model.report import SongVerdict
 from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import MeasuredSession
@@ -57,7 +59,14 @@ def judge_by(
     notes = waiver.check(objections, spec.rules[waiver.ID])
     findings = _ranked((*marked, *notes), measured, tuple(checks))
     return Judgement(
-        set_facts=replace(_set_facts(songs), null_tests=measured.null_tests),
+        set_facts=replace(
+            _set_facts(songs),
+            null_tests=measured.null_tests,
+            mic_pairs=_mic_pairs(measured, spec),
+            unclear_mic_pairs=tuple(
+                (lag.reference, lag.file) for lag in measured.mic_lags if lag.lag_samples is None
+            ),
+        ),
         findings=findings,
         verdict=verdict_of(findings),
         songs=tuple(
@@ -109,6 +118,12 @@ def _ranked(
         return SEVERITY_ORDER[finding.severity], place, ranks[finding.check], finding.message
 
     return tuple(sorted(findings, key=key))
+
+
+def _mic_pairs(measured: MeasuredSession, spec: DeliverySpec) -> tuple[MicPair, ...]:
+    temperature_c = air_temperature_c(spec.rules["mic-delay"])
+    pairs = (pair_of_lag(lag, temperature_c) for lag in measured.mic_lags)
+    return tuple(pair for pair in pairs if pair is not None)
 
 
 def _set_facts(songs: Sequence[Song]) -> SetFacts:

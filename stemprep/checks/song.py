@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from stemprep.checks.heard import NOT_COMPARED, Heard, frames_at, measure_givers
@@ -16,6 +16,7 @@ from stemprep.checks.starts import (
     start_at,
 )
 from stemprep.model.facts import SongFacts
+from stemprep.model.mic_pairs import ContentLag
 from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import ROLES
 
@@ -31,6 +32,7 @@ class Song:
     stamped:       those of them whose time reference says something.
     common_start:  a file that starts where most do, by time reference; None where none says.
     common_length: a file as long as most are; None where nothing is compared.
+    content_lags:  files that hold one signal, where no file has a time reference.
     """
 
     title: str
@@ -40,6 +42,7 @@ class Song:
     common_start: Heard | None
     common_length: Heard | None
     facts: SongFacts
+    content_lags: tuple[ContentLag, ...] = ()
 
     def has_common_length(self, item: Heard) -> bool:
         """Tell whether the file is as long as most of the song, within a sample across rates."""
@@ -51,7 +54,14 @@ def songs_of(measured: MeasuredSession) -> tuple[Song, ...]:
     by_title: dict[str, list[MeasuredFile]] = {title: [] for title in measured.session.songs}
     for file in measured.files:
         by_title.setdefault(file.source.song, []).append(file)
-    return tuple(_song(title, tuple(files)) for title, files in by_title.items() if files)
+    return tuple(
+        replace(
+            _song(title, tuple(files)),
+            content_lags=tuple(lag for lag in measured.content_lags if lag.song == title),
+        )
+        for title, files in by_title.items()
+        if files
+    )
 
 
 def majority(values: Iterable[Value]) -> tuple[Value, bool] | None:

@@ -6,7 +6,8 @@ with each other. The receiver has to know which of the two is right.
 Measured: the time reference (bext, else iXML) of each file against the one most files of the song
 have, in exact arithmetic across sample rates. Files whose length equals the song's are left to the
 check time-reference: there, the stamp itself is in doubt. Click, talkback, guides and rough mixes
-get a note at most.
+get a note at most. Where no file has a stamp, a signal that several files hold sample for sample (a
+count-in, a click, a part printed into all) shows by cross-correlation where each begins.
 Limit: the same sample; across rates, less than one sample of the lower rate (common practice, no
 source).
 Passes: a 44.1 kHz file stamped 158,760,000 and a 48 kHz file stamped 172,800,000: both 1:00:00.000.
@@ -21,6 +22,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from fractions import Fraction
 
+from stemprep.checks.content_starts import by_content
 from stemprep.checks.heard import Heard, ceiling_in_set, is_same_time
 from stemprep.checks.song import Song
 from stemprep.checks.tell import about_files, severity_under, span
@@ -34,6 +36,7 @@ ID = "start-alignment"
 
 def check(song: Song, rules: RuleTable) -> Iterator[Finding]:
     """Yield one finding for all files that share the same odd start."""
+    yield from by_content(song, rules)
     reference = song.common_start
     if reference is None or reference.start_s is None:
         return

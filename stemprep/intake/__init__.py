@@ -1,8 +1,20 @@
 """What was dropped: listed or unpacked without leaving the drop, given roles and songs."""
 
+from stemprep.intake.kit import KitPlace, drum_of, kit_places, words_of_place
 from stemprep.intake.names import display_path
 from stemprep.intake.opening import open_regular
 from stemprep.intake.scan import Scan, read_sheet, scan_drop
 from stemprep.intake.session import build_session
 
-__all__ = ["Scan", "build_session", "display_path", "open_regular", "read_sheet", "scan_drop"]
+__all__ = [
+    "KitPlace",
+    "Scan",
+    "build_session",
+    "display_path",
+    "drum_of",
+    "kit_places",
+    "open_regular",
+    "read_sheet",
+    "scan_drop",
+    "words_of_place",
+]

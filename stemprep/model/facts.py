@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from stemprep.model.header import AudioFormat, Header
+from stemprep.model.mic_pairs import MicPair
 from stemprep.model.null_test import NullTest
 from stemprep.model.words import TruePeakFilter
 
@@ -237,12 +238,16 @@ class SetFacts:
     duplicates: groups of files with the same samples.
     pairs:      (left, right) files that form one stereo signal by name and format.
     null_tests: whether the stems of each song add up to its mix.
+    mic_pairs:  which microphone lies where against which.
+    unclear_mic_pairs: (reference, file) that were compared and tell nothing.
     """
 
     duplicates: tuple[tuple[str, ...], ...] = ()
     pairs: tuple[tuple[str, str], ...] = ()
     songs: tuple[SongFacts, ...] = ()
     null_tests: tuple[NullTest, ...] = ()
+    mic_pairs: tuple[MicPair, ...] = ()
+    unclear_mic_pairs: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -133,6 +133,13 @@ class LengthRule(Rule):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MicDelayRule(Rule):
+    """air_temperature_c: by which the way of the sound is told from its time."""
+
+    air_temperature_c: float = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TimeReferenceRule(Rule):
     """is_required: every file must carry one."""
 
@@ -289,10 +296,13 @@ RULE_TYPES: Mapping[str, type[Rule]] = {
     "start-alignment": Rule,
     "time-reference": TimeReferenceRule,
     "length": LengthRule,
+    "wrong-rate-label": Rule,
     "mixed-formats": Rule,
     "duplicate-audio": Rule,
     "split-pair": Rule,
     "null-test": Rule,
+    "mic-polarity": Rule,
+    "mic-delay": MicDelayRule,
     "name": NameRule,
     "name-collision": Rule,
     "clutter": Rule,

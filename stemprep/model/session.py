@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from stemprep.model.facts import FileFacts
+from stemprep.model.mic_pairs import ContentLag, MicLag
 from stemprep.model.null_test import NullTest
 from stemprep.model.sheet import SessionSheet, TrackNote
 from stemprep.model.words import Role
@@ -139,8 +140,12 @@ class MeasuredSession:
     """The session with the facts of every audio file, in the session's order.
 
     null_tests: for each song that has a mix and stems, whether these add up to it.
+    mic_lags:   microphones measured against each other, those without a verdict among them.
+    content_lags: files without time reference that hold one signal, and how late it is in each.
     """
 
     session: Session
     files: tuple[MeasuredFile, ...]
     null_tests: tuple[NullTest, ...] = ()
+    mic_lags: tuple[MicLag, ...] = ()
+    content_lags: tuple[ContentLag, ...] = ()

@@ -13,6 +13,7 @@ from stemprep.model.report import Report
 from stemprep.model.session import MeasuredFile, Session
 from stemprep.model.strict_json import Json, dumps, facts_to_json
 from stemprep.report.causes import files_of
+from stemprep.report.mic_pairs import mic_pair_json
 from stemprep.report.null_tests import null_test_json
 from stemprep.report.report_schema import SCHEMA_VERSION
 
@@ -103,6 +104,10 @@ def _set_facts(facts: SetFacts) -> Json:
         "pairs": [{"left": left, "right": right} for left, right in facts.pairs],
         "songs": [_song(song) for song in facts.songs],
         "null_tests": [null_test_json(test) for test in facts.null_tests],
+        "mic_pairs": [mic_pair_json(pair) for pair in facts.mic_pairs],
+        "unclear_mic_pairs": [
+            {"reference": reference, "file": file} for reference, file in facts.unclear_mic_pairs
+        ],
     }
 
 

@@ -127,6 +127,14 @@ class LengthLimits(Weight):
     tolerance_samples: SampleCount = may("how much lengths of one song may differ", 0)
 
 
+class MicDelayLimits(Weight):
+    """Limits of mic-delay."""
+
+    air_temperature_c: Annotated[float, Field(ge=-40, le=60)] = may(
+        "air temperature by which the way of the sound is told, C", 20.0
+    )
+
+
 class TimeReferenceLimits(Weight):
     """Limits of time-reference."""
 
@@ -162,6 +170,7 @@ LIMITS: dict[type[rule.Rule], type[Weight]] = {
     rule.EdgeSilenceRule: EdgeSilenceLimits,
     rule.DualMonoRule: DualMonoLimits,
     rule.LengthRule: LengthLimits,
+    rule.MicDelayRule: MicDelayLimits,
     rule.TimeReferenceRule: TimeReferenceLimits,
     rule.NameRule: NameLimits,
     rule.ChecksumRule: ChecksumLimits,

@@ -1,0 +1,230 @@
+"""Plan which files of a session are measured against which in time, and measure them."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+
+from stemprep.engine import Engine, JobDied
+from stemprep.intake import drum_of, kit_places, words_of_place
+from stemprep.model.mic_pairs import ContentLag, MicLag, Relation
+from stemprep.model.session import MeasuredFile, MeasuredSession
+from stemprep.model.words import Role
+from stemprep.naming import PathIndex
+from stemprep.timing import (
+    content_window_frames,
+    loud_stretches,
+    shared_stretches,
+    window_frames,
+)
+from stemprep.work.excerpts import SoundFile
+from stemprep.work.lags import ContentJob, LagJob, MicJob, MicPairPlan, measure_lags
+
+_MICROPHONES: frozenset[Role] = frozenset({"track", "di", "unknown"})
+_PRINTED: frozenset[Role] = frozenset({"track", "di", "stem", "unknown"})
+_FIRST_WORDS = frozenset({"di", "direct", "top", "in", "inside", "close", "near"})
+MOST_REFERENCES = 24
+MIN_SHARING = 3
+
+Paths = tuple[str, str]
+
+
+def with_lags(measured: MeasuredSession, engine: Engine) -> MeasuredSession:
+    """The session with the lags of its microphones and of what files without stamps share."""
+    jobs: list[LagJob] = [*microphone_jobs(measured), *content_jobs(measured)]
+    if not jobs:
+        return measured
+    results = engine.run(measure_lags, jobs)
+    lags = [lag for result in results if not isinstance(result, JobDied) for lag in result]
+    return replace(
+        measured,
+        mic_lags=tuple(lag for lag in lags if isinstance(lag, MicLag)),
+        content_lags=tuple(lag for lag in lags if isinstance(lag, ContentLag)),
+    )
+
+
+def microphone_jobs(measured: MeasuredSession) -> tuple[MicJob, ...]:
+    """One job a song and rate that has microphones to compare."""
+    return tuple(
+        job
+        for song, files in _sounding(measured, _MICROPHONES)
+        if (job := _microphone_job(measured, song, files)) is not None
+    )
+
+
+def content_jobs(measured: MeasuredSession) -> tuple[ContentJob, ...]:
+    """One job a song and rate where no file has a time reference and three may share a signal."""
+    return tuple(
+        job
+        for song, files in _sounding(measured, _PRINTED)
+        if all(file.facts.header.time_reference_samples is None for file in files)
+        and (job := _content_job(measured, song, files)) is not None
+    )
+
+
+def _sounding(
+    measured: MeasuredSession, roles: frozenset[Role]
+) -> Iterator[tuple[str, list[MeasuredFile]]]:
+    """Files of these roles in which something sounds, by song and rate, in the session's order."""
+    groups: dict[tuple[str, int], list[MeasuredFile]] = defaultdict(list)
+    for file in measured.files:
+        form, sound = file.facts.format, file.facts.sound
+        if form is None or sound is None or file.role not in roles:
+            continue
+        if not sound.silence.is_silent(sound.frames) and not sound.non_finite.count:
+            groups[file.source.song, form.sample_rate_hz].append(file)
+    for (song, _), files in groups.items():
+        yield song, files
+
+
+def _microphone_job(
+    measured: MeasuredSession, song: str, files: Sequence[MeasuredFile]
+) -> MicJob | None:
+    relations: dict[Paths, Relation] = {}
+    kinds: tuple[tuple[Relation, Iterator[Paths]], ...] = (
+        ("pair", _declared(measured, files)),
+        ("group", _grouped(files)),
+        ("kit", _kit(files)),
+    )
+    for relation, pairs in kinds:
+        for reference, path in pairs:
+            if (path, reference) not in relations:
+                relations.setdefault((reference, path), relation)
+    if not relations:
+        return None
+    used = {path for pair in relations for path in pair}
+    taken = [file for file in files if file.path in used]
+    places = {file.path: index for index, file in enumerate(taken)}
+    references = dict.fromkeys(places[reference] for reference, _ in relations)
+    return MicJob(
+        root=measured.session.root,
+        song=song,
+        files=tuple(map(_sound_file, taken)),
+        pairs=tuple(
+            MicPairPlan(reference=places[reference], file=places[path], relation=relation)
+            for (reference, path), relation in relations.items()
+        ),
+        loud={index: _loud(taken[index]) for index in references},
+    )
+
+
+def _declared(measured: MeasuredSession, files: Sequence[MeasuredFile]) -> Iterator[Paths]:
+    """Pairs that the sheet declares; the one without the note is the reference."""
+    index = PathIndex((file.path for file in files), measured.session.sheet_folder)
+    for file in files:
+        note = file.source.note
+        partners = index.named_by(note.pair_of) if note is not None and note.pair_of else ()
+        yield from ((partner, file.path) for partner in partners if partner != file.path)
+
+
+def _grouped(files: Sequence[MeasuredFile]) -> Iterator[Paths]:
+    """Every microphone of a source against the one nearest to it by its name."""
+    groups: dict[str, list[MeasuredFile]] = defaultdict(list)
+    for file in files:
+        group = _group_of(file)
+        if group is not None:
+            groups[group].append(file)
+    for members in groups.values():
+        first = min(members, key=lambda file: not words_of_place(file.path) & _FIRST_WORDS)
+        yield from ((first.path, file.path) for file in members if file is not first)
+
+
+def _group_of(file: MeasuredFile) -> str | None:
+    """The sheet's group, else the drum that it stands at, else the group found by names."""
+    note = file.source.note
+    if note is not None and note.group:
+        return note.group
+    return drum_of(file.path) or file.source.group
+
+
+def _kit(files: Sequence[MeasuredFile]) -> Iterator[Paths]:
+    """Every distant microphone of the kit against every close one."""
+    places = kit_places(file.path for file in files)
+    close = [file.path for file in files if places.get(file.path) == "close"]
+    for file in files:
+        if places.get(file.path) == "distant":
+            yield from ((reference, file.path) for reference in close[:MOST_REFERENCES])
+
+
+def _content_job(
+    measured: MeasuredSession, song: str, files: Sequence[MeasuredFile]
+) -> ContentJob | None:
+    candidates = list(_one_of_each_source(files))
+    if len(candidates) < MIN_SHARING:
+        return None
+    form = candidates[0].facts.format
+    assert form is not None, "a file with sound has a format"
+    longest = max(file.facts.header.frames for file in candidates)
+    places = shared_stretches(
+        [_stretched(_columns(file), file.facts.header.frames, longest) for file in candidates],
+        longest,
+        content_window_frames(form.sample_rate_hz),
+    )
+    if not places:
+        return None
+    return ContentJob(
+        root=measured.session.root,
+        song=song,
+        files=tuple(map(_sound_file, candidates)),
+        places=places,
+    )
+
+
+def _one_of_each_source(files: Iterable[MeasuredFile]) -> Iterator[MeasuredFile]:
+    """Microphones of one source share a signal by nature: only the first of each is asked."""
+    files = list(files)
+    kit = kit_places(file.path for file in files)
+    groups: set[str] = set()
+    for file in files:
+        group = "kit" if file.path in kit else file.source.group
+        if group is None or group not in groups:
+            yield file
+        if group is not None:
+            groups.add(group)
+
+
+def _stretched(columns: Sequence[float], frames: int, longest: int) -> list[float]:
+    """The picture on the columns of the longest file, so that columns are the same times."""
+    count = len(columns)
+    if not count or frames == longest:
+        return list(columns)
+    wanted = max(1, round(count * frames / longest))
+    return [
+        max(
+            columns[
+                place * count // wanted : max(
+                    (place + 1) * count // wanted, place * count // wanted + 1
+                )
+            ]
+        )
+        for place in range(min(wanted, count))
+    ]
+
+
+def _loud(file: MeasuredFile) -> tuple[tuple[int, int], ...]:
+    form = file.facts.format
+    assert form is not None, "a file with sound has a format"
+    apart = window_frames(form.sample_rate_hz) // 2
+    return loud_stretches(_columns(file), file.facts.header.frames, apart)
+
+
+def _columns(file: MeasuredFile) -> list[float]:
+    """Largest absolute sample of each column of the file's picture, over all channels."""
+    sound = file.facts.sound
+    assert sound is not None, "only files with sound are measured"
+    channels = zip(sound.overview.minimum, sound.overview.maximum, strict=True)
+    sizes = [
+        [max(high, -low) for low, high in zip(lows, highs, strict=True)] for lows, highs in channels
+    ]
+    return [max(column) for column in zip(*sizes, strict=True)]
+
+
+def _sound_file(file: MeasuredFile) -> SoundFile:
+    header = file.facts.header
+    return SoundFile(
+        path=file.path,
+        raw_path=file.source.entry.raw_path,
+        header=replace(header, bext=None, ixml=None, cues=(), info=(), faults=()),
+        start_samples=header.time_reference_samples,
+    )

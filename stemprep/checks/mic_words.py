@@ -1,0 +1,78 @@
+"""What the checks on microphones share: which lags count, and how people call the files."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+
+from stemprep.checks.pairs import pairs_of
+from stemprep.checks.song import songs_of
+from stemprep.model.mic_pairs import MicPair, pair_of_lag
+from stemprep.model.rule import MicDelayRule, RuleTable
+from stemprep.model.session import MeasuredSession
+from stemprep.naming import split_extension
+
+MOST_NAMED = 3
+_TRACK_NUMBER = re.compile(r"^\d{1,3}[ _.\-]+(?=\D)")
+_WORD = re.compile(r"[^\W\d_]+")
+_TWO_SIDES = (
+    (frozenset({"top", "over"}), frozenset({"bot", "bottom", "btm", "under"})),
+    (frozenset({"front"}), frozenset({"back", "rear"})),
+)
+
+
+def air_temperature_c(rules: RuleTable) -> float:
+    """Temperature by which ways of sound are told, from the rules of mic-delay."""
+    rule = rules.default
+    assert isinstance(rule, MicDelayRule), "the rule of mic-delay"
+    return rule.air_temperature_c
+
+
+def spoken(path: str) -> str:
+    """``Drums/11_Room L.wav`` -> ``Room L``."""
+    name = split_extension(path.rpartition("/")[2])[0]
+    return _TRACK_NUMBER.sub("", name) or name
+
+
+def known_pairs(measured: MeasuredSession, temperature_c: float) -> dict[str, list[MicPair]]:
+    """Pairs with a verdict by the path of their file, the surest first."""
+    by_file: dict[str, list[MicPair]] = {}
+    for lag in measured.mic_lags:
+        pair = pair_of_lag(lag, temperature_c)
+        if pair is not None:
+            by_file.setdefault(pair.file, []).append(pair)
+    for pairs in by_file.values():
+        pairs.sort(key=lambda pair: (pair.relation == "kit", -pair.confidence))
+    return by_file
+
+
+def without_far_sides(by_file: Mapping[str, Sequence[MicPair]]) -> dict[str, list[MicPair]]:
+    """Pairs whose reference is not itself inverted against another: it hears the far side."""
+    far = {
+        pair.file
+        for pairs in by_file.values()
+        for pair in pairs
+        if pair.relation != "kit" and pair.polarity == "inverted"
+    }
+    return {
+        path: [pair for pair in pairs if pair.reference not in far]
+        for path, pairs in by_file.items()
+    }
+
+
+def are_opposite_sides(left: str, right: str) -> bool:
+    """True for top and bottom, front and back, by the words of two names."""
+    first, second = (set(_WORD.findall(spoken(path).casefold())) for path in (left, right))
+    return any(
+        bool(first & one and second & other) or bool(first & other and second & one)
+        for one, other in _TWO_SIDES
+    )
+
+
+def stereo_sides(measured: MeasuredSession) -> frozenset[frozenset[str]]:
+    """Left and right by name: two microphones of one pair, not one behind the other."""
+    return frozenset(
+        frozenset({pair.left.file.path, pair.right.file.path})
+        for song in songs_of(measured)
+        for pair in pairs_of(song.compared)[0]
+    )

@@ -1,0 +1,125 @@
+"""How reports tell which microphone lies where: as plain values, in a line, and as a matrix."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import get_args
+
+from stemprep.model.facts import SetFacts
+from stemprep.model.facts_schema import INTEGER, NUMBER, TEXT, Schema, nullable, record
+from stemprep.model.mic_pairs import MicPair, Polarity, Relation
+from stemprep.model.strict_json import Json, rounded
+from stemprep.report import figures
+
+LAG_DECIMALS, TIME_DECIMALS = 2, 4
+UNCLEAR = "unclear"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    """One pair of the matrix; empty words where it was not compared."""
+
+    words: str
+    detail: str
+    is_inverted: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Matrix:
+    """Microphones measured (rows) against their references (columns)."""
+
+    references: tuple[str, ...]
+    rows: tuple[tuple[str, tuple[Cell, ...]], ...]
+
+
+def mic_pair_json(pair: MicPair) -> Json:
+    """Give a pair as plain values."""
+    return {
+        "song": pair.song,
+        "reference": pair.reference,
+        "file": pair.file,
+        "relation": pair.relation,
+        "lag_samples": rounded(pair.lag_samples, LAG_DECIMALS),
+        "lag_ms": rounded(pair.lag_ms, TIME_DECIMALS),
+        "distance_m": rounded(pair.distance_m, TIME_DECIMALS),
+        "polarity": pair.polarity,
+        "confidence": rounded(pair.confidence, 2),
+        "channel": pair.channel,
+    }
+
+
+def mic_pair_schema() -> Schema:
+    """Describe a pair; positive: the file is later than its reference."""
+    return record(
+        {
+            "song": TEXT,
+            "reference": TEXT,
+            "file": TEXT,
+            "relation": {"enum": list(get_args(Relation))},
+            "lag_samples": NUMBER,
+            "lag_ms": NUMBER,
+            "distance_m": NUMBER,
+            "polarity": {"enum": list(get_args(Polarity))},
+            "confidence": {"type": "number", "minimum": 0, "maximum": 1},
+            "channel": nullable(INTEGER),
+        }
+    )
+
+
+def microphone_line(facts: SetFacts) -> str:
+    """``36 pairs measured, 5 inverted, up to 15.1 ms (5.2 m) apart; 4 unclear``; "" without any."""
+    if not facts.mic_pairs and not facts.unclear_mic_pairs:
+        return ""
+    unclear = len(facts.unclear_mic_pairs)
+    rest = f"; {unclear} unclear" if unclear else ""
+    if not facts.mic_pairs:
+        return f"{figures.plural(unclear, 'pair')} compared, none clear"
+    inverted = sum(pair.polarity == "inverted" for pair in facts.mic_pairs)
+    farthest = max(facts.mic_pairs, key=lambda pair: abs(pair.lag_ms))
+    return (
+        f"{figures.plural(len(facts.mic_pairs), 'pair')} measured, {inverted} inverted, up to "
+        f"{abs(farthest.lag_ms):.1f} ms ({abs(farthest.distance_m):.1f} m) apart{rest}"
+    )
+
+
+def microphone_matrices(facts: SetFacts) -> tuple[Matrix, ...]:
+    """Lay out the kit, distant microphones against close ones, then each source."""
+    kit: dict[tuple[str, str], Cell] = {}
+    near: dict[tuple[str, str], Cell] = {}
+    for pair in facts.mic_pairs:
+        cells = kit if pair.relation == "kit" else near
+        cells[pair.file, pair.reference] = _cell(pair)
+    close = {reference for _, reference in kit}
+    for reference, file in facts.unclear_mic_pairs:
+        cells = kit if reference in close else near
+        cells[file, reference] = Cell(words=UNCLEAR, detail="")
+    by_reference: dict[str, dict[tuple[str, str], Cell]] = {}
+    for (file, reference), cell in near.items():
+        by_reference.setdefault(reference, {})[file, reference] = cell
+    return tuple(_matrix(cells) for cells in (kit, *by_reference.values()) if cells)
+
+
+def _matrix(cells: Mapping[tuple[str, str], Cell]) -> Matrix:
+    """One matrix of cells by (file, reference)."""
+    references = _ordered([reference for _, reference in cells])
+    empty = Cell(words="", detail="")
+    return Matrix(
+        references=references,
+        rows=tuple(
+            (file, tuple(cells.get((file, reference), empty) for reference in references))
+            for file in _ordered([file for file, _ in cells])
+        ),
+    )
+
+
+def _ordered(paths: Sequence[str]) -> tuple[str, ...]:
+    return tuple(sorted(set(paths)))
+
+
+def _cell(pair: MicPair) -> Cell:
+    return Cell(
+        words=f"{pair.lag_ms:+.2f} ms",
+        detail=f"{pair.distance_m:+.2f} m, {round(100 * pair.confidence)} % sure",
+        is_inverted=pair.polarity == "inverted",
+    )

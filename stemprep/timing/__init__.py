@@ -1,0 +1,33 @@
+"""Where recordings lie in time against each other: lag and polarity, computed on arrays."""
+
+from stemprep.timing.content import content_lag, shared_stretches
+from stemprep.timing.content import window_frames as content_window_frames
+from stemprep.timing.correlation import Peak, find_peak, phase_only
+from stemprep.timing.microphones import (
+    is_verdict,
+    loud_stretches,
+    microphone_lag,
+    spectrum,
+    window_frames,
+    window_start,
+)
+from stemprep.timing.spill import HOP_S, SpillLag, SpillMeter, block_frames
+
+__all__ = [
+    "HOP_S",
+    "Peak",
+    "SpillLag",
+    "SpillMeter",
+    "block_frames",
+    "content_lag",
+    "content_window_frames",
+    "find_peak",
+    "is_verdict",
+    "loud_stretches",
+    "microphone_lag",
+    "phase_only",
+    "shared_stretches",
+    "spectrum",
+    "window_frames",
+    "window_start",
+]

@@ -1,0 +1,269 @@
+"""Measure where the files of one song lie in time against each other."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+import numpy as np
+import numpy.typing as npt
+
+from stemprep.containers import DecodingFault
+from stemprep.errors import InputError
+from stemprep.model.mic_pairs import ContentLag, MicLag, Relation
+from stemprep.timing import (
+    HOP_S,
+    Peak,
+    SpillLag,
+    SpillMeter,
+    content_lag,
+    content_window_frames,
+    is_verdict,
+    microphone_lag,
+    spectrum,
+    window_frames,
+    window_start,
+)
+from stemprep.work.excerpts import Samples, SoundFile, Span, mono_blocks, read_spans
+
+_LOST = (InputError, OSError, DecodingFault)
+Spectra = npt.NDArray[np.complex64]
+MOST_REFERENCES = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MicPairPlan:
+    """Indices of two files of a job."""
+
+    reference: int
+    file: int
+    relation: Relation
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MicJob:
+    """Microphones of one song and rate below one absolute root folder.
+
+    loud: for each file that is a reference, stretches in which it is loudest.
+    """
+
+    root: str
+    song: str
+    files: tuple[SoundFile, ...]
+    pairs: tuple[MicPairPlan, ...]
+    loud: Mapping[int, tuple[Span, ...]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ContentJob:
+    """Files of one song and rate that may share a signal; places: where most of them sound."""
+
+    root: str
+    song: str
+    files: tuple[SoundFile, ...]
+    places: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpillJob:
+    """A new track and the mix that it was played to; starts count from their time references."""
+
+    root: str
+    track: SoundFile
+    mix: SoundFile
+    mix_root: str | None = None
+
+
+LagJob = MicJob | ContentJob
+
+
+def measure_lags(job: LagJob) -> tuple[MicLag, ...] | tuple[ContentLag, ...]:
+    """What a job of either kind yields."""
+    return measure_microphones(job) if isinstance(job, MicJob) else measure_content(job)
+
+
+def measure_microphones(job: MicJob) -> tuple[MicLag, ...]:
+    """Lag and polarity of every pair; those with a file that is not as it was are left out."""
+    heard: dict[int, tuple[list[int], Spectra]] = {}
+    for index, stretches in job.loud.items():
+        try:
+            heard[index] = _reference(job, index, stretches)
+        except _LOST:
+            continue
+    by_file: dict[int, list[MicPairPlan]] = defaultdict(list)
+    for pair in job.pairs:
+        if pair.reference in heard:
+            by_file[pair.file].append(pair)
+    found: dict[MicPairPlan, MicLag] = {}
+    for index, pairs in by_file.items():
+        try:
+            found.update(_against_all(job, index, pairs, heard))
+        except _LOST:
+            continue
+    return tuple(found[pair] for pair in job.pairs if pair in found)
+
+
+def _reference(job: MicJob, index: int, stretches: Sequence[Span]) -> tuple[list[int], Spectra]:
+    """Window starts of a close microphone, and its spectra there."""
+    file = job.files[index]
+    rate_hz = file.format.sample_rate_hz
+    frames = window_frames(rate_hz)
+    around = [(start - frames, end + frames) for start, end in stretches]
+    starts: list[int] = []
+    windows: list[Samples] = []
+    for sound, (first, _) in zip(read_spans(job.root, file, around), around, strict=True):
+        mono = sound.mean(axis=0)
+        start = window_start(mono[frames:-frames], first + frames, rate_hz)
+        starts.append(start)
+        windows.append(mono[start - first : start - first + frames])
+    return starts, spectrum(np.array(windows))
+
+
+def _against_all(
+    job: MicJob,
+    index: int,
+    pairs: Sequence[MicPairPlan],
+    heard: Mapping[int, tuple[list[int], Spectra]],
+) -> Iterator[tuple[MicPairPlan, MicLag]]:
+    """One reading of a file serves all microphones that it is compared with."""
+    file = job.files[index]
+    rate_hz = file.format.sample_rate_hz
+    starts: list[int] = []
+    for pair in pairs:
+        gap = _start_gap(job.files[pair.reference], file)
+        starts += [start + gap for start in heard[pair.reference][0]]
+    sounds = read_spans(job.root, file, _windows(starts, window_frames(rate_hz)))
+    at = 0
+    for pair in pairs:
+        spectra = heard[pair.reference][1]
+        own = spectrum(np.array(sounds[at : at + len(spectra)]))
+        at += len(spectra)
+        yield pair, _mic_lag(job, pair, spectra, own)
+
+
+def _start_gap(reference: SoundFile, file: SoundFile) -> int:
+    """By how many samples the file's first one lies before the reference's, by time reference."""
+    if reference.start_samples is None or file.start_samples is None:
+        return 0
+    return reference.start_samples - file.start_samples
+
+
+def _mic_lag(job: MicJob, pair: MicPairPlan, reference: Spectra, own: Spectra) -> MicLag:
+    """The channel that tells most clearly; ``own`` has the shape (windows, channels, bins)."""
+    file = job.files[pair.file]
+    rate_hz = file.format.sample_rate_hz
+    peaks: list[tuple[int, Peak]] = []
+    for channel in range(own.shape[1]):
+        peak = microphone_lag(reference, own[:, channel], rate_hz)
+        if peak is not None and is_verdict(peak):
+            peaks.append((channel + 1, peak))
+    plain = MicLag(
+        song=job.song,
+        reference=job.files[pair.reference].path,
+        file=file.path,
+        relation=pair.relation,
+        sample_rate_hz=rate_hz,
+    )
+    if not peaks:
+        return plain
+    channel, peak = max(peaks, key=lambda each: each[1].ratio)
+    return replace(
+        plain,
+        lag_samples=peak.lag_samples,
+        polarity="inverted" if peak.is_inverted else "same",
+        confidence=peak.confidence,
+        channel=channel if own.shape[1] > 1 else None,
+    )
+
+
+def _windows(starts: Sequence[int], frames: int) -> list[Span]:
+    return [(start, start + frames) for start in starts]
+
+
+def measure_content(job: ContentJob) -> tuple[ContentLag, ...]:
+    """Which files share a signal with the one that most share it with, and how late it is there.
+
+    The reference itself is among them, with a lag of 0; empty where no two share anything.
+    """
+    spectra: dict[int, Spectra] = {}
+    for index, file in enumerate(job.files):
+        frames = content_window_frames(file.format.sample_rate_hz)
+        try:
+            sounds = read_spans(job.root, file, _windows(job.places, frames))
+        except _LOST:
+            continue
+        spectra[index] = spectrum(np.array([sound.mean(axis=0) for sound in sounds]))
+    stars = [_star(job, index, spectra) for index in list(spectra)[:MOST_REFERENCES]]
+    best = max(stars, key=len, default=())
+    return best if len(best) > 1 else ()
+
+
+def _star(
+    job: ContentJob, reference: int, spectra: Mapping[int, Spectra]
+) -> tuple[ContentLag, ...]:
+    found: list[ContentLag] = []
+    for index, own in spectra.items():
+        file = job.files[index]
+        rate_hz = file.format.sample_rate_hz
+        peak = content_lag(spectra[reference], own, rate_hz)
+        if peak is not None:
+            found.append(
+                ContentLag(
+                    song=job.song,
+                    reference=job.files[reference].path,
+                    file=file.path,
+                    sample_rate_hz=rate_hz,
+                    lag_samples=round(peak.lag_samples),
+                    likeness=min(abs(peak.height), 1.0),
+                )
+            )
+    return tuple(found)
+
+
+def measure_spill(job: SpillJob) -> SpillLag | None:
+    """How late a track is by the mix that leaks into it, samples of the track.
+
+    None where a file cannot be read any more, or a rate has no blocks of whole samples.
+    """
+    track_hz, mix_hz = (each.format.sample_rate_hz for each in (job.track, job.mix))
+    offset = _offset_s(job)
+    skip_track = round(max(-offset, Fraction(0)) * track_hz)
+    skip_mix = round(max(offset, Fraction(0)) * mix_hz)
+    rest = float(Fraction(skip_mix, mix_hz) - Fraction(skip_track, track_hz) - offset)
+    try:
+        meter = SpillMeter(track_hz, mix_hz)
+        track = _hops(mono_blocks(job.root, job.track), skip_track, int(HOP_S * track_hz))
+        mix = _hops(mono_blocks(job.mix_root or job.root, job.mix), skip_mix, int(HOP_S * mix_hz))
+        before: tuple[Samples, Samples] | None = None
+        for pair in zip(track, mix, strict=False):
+            if before is not None:
+                meter.add(*(np.concatenate(both) for both in zip(before, pair, strict=True)))
+            before = pair
+    except (*_LOST, ValueError):
+        return None
+    return meter.finish(rest)
+
+
+def _offset_s(job: SpillJob) -> Fraction:
+    """How much later than the mix the track begins, exact; 0 where a time reference is missing."""
+    track, mix = job.track, job.mix
+    if track.start_samples is None or mix.start_samples is None:
+        return Fraction(0)
+    starts = (
+        Fraction(each.start_samples or 0, each.format.sample_rate_hz) for each in (track, mix)
+    )
+    return next(starts) - next(starts)
+
+
+def _hops(blocks: Iterator[Samples], skip: int, frames: int) -> Iterator[Samples]:
+    """Stretches of ``frames`` from frame ``skip`` on; a last, short one is left out."""
+    held = np.zeros(0, dtype=np.float32)
+    for block in blocks:
+        passed = min(skip, len(block))
+        skip -= passed
+        held = np.concatenate([held, block[passed:]])
+        while len(held) >= frames:
+            yield held[:frames]
+            held = held[frames:]
