@@ -71,7 +71,9 @@ def at_target_rate(draft: Draft, song: Song, wishes: Wishes) -> Draft:
     return with_step(
         converted,
         "convert-rate",
-        reason=f"the song runs at {to_hz} Hz" if wanted == "song" else f"the spec asks {to_hz} Hz",
+        reason=f"the song runs at {to_hz / 1000:g} kHz"
+        if wanted == "song"
+        else f"the spec asks for {to_hz / 1000:g} kHz",
         evidence=_rate_evidence(song, to_hz) if wanted == "song" else f"spec {wishes.spec.name}",
         from_hz=from_hz,
         to_hz=to_hz,
@@ -131,7 +133,9 @@ def at_target_word(draft: Draft, song: Song, wishes: Wishes) -> Draft:
         "convert-word-length",
         form=to_form,
         reason=_word_reason(form, to_form),
-        evidence="a computed result is rounded once, with dither" if needs_dither else "exact",
+        evidence="a computed result is rounded once, with dither"
+        if needs_dither
+        else "no sample value changes",
         from_bits=form.bit_depth,
         to_bits=to_form.bit_depth,
         dither="tpdf" if needs_dither else "none",

@@ -188,11 +188,10 @@ def _copied(draft: Draft, wishes: Wishes) -> Draft:
         "copy-audio", "header", draft.first
     )
     if has_own_range and (is_wrong or wishes.spec.operations.base == "copy-audio"):
-        why = "its header is wrong" if is_wrong else "headers are written anew"
         form = replace(draft.form, container=_wav_or_rf64(draft))
-        reason = f"nothing to change in its sound; {why}"
+        reason = "its header is wrong" if is_wrong else "its sound needs no change"
         return with_step(draft, "copy-audio", form=form, reason=reason)
-    return with_step(draft, "copy", reason="nothing to change")
+    return with_step(draft, "copy", reason="it needs no change")
 
 
 def _first(item: Draft | MeasuredFile) -> MeasuredFile:
