@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import get_args
 
@@ -27,10 +26,14 @@ class Cell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Matrix:
-    """Microphones measured (rows) against their references (columns)."""
+    """All pairs to look at: distant microphones of the kit in rows, close ones in columns.
 
-    references: tuple[str, ...]
-    rows: tuple[tuple[str, tuple[Cell, ...]], ...]
+    near: (file, reference, cell) of microphones of one source.
+    """
+
+    close: tuple[str, ...]
+    distant: tuple[tuple[str, tuple[Cell, ...]], ...]
+    near: tuple[tuple[str, str, Cell], ...]
 
 
 def mic_pair_json(pair: MicPair) -> Json:
@@ -83,43 +86,36 @@ def microphone_line(facts: SetFacts) -> str:
     )
 
 
-def microphone_matrices(facts: SetFacts) -> tuple[Matrix, ...]:
-    """Lay out the kit, distant microphones against close ones, then each source."""
+def microphone_matrix(facts: SetFacts) -> Matrix | None:
+    """Lay out all pairs that were compared; None where there are none."""
     kit: dict[tuple[str, str], Cell] = {}
     near: dict[tuple[str, str], Cell] = {}
     for pair in facts.mic_pairs:
-        cells = kit if pair.relation == "kit" else near
-        cells[pair.file, pair.reference] = _cell(pair)
+        (kit if pair.relation == "kit" else near)[pair.file, pair.reference] = _cell(pair)
     close = {reference for _, reference in kit}
     for reference, file in facts.unclear_mic_pairs:
-        cells = kit if reference in close else near
-        cells[file, reference] = Cell(words=UNCLEAR, detail="")
-    by_reference: dict[str, dict[tuple[str, str], Cell]] = {}
-    for (file, reference), cell in near.items():
-        by_reference.setdefault(reference, {})[file, reference] = cell
-    return tuple(_matrix(cells) for cells in (kit, *by_reference.values()) if cells)
-
-
-def _matrix(cells: Mapping[tuple[str, str], Cell]) -> Matrix:
-    """One matrix of cells by (file, reference)."""
-    references = _ordered([reference for _, reference in cells])
+        (kit if reference in close else near)[file, reference] = Cell(words=UNCLEAR, detail="")
+    if not kit and not near:
+        return None
+    columns = tuple(sorted({reference for _, reference in kit}))
     empty = Cell(words="", detail="")
     return Matrix(
-        references=references,
-        rows=tuple(
-            (file, tuple(cells.get((file, reference), empty) for reference in references))
-            for file in _ordered([file for file, _ in cells])
+        close=columns,
+        distant=tuple(
+            (file, tuple(kit.get((file, reference), empty) for reference in columns))
+            for file in sorted({file for file, _ in kit})
+        ),
+        near=tuple(
+            (file, reference, cell)
+            for (file, reference), cell in sorted(near.items(), key=lambda item: item[0])
         ),
     )
 
 
-def _ordered(paths: Sequence[str]) -> tuple[str, ...]:
-    return tuple(sorted(set(paths)))
-
-
 def _cell(pair: MicPair) -> Cell:
+    lag_ms, distance_m = (round(value, 2) + 0.0 for value in (pair.lag_ms, pair.distance_m))
     return Cell(
-        words=f"{pair.lag_ms:+.2f} ms",
-        detail=f"{pair.distance_m:+.2f} m, {round(100 * pair.confidence)} % sure",
+        words=f"{lag_ms:+.2f} ms",
+        detail=f"{distance_m:+.2f} m, {round(100 * pair.confidence)} % sure",
         is_inverted=pair.polarity == "inverted",
     )

@@ -27,7 +27,7 @@ from stemprep.report.causes import (
 )
 from stemprep.report.escaping import visible
 from stemprep.report.filefacts import brief_facts, file_facts
-from stemprep.report.mic_pairs import microphone_matrices
+from stemprep.report.mic_pairs import microphone_matrix
 from stemprep.report.null_tests import residual_picture
 from stemprep.report.operations import operation_words
 from stemprep.report.summary import (
@@ -122,7 +122,7 @@ def render_html(report: Report) -> str:
             checked=checked_against(report),
             set_lines=set_lines(report),
             songs=song_lines(report),
-            microphones=microphone_matrices(report.set_facts),
+            microphones=microphone_matrix(report.set_facts),
             residuals=[residual_picture(test) for test in report.set_facts.null_tests],
             sections=[
                 (heading, views)
