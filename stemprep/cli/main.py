@@ -73,7 +73,7 @@ def run(arguments: Sequence[str] | None = None) -> None:
 
 def _shown(error: StemprepError) -> str:
     """Its words, with whatever a name or a sheet may hide made visible, line by line."""
-    from stemprep.report.escaping import visible  # noqa: PLC0415  # only for errors
+    from stemprep.report.escaping import visible  # loaded for errors alone
 
     return "\n".join(visible(line) for line in str(error).split("\n"))
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import os
 from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 from stemprep.containers import copy_audio, outgoing_metadata, read_blocks, write_blocks
 from stemprep.dsp.block import SoundBlock
@@ -21,6 +22,9 @@ from stemprep.model.plan import OutputPlan
 from stemprep.package import told_as_delivery_error
 from stemprep.prepare import Source, render
 from stemprep.work.measure import MeasureJob, measure_stream
+
+if TYPE_CHECKING:
+    from _typeshed import ReadableBuffer
 
 _COPY_BYTES = 1 << 20
 
@@ -59,19 +63,19 @@ def write_output(job: WriteJob) -> WrittenFile:
 def _written(job: WriteJob) -> WrittenFile:
     target = Path(job.target)
     descriptor = os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_CLOEXEC, 0o644)
-    with os.fdopen(descriptor, "wb") as sink:
+    with _HashedFile(descriptor) as sink:
         os.fchmod(sink.fileno(), 0o644)
-        written_sha256 = _write(job, sink)
+        _write(job, sink)
         sink.flush()
         os.fsync(sink.fileno())
         os.posix_fadvise(sink.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
     after, sha512 = _read_back(target, job)
-    if written_sha256 is not None and after.sha256 != written_sha256:
+    if after.sha256 != sink.digest.hexdigest():
         raise DeliveryError(
             f"{job.output.path}: the disk gave back other bytes than were written; "
             "check the destination's disk and deliver again"
         )
-    _compare_with_plan(job.output, after)
+    _compare_with_plan(job, after)
     return WrittenFile(
         plan=job.output,
         staged=job.target,
@@ -83,19 +87,32 @@ def _written(job: WriteJob) -> WrittenFile:
     )
 
 
-def _write(job: WriteJob, sink: BinaryIO) -> str | None:
-    """Write the output; return the sha256 of what was written where it is known (copies)."""
+class _HashedFile(io.BufferedWriter):
+    """A file that is only written onwards, and hashed on the way."""
+
+    def __init__(self, descriptor: int) -> None:
+        super().__init__(io.FileIO(descriptor, "wb"))
+        self.digest = hashlib.sha256()
+
+    def write(self, piece: ReadableBuffer, /) -> int:
+        """Write all of the piece."""
+        self.digest.update(piece)
+        return super().write(piece)
+
+
+def _write(job: WriteJob, sink: BinaryIO) -> None:
     with ExitStack() as stack:
         streams = [stack.enter_context(_open_source(job.root, source)) for source in job.sources]
         if job.output.is_copy:
-            return _copy(job.sources[0], streams[0], sink)
+            _copy(job.sources[0], streams[0], sink)
+            return
         first = job.sources[0].facts.header
         metadata = outgoing_metadata(streams[0], first, job.output)
         assert job.output.format is not None, "only a copy may be of a file without format"
         if any(step.name == "copy-audio" for step in job.output.operations):
             copy_audio(streams[0], first, sink, metadata)
             _compare_source(job.sources[0], _hash_stream(streams[0]))
-            return None
+            return
         guarded = [
             Source(
                 format=_format(source),
@@ -107,7 +124,6 @@ def _write(job: WriteJob, sink: BinaryIO) -> str | None:
         ]
         blocks = render(job.output, guarded)
         write_blocks(sink, job.output.format, blocks, metadata, job.output.frames)
-        return None
 
 
 def _open_source(root: str, source: SourceRef) -> BinaryIO:
@@ -125,14 +141,13 @@ def _format(source: SourceRef) -> AudioFormat:
     return source.facts.format
 
 
-def _copy(source: SourceRef, stream: BinaryIO, sink: BinaryIO) -> str:
+def _copy(source: SourceRef, stream: BinaryIO, sink: BinaryIO) -> None:
     """Copy all bytes, hashing on the way, and hold the result against the check pass."""
     digest = hashlib.sha256()
     while piece := stream.read(_COPY_BYTES):
         digest.update(piece)
         sink.write(piece)
     _compare_source(source, digest.hexdigest())
-    return digest.hexdigest()
 
 
 def _hash_stream(stream: BinaryIO) -> str:
@@ -180,8 +195,9 @@ def _read_back(target: Path, job: WriteJob) -> tuple[FileFacts, str]:
     return facts, sha512.hexdigest()
 
 
-def _compare_with_plan(output: OutputPlan, after: FileFacts) -> None:
-    """What was written must have the format and length that the plan promised."""
+def _compare_with_plan(job: WriteJob, after: FileFacts) -> None:
+    """What was written must have the format, length and sound that the plan promised."""
+    output = job.output
     if output.is_copy or output.format is None:
         return
     if after.format is None or after.header.frames != output.frames:
@@ -198,5 +214,11 @@ def _compare_with_plan(output: OutputPlan, after: FileFacts) -> None:
     ):
         raise PrepareError(
             f"{output.path}: planned {planned}, wrote {written}; "
+            "this is a fault of stemprep, please report it"
+        )
+    keeps_sound = any(step.name == "copy-audio" for step in output.operations)
+    if keeps_sound and after.audio_sha256 != job.sources[0].facts.audio_sha256:
+        raise PrepareError(
+            f"{output.path}: its sound was to stay as it is and did not; "
             "this is a fault of stemprep, please report it"
         )

@@ -19,12 +19,39 @@ from tests.cli.running import ROOT, here
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 REFERENCE = README.split("## Reference", 1)[1]
-CHECK_IDS = """
-    unreadable truncated header checksum lossy-source container sample-rate bit-depth padded-word
-    channel-count not-finite clipping sample-peak true-peak loudness dc-offset silent-file
-    silent-channel head-silence tail-silence dual-mono start-alignment time-reference length
-    mixed-formats duplicate-audio name name-collision clutter unexpected-file unsafe-entry
-""".split()
+CHECK_IDS = {
+    "unreadable",
+    "truncated",
+    "header",
+    "checksum",
+    "lossy-source",
+    "container",
+    "sample-rate",
+    "bit-depth",
+    "padded-word",
+    "channel-count",
+    "not-finite",
+    "clipping",
+    "sample-peak",
+    "true-peak",
+    "loudness",
+    "dc-offset",
+    "silent-file",
+    "silent-channel",
+    "head-silence",
+    "tail-silence",
+    "dual-mono",
+    "start-alignment",
+    "time-reference",
+    "length",
+    "mixed-formats",
+    "duplicate-audio",
+    "name",
+    "name-collision",
+    "clutter",
+    "unexpected-file",
+    "unsafe-entry",
+}
 
 
 def _commands() -> Iterator[tuple[str, click.Command]]:
@@ -90,7 +117,7 @@ def test_specs_lists_and_prints_every_spec(capsys: pytest.CaptureFixture[str]) -
 
 
 def test_explain_lists_the_contracts_checks(capsys: pytest.CaptureFixture[str]) -> None:
-    assert set(CHECK_IDS) <= set(here(capsys, "explain").out.split())
+    assert set(here(capsys, "explain").out.split()) >= CHECK_IDS
 
 
 @pytest.mark.parametrize("check", CHECKS)

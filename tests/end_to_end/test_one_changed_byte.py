@@ -1,4 +1,4 @@
-"""One byte changed anywhere in a package: verify ends with 5, names the file and says what changed."""
+"""One byte changed anywhere in a package: verify names the file and what changed."""
 
 from __future__ import annotations
 
