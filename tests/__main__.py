@@ -11,10 +11,7 @@ STEPS = (
     ("ruff", "format", "--check", "."),
     ("ruff", "check", "."),
     ("mypy",),
-    ("coverage", "erase"),
-    ("pytest", "-q", "-n", "auto", "--dist", "loadgroup"),
-    ("coverage", "combine", "-q"),
-    ("coverage", "report", "--skip-covered", "--sort=cover"),
+    ("pytest", "-q", "-n", "auto", "--cov", "--cov-report=term:skip-covered"),
 )
 
 
