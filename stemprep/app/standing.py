@@ -62,10 +62,12 @@ def remaining_findings(
         else:
             remaining.append(finding)
     known = {(finding.check, path) for finding in remaining for path in _paths(finding)}
+    groups = {(finding.check, _group(finding)) for finding in remaining if finding.against}
     remaining.extend(
         finding
         for finding in after
         if not any((finding.check, path) in known for path in _paths(finding))
+        and (finding.check, _group(finding)) not in groups
     )
     return tuple(sorted(remaining, key=_worst_first)), tuple(repaired)
 
@@ -76,6 +78,11 @@ def _worst_first(finding: Finding) -> tuple[int, tuple[str, ...], str]:
 
 def _paths(finding: Finding) -> tuple[str, ...]:
     return finding.files or (() if finding.file is None else (finding.file,))
+
+
+def _group(finding: Finding) -> frozenset[str]:
+    """At fault and compared with: other names in the package may let another one be blamed."""
+    return frozenset((*_paths(finding), *finding.against))
 
 
 def _is_repaired(finding: Finding, planned: Plan) -> bool:

@@ -21,7 +21,9 @@ def changes_sound(draft: Draft) -> bool:
     return draft.has(*_CHANGING)
 
 
-def outgoing_bext(draft: Draft, *, is_song_stamped: bool) -> Bext | None:
+def outgoing_bext(
+    draft: Draft, *, is_song_stamped: bool, is_header_ordered: bool = False
+) -> Bext | None:
     """Make the broadcast extension to write; None: the source's is carried, or there is none.
 
     EBU Tech 3285 v2: the time reference follows trim, pad and rate; loudness no longer measured is
@@ -29,10 +31,14 @@ def outgoing_bext(draft: Draft, *, is_song_stamped: bool) -> Bext | None:
     operation, older lines stay. A file without any gets one when its samples change, with its time
     reference where that is known; a zero beside stamped files would be wrong, so then none.
     Dates come from the source alone.
+
+    is_header_ordered: the spec has headers written for every file; where no file of a song has a
+    time reference, all get the same one, and not only those that were worked on.
     """
-    if not changes_sound(draft):
-        return None
     source = draft.first.facts.header.bext
+    is_given_one = is_header_ordered and source is None and not is_song_stamped
+    if not changes_sound(draft) and not is_given_one:
+        return None
     if source is None and draft.start_samples is None and is_song_stamped:
         return None
     base = source or Bext(description=draft.first.path.rpartition("/")[2], originator=ORIGINATOR)

@@ -247,7 +247,11 @@ def _output(
         format=item.form,
         frames=item.frames,
         source_channels=item.source_channels,
-        bext=outgoing_bext(item, is_song_stamped=bool(stamped(work.drafts)))
+        bext=outgoing_bext(
+            item,
+            is_song_stamped=bool(stamped(work.drafts)),
+            is_header_ordered=spec.operations.base == "copy-audio",
+        )
         if is_written
         else None,
         track_names=track_names(item) if is_written else (),

@@ -64,6 +64,16 @@ def test_overdub_writes_headers_around_the_same_sound() -> None:
     assert all(out.bext is None for out in plan.outputs), "an unchanged bext is carried as it is"
 
 
+def test_where_no_file_has_a_start_all_are_given_the_same() -> None:
+    """Half the files at zero and half without would leave the receiver to guess."""
+    plan = planned(session(sounding("Kick.wav"), sounding("Bass.wav")), spec("overdub"))
+    assert [out.bext and out.bext.time_reference_samples for out in plan.outputs] == [0, 0]
+    assert all(
+        out.bext is None
+        for out in planned(session(sounding("Kick.wav")), spec("mastering")).outputs
+    )
+
+
 def test_everything_of_the_drop_is_somewhere() -> None:
     """Talkback, clutter, broken files and unsafe entries are named with a reason."""
     files = [sounding("Kick.wav"), sounding("TB.wav", role="talkback"), unreadable("broken.wav")]
