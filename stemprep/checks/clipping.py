@@ -159,7 +159,8 @@ def _float_over(
         message=f"{count_of(level.samples_over_full_scale, 'sample')} over full scale, up to "
         f"{level.sample_peak_dbfs:+.2f} dBFS {at}; intact in float, "
         f"fixed point needs {gain_db:.2f} dB first",
-        advice=f"Keep it in float, or turn everything that adds up together by {gain_db:.2f} dB.",
+        advice="Keep it in float, or turn everything that adds up together down by "
+        f"{-gain_db:.2f} dB.",
         runs=(peak,),
         count=level.samples_over_full_scale,
         found=round(level.sample_peak_dbfs, 2),

@@ -23,6 +23,11 @@ from stemprep.model.session import MeasuredFile
 from stemprep.units import SILENCE_DB
 
 ID = "dual-mono"
+_ADVICE = "Export the track as mono, or order the fold in the sheet."
+_STEM_ADVICE = (
+    "Nothing, if it is one signal: a stem is left as it is, so that the sum holds; "
+    "else look for a lost side."
+)
 
 
 def check(file: MeasuredFile, rule: DualMonoRule) -> Iterator[Finding]:
@@ -45,7 +50,7 @@ def check(file: MeasuredFile, rule: DualMonoRule) -> Iterator[Finding]:
         ID,
         severity,
         message=f"{found}: one signal on two sides",
-        advice="Export the track as mono, or order the fold in the sheet; never for a mix's stem.",
+        advice=_STEM_ADVICE if file.role == "stem" else _ADVICE,
         found=None if stereo.is_identical else round(stereo.difference_peak_dbfs, 2),
         required=rule.max_difference_dbfs,
         unit="dBFS",

@@ -21,7 +21,7 @@ import unicodedata
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
-from stemprep.checks.tell import about_files, listed, severity_under, worst_ceiling
+from stemprep.checks.tell import about_files, count_of, severity_under, worst_ceiling
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable
 from stemprep.model.session import MeasuredFile, MeasuredSession
@@ -51,17 +51,17 @@ def _finding(
     severity = severity_under(worst_ceiling(rules, group), own)
     if not group or severity is None:
         return
-    names = listed([f"'{file.path}'" for file in (*group, *against)])
+    count = count_of(len(group) + len(against), "name")
     how = (
-        "become one file: they differ only in letter case, Unicode form or extension"
+        "become one on other systems: they differ only in letter case, Unicode form or extension"
         if own == "fail"
-        else "are nearly one name: they differ only in spaces, signs or folders"
+        else "are nearly one: they differ only in spaces, signs or folders"
     )
     yield about_files(
         group,
         ID,
         severity,
-        message=f"{names} {how}",
+        message=f"{count} that {how}",
         advice="Let deliver give each its own name, or rename one of them in the session.",
         against=against,
         found=len(group) + len(against),

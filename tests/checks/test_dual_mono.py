@@ -23,3 +23,11 @@ def test_identical_sides_can_be_folded() -> None:
 def test_silence_and_mono_are_not_judged() -> None:
     assert not found_in(measured_file(heard=silence(channels=2)), "dual-mono", RULE)
     assert not found_in(measured_file(), "dual-mono", RULE)
+
+
+def test_a_stem_is_not_sent_to_be_folded() -> None:
+    """Folding one stem would change what the stems add up to."""
+    file = measured_file(heard=sound(channels=2, is_identical=True), role="stem")
+    (finding,) = found_in(file, "dual-mono", RULE)
+    assert "fold" not in finding.advice
+    assert "sum holds" in finding.advice
