@@ -1,5 +1,8 @@
 """The words that names of files and folders tell roles and sources by. Common practice, no source.
 
+English words, and those of other languages for what must not be mistaken: talkback, click, guides
+and mixes. In Japanese a name is mostly one word.
+
 A phrase may count anywhere, only at an edge of a field (``Bass DI`` is a DI, ``Canzone di notte``
 is a title), or only at its end (``Dawn rough``, but ``Rough Diamond``); numbers, sides and
 ``print`` aside.
@@ -66,14 +69,21 @@ _ANYWHERE: Place = "anywhere"
 _VOCAL = ("vocal", "vocals", "vox", "voc", "vocs")
 
 NAME_PHRASES: Mapping[Role, tuple[tuple[Words, Place], ...]] = {
-    "talkback": _phrases("talkback, talk back, talk mic, listen mic, slate|"),
-    "click": _phrases("click, clicks, click track, metronome"),
+    "talkback": _phrases(
+        "talkback, talk back, talk mic, listen mic, slate|, rückkommando, regiekommando,"
+        " micro ordres, トークバック"
+    ),
+    "click": _phrases(
+        "click, clicks, click track, metronome, klick, klicktrack, metronom, clic, métronome,"
+        " claqueta, クリック, メトロノーム"
+    ),
     "rough-mix": _phrases(
         "rough mix, rough mixes, roughmix, rough$, roughs$, monitor mix, mon mix, cue mix,"
-        " headphone mix, desk mix, board mix"
+        " headphone mix, desk mix, board mix, vorabmischung, rohmischung, rohmix, mix provisoire,"
+        " prémix, pré mix, ラフミックス, ラフ"
     ),
-    "guide": _phrases("guide, guides, scratch|"),
-    "stem": _phrases("stem, stems"),
+    "guide": _phrases("guide, guides, scratch|, pilotspur, témoin, voix témoin, 仮歌, ガイド"),
+    "stem": _phrases("stem, stems, ステム"),
     "effect-return": _phrases(
         "fx return, fx returns, fx rtn, effect return, effects return, fx print, fx prints,"
         " returns|, return|, rtn|, reverb|, reverbs|, verb|, rvb|, plate|, delay|, delays|, dly|,"
@@ -83,11 +93,15 @@ NAME_PHRASES: Mapping[Role, tuple[tuple[Words, Place], ...]] = {
         "instrumental, instrumentals, inst|, a cappella, a capella, acappella, acapella, acapellas,"
         " tv|, tv mix, tv track, clean edit, clean version, radio edit, mix minus, minus one,"
         " no vocal, no vocals, no vox, karaoke, backing track, pa mix, alt mix, alternate mix,"
+        " ohne gesang, sans voix, オケ, カラオケ, インスト, アカペラ,"
         " alternative mix, vocalup, vocaldown"
     )
     + tuple(((word, way), _ANYWHERE) for word in _VOCAL for way in ("up", "down")),
     "mix": tuple(((word,), _ANYWHERE) for word in sorted(MIX_WORDS))
-    + _phrases("stereo out, main out, 2 track, two track, 2 trk"),
+    + _phrases(
+        "stereo out, main out, 2 track, two track, 2 trk, mischung, endmischung, mixage, ミックス,"
+        " マスター"
+    ),
     "di": _phrases("di|, direct|, di box"),
 }
 """In this order: the first role with a phrase in the name wins. ``roles`` adds the exceptions."""
