@@ -27,7 +27,7 @@ class Explanation:
 
 
 _LEVELS = frozenset({"clipping", "sample-peak", "true-peak", "loudness", "dc-offset"})
-_SIDES = frozenset({"silent-channel", "dual-mono"})
+_SIDES = frozenset({"silent-channel", "dual-mono", "stereo-polarity"})
 _EDGES = frozenset({"head-silence", "tail-silence"})
 _SILENCE_LEAVES_NOTHING = frozenset({"loudness", "dc-offset", "padded-word"})
 
@@ -37,9 +37,14 @@ EXPLANATIONS = (
         frozenset({"truncated", "header", "checksum", "lossy-source", "container"})
         | {"sample-rate", "bit-depth", "channel-count"},
     ),
-    Explanation("truncated", frozenset({"header", "checksum", "length"})),
+    Explanation("truncated", frozenset({"header", "checksum", "length", "cut-off"})),
+    Explanation("checksum", frozenset({"dropout"})),
     Explanation("lossy-source", frozenset({"container", "bit-depth", "mixed-formats"})),
-    Explanation("not-finite", _LEVELS | _SIDES | _EDGES | {"silent-file"}, is_artefact=True),
+    Explanation(
+        "not-finite",
+        _LEVELS | _SIDES | _EDGES | {"silent-file", "dropout", "click", "cut-off"},
+        is_artefact=True,
+    ),
     Explanation("silent-file", _SIDES | _EDGES | _SILENCE_LEAVES_NOTHING, is_artefact=True),
     Explanation("silent-channel", frozenset({"dual-mono"}), is_artefact=True),
     Explanation("clipping", frozenset({"sample-peak", "true-peak"})),

@@ -20,6 +20,7 @@ CELL_FRAMES = 32
 CHUNK_FRAMES = 32_768  # fewer: overhead of calls; more: working copies leave the cache
 CHUNK_SAMPLES = 2 * CHUNK_FRAMES
 CHUNK_STEP = 1_024
+SEGMENT_FRAMES = CHUNK_STEP  # every whole chunk is a whole number of segments
 CACHED_CELLS = 128  # transposed at a time: what is read stays in the first-level cache
 
 
@@ -37,6 +38,8 @@ class Chunk:
     size:      largest absolute sample of each cell, shape (channels, cells).
     peaks:     largest absolute sample of each channel, shape (channels,).
     sums:      of the samples of each cell, shape (channels, cells).
+    energies:  sums of squares of every 1,024 frames, the last perhaps of fewer, shape
+               (channels, segments).
     """
 
     start: int
@@ -48,6 +51,7 @@ class Chunk:
     size: Floats
     peaks: Floats
     sums: Floats
+    energies: Floats
 
     @property
     def valid(self) -> Floats:
@@ -78,7 +82,19 @@ def chunk_of(samples: Floats, start: int, scratch: Scratch) -> Chunk:
         low[:, -1], high[:, -1] = rest.min(axis=1), rest.max(axis=1)
     size = np.maximum(high, -low)
     sums = cells @ np.ones(CELL_FRAMES, dtype=whole.dtype)
-    return Chunk(start, frames, whole, across, low, high, size, size.max(axis=1), sums)
+    energies = segment_energies(whole)
+    return Chunk(start, frames, whole, across, low, high, size, size.max(axis=1), sums, energies)
+
+
+def segment_energies(samples: Floats) -> Floats:
+    """Sums of squares of every 1,024 frames, the last of what is left; planar in and out."""
+    whole = samples.shape[1] // SEGMENT_FRAMES
+    parts = samples[:, : whole * SEGMENT_FRAMES].reshape(len(samples), whole, SEGMENT_FRAMES)
+    energies: Floats = np.matmul(parts[:, :, None, :], parts[:, :, :, None])[:, :, 0, 0]
+    rest = samples[:, whole * SEGMENT_FRAMES :]
+    if not rest.shape[1]:
+        return energies
+    return np.concatenate([energies, np.square(rest).sum(axis=1, keepdims=True)], axis=1)
 
 
 class Reblocker:

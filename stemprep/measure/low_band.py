@@ -13,6 +13,7 @@ Means = npt.NDArray[np.float64]
 
 WINDOW_S = 0.125
 MIN_CELLS = 8
+BATCH = 16  # windows at a time: fewer calls, and still in the nearest cache
 
 
 def window_cells(rate_hz: int) -> int:
@@ -28,37 +29,44 @@ class Listener(Protocol):
 
 
 class LowBand:
-    """Hands every window that a chunk completes to its listeners.
+    """Hands windows to its listeners, some at a time.
 
     A mean over 32 frames is a low-pass that costs nothing here, since the picture needs it too:
-    1.5 kHz of cells at 48 kHz, 0.04 dB down at 50 Hz.
+    1.5 kHz of cells at 48 kHz, 0.02 dB down at 50 Hz.
     """
 
-    def __init__(self, rate_hz: int, channels: int, *listeners: Listener) -> None:
+    def __init__(self, rate_hz: int, *listeners: Listener) -> None:
         self._cells = window_cells(rate_hz)
         self._listeners = listeners
-        self._held: Means = np.zeros((channels, 0))
-        self._before: Means = np.zeros((channels, 0))
+        self._held: list[Means] = []
+        self._count = 0
+        self._before: Means | None = None
 
     def add(self, chunk: Chunk) -> None:
         """Means of the whole cells of one chunk."""
         whole = chunk.frames // CELL_FRAMES
-        means = chunk.sums[:, :whole] * (1.0 / CELL_FRAMES)
-        joined = np.concatenate([self._held, means], axis=1)
-        count = joined.shape[1] // self._cells
-        done = count * self._cells
-        self._held = joined[:, done:]
-        if not count:
-            return
-        self._before = joined[:, done - self._cells : done]
-        windows = joined[:, :done].reshape(len(joined), count, self._cells)
-        for listener in self._listeners:
-            listener.add(windows)
+        self._held.append(chunk.sums[:, :whole] * (1.0 / CELL_FRAMES))
+        self._count += whole
+        if self._count >= BATCH * self._cells:
+            self._hand_on()
 
     def finish(self) -> None:
-        """Hand on the window that ends with the last whole cell, if that was not one already."""
-        if not self._held.shape[1] or not self._before.shape[1]:
+        """Hand on the rest, and the window that ends with the last whole cell."""
+        if self._count >= self._cells:
+            self._hand_on()
+        if self._before is None or not self._count:
             return
-        joined = np.concatenate([self._before, self._held], axis=1)
+        joined = np.concatenate([self._before, *self._held], axis=1)
+        self._give(joined[:, None, -self._cells :])
+
+    def _hand_on(self) -> None:
+        joined = np.concatenate(self._held, axis=1, dtype=np.float64)
+        count = joined.shape[1] // self._cells
+        done = count * self._cells
+        self._held, self._count = [joined[:, done:]], joined.shape[1] - done
+        self._before = joined[:, done - self._cells : done]
+        self._give(joined[:, :done].reshape(len(joined), count, self._cells))
+
+    def _give(self, windows: Means) -> None:
         for listener in self._listeners:
-            listener.add(joined[:, None, -self._cells :])
+            listener.add(windows)

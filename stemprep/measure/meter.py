@@ -17,8 +17,9 @@ from stemprep.measure.non_finite import FiniteGate
 from stemprep.measure.offset import Offset
 from stemprep.measure.outline import Outline
 from stemprep.measure.peaks import Peaks
-from stemprep.measure.power import Power, Stereo
+from stemprep.measure.power import Power
 from stemprep.measure.silence import Silence
+from stemprep.measure.stereo import Stereo
 from stemprep.measure.transients import Transients
 from stemprep.measure.true_peak import TruePeak
 from stemprep.measure.word import AudioWords
@@ -54,9 +55,9 @@ class SoundMeter:
         self._outline = Outline(format.channels)
         self._peaks = Peaks(format.channels)
         self._power = Power(format.channels)
-        self._stereo = Stereo() if format.channels == 2 else None
+        self._stereo = Stereo(format.sample_rate_hz) if format.channels == 2 else None
         self._offset = Offset(format.sample_rate_hz, format.channels)
-        self._low_band = LowBand(format.sample_rate_hz, format.channels, self._offset)
+        self._low_band = LowBand(format.sample_rate_hz, self._offset)
         self._silence = Silence(
             settings.silence_peak_dbfs,
             samples_from_seconds(settings.min_silent_stretch_s, format.sample_rate_hz),

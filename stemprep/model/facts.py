@@ -7,6 +7,7 @@ channel at the file's own rate; channels count from 1.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 from stemprep.model.header import AudioFormat, Header
@@ -66,9 +67,10 @@ class LevelFacts:
     channel_peaks_dbfs, channel_rms_dbfs: one value a channel.
     rms_dbfs:            root of the mean square over all channels and samples.
     crest_factor_db:     sample peak over RMS; None for silence.
-    dc_offset:           per channel, mean weighted by a squared Hann window over the file, full
-                         scale = 1.0 (a plain mean calls a low note that does not fill whole
-                         cycles an offset).
+    dc_offset:           per channel, full scale = 1.0: the mean weighted by a squared Hann window
+                         over the file (a plain mean calls a low note that does not fill whole
+                         cycles an offset), brought to where quiet short windows agree (a drum
+                         that decays has an area, and no offset).
     samples_at_full_scale: samples at the largest or smallest code (integer) or |x| >= 1 (float).
     samples_over_full_scale: float samples with |x| > 1.
     """
@@ -154,12 +156,19 @@ class StereoFacts:
     mono_sum_change_db:   level of (L+R)/2 against the louder-by-power mean of L and R, dB;
                           0 for dual mono, -3.01 uncorrelated, -inf for a full cancellation;
                           None for silence.
+    out_of_phase_share:   share of the time in which both sides sound (over -60 dBFS RMS, windows
+                          of a third of a second) with a correlation below -0.5; None where they
+                          never do.
+    lasting_correlation:  what the correlation stays at or below for nine tenths of that time, the
+                          higher one of full band and treble counting, to 0.01.
     """
 
     correlation: float | None
     is_identical: bool
     difference_peak_dbfs: float
     mono_sum_change_db: float | None
+    out_of_phase_share: float | None = None
+    lasting_correlation: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,6 +184,57 @@ class WordFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ClickFacts:
+    """One disturbance of a few samples that the sound around it does not foretell.
+
+    height_db: what was added, its largest sample against the largest of the 50 ms around.
+    sigmas:    largest prediction error, in deviations of the error around.
+    """
+
+    channel: int
+    start: int
+    end: int
+    height_db: float
+    sigmas: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeFacts:
+    """How the file begins or ends, in its loudest channel there.
+
+    level_dbfs: RMS of the first or last 5 ms; -inf for digital silence.
+    is_abrupt:  the sound does not come from zero or go there: its edge sample is further from
+                zero than the sound moves from one sample to the next.
+    """
+
+    channel: int = 1
+    level_dbfs: float = -math.inf
+    is_abrupt: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TransientFacts:
+    """Places where sound is missing, comes twice, jumps or breaks off.
+
+    holes:         digital zero inside a continuing sound with an abrupt edge, of any length from
+                   the shortest looked for.
+    regular_holes: the same, but as evenly spaced as a chopped sound or a pulse wave is.
+    repeats:       samples that are an exact copy of those shortly before; the run is the copy.
+    clicks:        in order of start, at most 10,000; click_count covers all.
+    searched_share: share of cells of 32 samples in which a click was looked for closely.
+    """
+
+    holes: Runs = field(default_factory=Runs)
+    regular_holes: Runs = field(default_factory=Runs)
+    repeats: Runs = field(default_factory=Runs)
+    clicks: tuple[ClickFacts, ...] = ()
+    click_count: int = 0
+    searched_share: float = 0.0
+    head: EdgeFacts = field(default_factory=EdgeFacts)
+    tail: EdgeFacts = field(default_factory=EdgeFacts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NonFinite:
     """Samples that are NaN or infinite: how many, and where the first stands."""
 
@@ -185,7 +245,7 @@ class NonFinite:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Overview:
-    """A waveform picture: per channel, lowest and highest value of each column, full scale = 1.0."""
+    """A waveform picture: per channel, lowest and highest value of each column."""
 
     minimum: tuple[tuple[float, ...], ...]
     maximum: tuple[tuple[float, ...], ...]
@@ -205,6 +265,7 @@ class Sound:
     word: WordFacts
     non_finite: NonFinite
     overview: Overview
+    transients: TransientFacts = field(default_factory=TransientFacts)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

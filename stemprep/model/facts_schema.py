@@ -129,8 +129,11 @@ def _sound() -> dict[str, Schema]:
                 "is_identical": FLAG,
                 **_flagged("difference_peak_dbfs"),
                 **_flagged("mono_sum_change_db"),
+                "out_of_phase_share": nullable(NUMBER),
+                "lasting_correlation": nullable(NUMBER),
             }
         ),
+        **_transients(),
         "non_finite": record(
             {
                 "count": INTEGER,
@@ -138,6 +141,33 @@ def _sound() -> dict[str, Schema]:
                 "first_sample": nullable(INTEGER),
             }
         ),
+    }
+
+
+def _transients() -> dict[str, Schema]:
+    runs = record(_runs())
+    places = record(
+        {
+            **dict.fromkeys(("channel", "start", "end"), INTEGER),
+            "height_db": nullable(NUMBER),
+            "sigmas": nullable(NUMBER),
+        }
+    )
+    edge = record({"channel": INTEGER, **_flagged("level_dbfs"), "is_abrupt": FLAG})
+    return {
+        "holes": runs,
+        "regular_holes": runs,
+        "repeats": runs,
+        "clicks": record(
+            {
+                "count": INTEGER,
+                "places": {**array(places), "maxItems": 10_000},
+                "is_capped": FLAG,
+                "searched_share": NUMBER,
+            }
+        ),
+        "head": edge,
+        "tail": edge,
     }
 
 

@@ -112,10 +112,56 @@ class EdgeSilenceRule(Rule):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DropoutRule(Rule):
+    """severity: holes up to max_hole_samples and repeated buffers; long_severity: longer gaps;
+    regular_severity: holes as evenly spaced as those of a chopped sound.
+    """
+
+    max_hole_samples: int = 4_800
+    long_severity: Ceiling = "note"
+    regular_severity: Ceiling = "note"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClickRule(Rule):
+    """Height over the largest sample of the 50 ms around, and certainty, from which a click counts.
+
+    min_height_db: any click of up to max_short_samples; longer ones with min_sigmas;
+    min_short_height_db: up to max_short_samples with min_short_sigmas.
+    """
+
+    max_short_samples: int = 8
+    min_height_db: float = 6.0
+    min_sigmas: float = 60.0
+    min_short_height_db: float = -6.0
+    min_short_sigmas: float = 100.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CutOffRule(Rule):
+    """max_below_rms_db: an abrupt edge counts from this much below the level of the whole file;
+    min_duration_s: shorter is not judged.
+    """
+
+    max_below_rms_db: float = 6.0
+    min_duration_s: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DualMonoRule(Rule):
     """max_difference_dbfs: peak of left minus right at or below which two sides are one."""
 
     max_difference_dbfs: float = -90.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StereoPolarityRule(Rule):
+    """max_correlation: a lasting correlation at or below is an inverted side, if the mono sum
+    changes by max_mono_sum_change_db or more.
+    """
+
+    max_correlation: float = -0.9
+    max_mono_sum_change_db: float = -6.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -292,7 +338,11 @@ RULE_TYPES: Mapping[str, type[Rule]] = {
     "silent-channel": SilentChannelRule,
     "head-silence": EdgeSilenceRule,
     "tail-silence": EdgeSilenceRule,
+    "cut-off": CutOffRule,
+    "dropout": DropoutRule,
+    "click": ClickRule,
     "dual-mono": DualMonoRule,
+    "stereo-polarity": StereoPolarityRule,
     "start-alignment": Rule,
     "time-reference": TimeReferenceRule,
     "length": LengthRule,

@@ -13,6 +13,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from stemprep.model.facts import (
+    ClickFacts,
+    EdgeFacts,
     FileFacts,
     LevelFacts,
     LoudnessFacts,
@@ -20,6 +22,7 @@ from stemprep.model.facts import (
     SilenceFacts,
     Sound,
     StereoFacts,
+    TransientFacts,
 )
 from stemprep.model.header import Bext, Header, HeaderFault
 
@@ -145,6 +148,7 @@ def _sound(sound: Sound) -> Json:
         "silence": _silence(sound.silence),
         "stereo": None if sound.stereo is None else _stereo(sound.stereo),
         "non_finite": dataclasses.asdict(sound.non_finite),
+        **_transients(sound.transients),
     }
 
 
@@ -200,6 +204,40 @@ def _runs(runs: Runs) -> Json:
     }
 
 
+def _transients(found: TransientFacts) -> Json:
+    return {
+        "holes": _runs(found.holes),
+        "regular_holes": _runs(found.regular_holes),
+        "repeats": _runs(found.repeats),
+        "clicks": {
+            "count": found.click_count,
+            "places": [_click(click) for click in found.clicks],
+            "is_capped": found.click_count > len(found.clicks),
+            "searched_share": rounded(found.searched_share, RATIO_DECIMALS),
+        },
+        "head": _edge(found.head),
+        "tail": _edge(found.tail),
+    }
+
+
+def _click(click: ClickFacts) -> Json:
+    return {
+        "channel": click.channel,
+        "start": click.start,
+        "end": click.end,
+        "height_db": rounded(click.height_db),
+        "sigmas": rounded(click.sigmas, 1),
+    }
+
+
+def _edge(edge: EdgeFacts) -> Json:
+    return {
+        "channel": edge.channel,
+        **figure("level_dbfs", edge.level_dbfs),
+        "is_abrupt": edge.is_abrupt,
+    }
+
+
 def _silence(silence: SilenceFacts) -> Json:
     return {
         **figure("threshold_dbfs", silence.threshold_dbfs),
@@ -219,6 +257,8 @@ def _stereo(stereo: StereoFacts) -> Json:
         "is_identical": stereo.is_identical,
         **figure("difference_peak_dbfs", stereo.difference_peak_dbfs),
         **figure("mono_sum_change_db", stereo.mono_sum_change_db),
+        "out_of_phase_share": rounded(stereo.out_of_phase_share),
+        "lasting_correlation": rounded(stereo.lasting_correlation),
     }
 
 
@@ -279,5 +319,11 @@ _SOUND_FIELDS = (
     "silence",
     "stereo",
     "non_finite",
+    "holes",
+    "regular_holes",
+    "repeats",
+    "clicks",
+    "head",
+    "tail",
 )
 """The fields that need sound; null for a file that could not be decoded (a test holds the list)."""

@@ -115,10 +115,52 @@ class EdgeSilenceLimits(Weight):
     max_s: Seconds = may("longest silence that passes, s", 2.0)
 
 
+class DropoutLimits(Weight):
+    """Limits of dropout."""
+
+    max_hole_samples: SampleCount = may("a longer gap is taken for an edit", 4800)
+    long_severity: Ceiling = may("weight of longer gaps", "note")
+    regular_severity: Ceiling = may("weight of evenly spaced holes", "note")
+
+
+class ClickLimits(Weight):
+    """Limits of click."""
+
+    max_short_samples: Annotated[int, Field(ge=1, le=64)] = may("longest short click", 8)
+    min_height_db: Annotated[float, Field(ge=-20, le=60)] = may(
+        "over the peak of the 50 ms around, dB", 6.0
+    )
+    min_sigmas: Annotated[float, Field(ge=7, le=1e6)] = may("certainty of longer clicks", 60.0)
+    min_short_height_db: Annotated[float, Field(ge=-20, le=60)] = may(
+        "the same for short clicks that are certain, dB", -6.0
+    )
+    min_short_sigmas: Annotated[float, Field(ge=7, le=1e6)] = may(
+        "certainty of short clicks that are not higher", 100.0
+    )
+
+
+class CutOffLimits(Weight):
+    """Limits of cut-off."""
+
+    max_below_rms_db: Annotated[float, Field(ge=0, le=60)] = may(
+        "an abrupt edge counts from this much below the file's level, dB", 6.0
+    )
+    min_duration_s: Seconds = may("shorter files are not judged, s", 1.0)
+
+
 class DualMonoLimits(Weight):
     """Limits of dual-mono."""
 
     max_difference_dbfs: LevelDb = may("peak of left minus right, dBFS", -90.0)
+
+
+class StereoPolarityLimits(Weight):
+    """Limits of stereo-polarity."""
+
+    max_correlation: Annotated[float, Field(ge=-1, le=0)] = may(
+        "lasting correlation at or below: one side is inverted", -0.9
+    )
+    max_mono_sum_change_db: LevelDb = may("and so much is lost in mono, dB", -6.0)
 
 
 class LengthLimits(Weight):
@@ -168,7 +210,11 @@ LIMITS: dict[type[rule.Rule], type[Weight]] = {
     rule.DcOffsetRule: DcOffsetLimits,
     rule.SilentChannelRule: SilentChannelLimits,
     rule.EdgeSilenceRule: EdgeSilenceLimits,
+    rule.DropoutRule: DropoutLimits,
+    rule.ClickRule: ClickLimits,
+    rule.CutOffRule: CutOffLimits,
     rule.DualMonoRule: DualMonoLimits,
+    rule.StereoPolarityRule: StereoPolarityLimits,
     rule.LengthRule: LengthLimits,
     rule.MicDelayRule: MicDelayLimits,
     rule.TimeReferenceRule: TimeReferenceLimits,

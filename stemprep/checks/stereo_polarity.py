@@ -1,0 +1,60 @@
+"""One side of a stereo file is inverted: what is wide in stereo vanishes in mono.
+
+A mis-wired lead, a polarity switch left in, a widener: on loudspeakers the sound has no place, and
+wherever left and right are summed (a telephone, a club, a mono bus) most of it is gone.
+
+Measured: the correlation of left and right in windows of a third of a second in which both sound
+over -60 dBFS, in the full band and again with the treble raised; what the higher of the two stays
+at or below for nine tenths of the time; and the level of the mono sum over the whole file.
+Limit: a correlation of -0.9 together with 6 dB lost in mono (common practice, no source). Two
+microphones on one source, also where one is inverted, differ in the treble and do not reach it.
+A file named as mid and side (MS, M-S, Mid Side) is a note at most: its sides are no left and right.
+Passes: a wide pad that reads -0.3; a snare's top and bottom microphone on two sides.
+Fails: overheads of which the right side is the left one turned over; its mono sum is silent.
+To do: find out which side is wrong and turn it at its source; nothing is flipped by itself.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import PurePosixPath
+
+from stemprep.checks.tell import about_file, heard, severity_under
+from stemprep.model.finding import Finding
+from stemprep.model.rule import StereoPolarityRule
+from stemprep.model.session import MeasuredFile
+from stemprep.model.words import Severity
+from stemprep.units import SILENCE_DB
+
+ID = "stereo-polarity"
+_MID_AND_SIDE = re.compile(r"(?<![a-z])(m[ _&+/-]?s|mid[ _&+-]*side)(?![a-z])", re.IGNORECASE)
+
+
+def check(file: MeasuredFile, rule: StereoPolarityRule) -> Iterator[Finding]:
+    """Yield a finding when the sides stay opposed and lose each other in the mono sum."""
+    known = heard(file)
+    if known is None or known[1].stereo is None:
+        return
+    stereo = known[1].stereo
+    lasting, change = stereo.lasting_correlation, stereo.mono_sum_change_db
+    if lasting is None or change is None:
+        return
+    if lasting > rule.max_correlation or change > rule.max_mono_sum_change_db:
+        return
+    own: Severity = "note" if _MID_AND_SIDE.search(PurePosixPath(file.path).stem) else "fail"
+    severity = severity_under(rule.severity, own)
+    if severity is None:
+        return
+    lost = "nothing is left of it" if change == SILENCE_DB else f"it loses {-change:.1f} dB"
+    yield about_file(
+        file,
+        ID,
+        severity,
+        message=f"left and right are opposed: correlation {lasting:.2f} or lower for most of the "
+        f"time, above {rule.max_correlation:.2f} expected; summed to mono, {lost}",
+        advice="Find the side that is inverted and turn it at its source, or confirm that it is "
+        "meant so.",
+        found=lasting,
+        required=rule.max_correlation,
+    )
