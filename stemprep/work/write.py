@@ -169,8 +169,9 @@ def _unchanged_blocks(source: SourceRef, stream: BinaryIO) -> Iterator[SoundBloc
 def _compare_source(source: SourceRef, sha256: str) -> None:
     if sha256 != source.facts.sha256:
         raise DeliveryError(
-            f"{source.path}: changed since it was checked (sha256 {source.facts.sha256[:12]}... then, "
-            f"{sha256[:12]}... now); let the copy finish and deliver again"
+            f"{source.path}: changed since it was checked (sha256 was "
+            f"{source.facts.sha256[:12]}..., is {sha256[:12]}...); "
+            "let the copy finish and deliver again"
         )
 
 

@@ -1,7 +1,8 @@
-"""CPU of ``stemprep check`` against a shell loop over general-purpose tools, and its start-up.
+"""CPU of ``stemprep check`` against a shell loop over general-purpose tools, memory, start-up.
 
-Run: ``python -m tests.bench.bench_check`` (needs ffmpeg and sha256sum on the PATH). Times are user
-plus system CPU of all children, best of several interleaved runs; only the ratios mean anything.
+Run: ``python -m tests.bench.bench_check`` (needs ffmpeg and sha256sum on the PATH, 600 MB of disk).
+Times are user plus system CPU of all children, best of several interleaved runs; only the ratios
+mean anything. Memory is the resident high-water mark of the largest process (VmHWM, proc(5)).
 """
 
 from __future__ import annotations
@@ -14,11 +15,13 @@ import shlex
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
+import soundfile
 
 from tests import signals
 
@@ -70,6 +73,44 @@ def best(commands: dict[str, Sequence[str]], folder: Path, runs: int) -> dict[st
     return figures
 
 
+def make_long_file(path: Path, minutes: int) -> None:
+    """One stereo file of 48 kHz, 24 bit; the same minute over and over, written block by block."""
+    sound = signals.noise(peak_dbfs=-30, seconds=SECONDS, channels=2, seed=5)
+    for second in range(0, SECONDS - 2, 2):
+        note = signals.pluck(peak_dbfs=-9, seconds=2, channels=2, seed=second)
+        sound[:, second * 48_000 : second * 48_000 + note.shape[1]] += note
+    path.parent.mkdir()
+    with soundfile.SoundFile(path, "x", 48_000, 2, subtype="PCM_24") as file:
+        for _ in range(minutes):
+            file.write(sound.T)
+
+
+def peak_memory_mb(command: Sequence[str]) -> float:
+    """Largest resident memory of any one process of a command, MB of 1,000,000 bytes."""
+    highest = 0
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as run:
+        while run.poll() is None:
+            highest = max(highest, *map(_high_water_bytes, _family(run.pid)))
+            time.sleep(0.005)
+    return highest / 1e6
+
+
+def _family(process: int) -> list[int]:
+    """A process and all its descendants."""
+    children = ""
+    with suppress(OSError):
+        children = Path(f"/proc/{process}/task/{process}/children").read_text()
+    return [process, *(pid for child in children.split() for pid in _family(int(child)))]
+
+
+def _high_water_bytes(process: int) -> int:
+    with suppress(OSError):
+        for line in Path(f"/proc/{process}/status").read_text().splitlines():
+            if line.startswith("VmHWM:"):
+                return int(line.split()[1]) * 1024
+    return 0
+
+
 def main() -> None:
     """Print the ratios."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -92,6 +133,14 @@ def main() -> None:
         print(f"check --json   {figures['check']:.2f} s CPU")
         print(f"shell loop     {figures['loop']:.2f} s CPU   ({shlex.quote(SHELL_LOOP)})")
         print(f"ratio          {figures['loop'] / figures['check']:.2f}")
+        for minutes in (1, 30):
+            long_file = Path(name) / f"{minutes} minutes" / "take.wav"
+            make_long_file(long_file, minutes)
+            peak_mb = peak_memory_mb([*stemprep, "check", str(long_file.parent), "--json", "-"])
+            long_file.unlink()
+            print(
+                f"memory         {peak_mb:.0f} MB for a file of {minutes} min, the largest process"
+            )
         starts = best(
             {"help": [*stemprep, "--help"], "bare": [sys.executable, "-c", "pass"]},
             Path(name),

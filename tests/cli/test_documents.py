@@ -147,6 +147,6 @@ def test_quick_commands_load_nothing_heavy(arguments: list[str], tmp_path: Path)
     )
     ran = subprocess.run(
         [sys.executable, "-W", "error", "-c", code],
-        cwd=ROOT, capture_output=True, text=True, check=True, timeout=60,
+        cwd=ROOT, capture_output=True, text=True, check=True, timeout=300,
     )  # fmt: skip
     assert ran.stderr.strip() == "[]"

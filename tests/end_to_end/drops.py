@@ -61,19 +61,29 @@ def write_take(
     return path
 
 
+def note(
+    *, peak_dbfs: float, seconds: float, rate_hz: int = 48_000, channels: int = 1, seed: int = 1
+) -> signals.Planar:
+    """A plucked string that begins and ends in silence, so that nothing seems cut off."""
+    sound = signals.pluck(
+        peak_dbfs=peak_dbfs, seconds=seconds, rate_hz=rate_hz, channels=channels, seed=seed
+    )
+    time_s = np.arange(sound.shape[1]) / rate_hz
+    return np.asarray(sound * np.clip(np.minimum(time_s, seconds - time_s - 0.02) / 0.02, 0, 1))
+
+
 def tracking_drop(folder: Path) -> Path:
     """Six takes of one song: other rates, word lengths and starts, a document, litter, a sheet."""
-    pluck = signals.pluck
-    write_take(folder / "01 Kick.wav", pluck(peak_dbfs=-9, seconds=1.0, seed=1))
-    write_take(folder / "02 Bass.wav", pluck(peak_dbfs=-12, seconds=1.0, seed=2), bits=16)
-    piano = pluck(peak_dbfs=-10, seconds=1.0, rate_hz=44_100, channels=2, seed=3)
+    write_take(folder / "01 Kick.wav", note(peak_dbfs=-9, seconds=1.0, seed=1))
+    write_take(folder / "02 Bass.wav", note(peak_dbfs=-12, seconds=1.0, seed=2), bits=16)
+    piano = note(peak_dbfs=-10, seconds=1.0, rate_hz=44_100, channels=2, seed=3)
     piano[1] *= 0.7
     write_take(folder / "03 Piano.wav", piano, rate_hz=44_100)
-    voice = pluck(peak_dbfs=-8, seconds=0.75, seed=4)
+    voice = note(peak_dbfs=-8, seconds=0.75, seed=4)
     write_take(folder / "04 Voice.wav", voice, start_s=START_S + 0.25)
-    guitar = pluck(peak_dbfs=-11, seconds=1.0, seed=5)
+    guitar = note(peak_dbfs=-11, seconds=1.0, seed=5)
     write_take(folder / "05 Guitar.wav", guitar, bits=32, encoding="float")
-    mix = pluck(peak_dbfs=-6, seconds=1.0, channels=2, seed=6)
+    mix = note(peak_dbfs=-6, seconds=1.0, channels=2, seed=6)
     mix[1] *= 0.8
     write_take(folder / "Song Mix.wav", mix)
     (folder / "take notes.txt").write_text("Take 3 is the one.\n")
@@ -84,7 +94,7 @@ def tracking_drop(folder: Path) -> Path:
 
 def one_take(folder: Path) -> Path:
     """The smallest drop that passes: one second of one microphone."""
-    write_take(folder / "01 Kick.wav", signals.pluck(peak_dbfs=-9, seconds=1.0))
+    write_take(folder / "01 Kick.wav", note(peak_dbfs=-9, seconds=1.0))
     return folder
 
 

@@ -97,10 +97,10 @@ def test_no_place_is_told_inside(delivered: Delivered) -> None:
 def _assert_same(one: dict[str, bytes], other: dict[str, bytes]) -> None:
     """Both trees hold the same bytes; else show the lines that differ."""
     assert one.keys() == other.keys()
-    for path in one:
-        if one[path] != other[path]:
+    for path, content in one.items():
+        if content != other[path]:
             lines = difflib.unified_diff(
-                one[path].decode("latin-1").splitlines(),
+                content.decode("latin-1").splitlines(),
                 other[path].decode("latin-1").splitlines(),
                 path, path, lineterm="", n=0,
             )  # fmt: skip
@@ -173,7 +173,7 @@ def test_facts_do_not_depend_on_the_engine(tmp_path: Path) -> None:
 def test_a_failing_drop_makes_no_package(tmp_path: Path) -> None:
     """A NaN is not waivable and no operation of mastering removes it."""
     drop = tmp_path / "drop"
-    sound = drops.signals.pluck(peak_dbfs=-9, seconds=1.0)
+    sound = drops.note(peak_dbfs=-9, seconds=1.0)
     sound[0, 4000] = float("nan")
     drops.write_take(drop / "Song Mix.wav", sound, bits=32, encoding="float")
     report = deliver(drop, "mastering", [tmp_path / "out"])

@@ -19,7 +19,7 @@ def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
     drop = place / "drop"
     drops.one_take(drop)
     drops.write_take(
-        drop / "02 Room.wav", drops.signals.pluck(peak_dbfs=-20, seconds=0.5, channels=2, seed=3),
+        drop / "02 Room.wav", drops.note(peak_dbfs=-20, seconds=0.5, channels=2, seed=3),
         bits=32, encoding="float",
     )  # fmt: skip
     (drop / "take notes.txt").write_text("Take 3 is the one.\n")
