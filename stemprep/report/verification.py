@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from stemprep.model.package import DamageKind, Verification
+from stemprep.model.package import Verification
 from stemprep.model.strict_json import Json, dumps
 from stemprep.report import figures
 from stemprep.report.layout import Page
@@ -15,15 +15,6 @@ PROOF_WORDS = (
     "added. It does not prove who packed it; for that, compare the seal with the one that the "
     "sender gave you by another way."
 )
-
-_KIND_WORDS: dict[DamageKind, str] = {
-    "missing": "missing",
-    "extra": "not part of the package",
-    "changed": "changed",
-    "audio-changed": "the audio changed",
-    "header-changed": "only the header changed, the audio is as delivered",
-    "tag": "damaged description of the package",
-}
 
 
 def render_verification(results: Sequence[Verification], width: int = 80) -> str:
@@ -77,8 +68,7 @@ def _put_package(page: Page, result: Verification) -> None:
     )
     _put_seal(page, result)
     for damage in result.damages:
-        page.put(f"{damage.path}: {_KIND_WORDS[damage.kind]}", "  - ")
-        page.put(damage.message, "    ")
+        page.put(f"{damage.path}: {damage.message}", "  - ", "    ")
 
 
 def _put_seal(page: Page, result: Verification) -> None:

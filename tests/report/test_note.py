@@ -111,8 +111,8 @@ def test_plan_and_verification_fit(width: int) -> None:
 def test_verification_tells_each_damage() -> None:
     text = render_verification(factory.verifications())
     assert text.startswith("Verdict   1 whole, 1 damaged, 1 incomplete of 3 packages\n")
-    assert "data/stems/<b>\\u202EDrums.wav: the audio changed" in text
-    assert "data/Mix.wav: missing" in text
+    assert "data/stems/<b>\\u202EDrums.wav: 3 samples differ" in text
+    assert "data/Mix.wav: Listed and not there." in text
     assert "does not prove who packed it" in text
     assert not {unicodedata.category(c) for c in text.replace("\n", "")} & {"Cc", "Cf"}
 
