@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from stemprep.model.finding import Finding
 from stemprep.model.package import Predecessor, WrittenFile
 from stemprep.model.report import Report
-from stemprep.model.sheet import SessionSheet
+from stemprep.model.sheet import SessionSheet, TrackNote
 from stemprep.model.words import OperationName, Role
 from stemprep.report import figures
 from stemprep.report.causes import Cause, causes, files_of, message_of, standing
@@ -55,7 +55,7 @@ def delivery_note(
     page.blank()
     page.put(HEARING_WORDS)
     _put_open(page, report)
-    _put_files(page, by_song)
+    _put_files(page, by_song, _track_notes(report))
     _put_work(page, report, written)
     _put_left_out(page, report)
     _put_contact(page, report.measured.session.sheet)
@@ -134,12 +134,37 @@ def _named(paths: Sequence[str]) -> str:
     return f"{shown} and {more} more" if more > 0 else shown
 
 
-def _put_files(page: Page, by_song: Mapping[str, Sequence[WrittenFile]]) -> None:
+def _track_notes(report: Report) -> dict[str, TrackNote]:
+    files = report.measured.session.files
+    return {file.path: file.note for file in files if file.note is not None}
+
+
+def _put_files(
+    page: Page, by_song: Mapping[str, Sequence[WrittenFile]], notes: Mapping[str, TrackNote]
+) -> None:
     for song, files in by_song.items():
         page.head(f"Files of {song}" if song else "Files")
         for file in files:
             page.put(file.plan.path, "  ", "  ")
             page.put(_file_words(file), "    ")
+            told = [note_words(notes[path]) for path in file.plan.sources if path in notes]
+            for words in dict.fromkeys(filter(None, told)):
+                page.put(words, "    ")
+
+
+def note_words(note: TrackNote) -> str:
+    """What the session sheet says of a track and its sound does not."""
+    fields = (
+        ("source", note.source),
+        ("microphone", note.microphone),
+        ("printed with", note.chain),
+        ("take", note.take),
+        ("alternate of", note.alternate_of),
+        ("use", None if note.use == "main" else note.use),
+        ("meant to be", ", ".join(note.intended)),
+        ("note", note.notes),
+    )
+    return "; ".join(f"{label}: {value}" for label, value in fields if value)
 
 
 def _file_words(file: WrittenFile) -> str:

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from stemprep.model.package import Verification
+from stemprep.model.sheet import TrackNote
 from stemprep.model.words import OPERATION_NAMES
 from stemprep.report import (
     delivery_note,
@@ -19,6 +20,7 @@ from stemprep.report import (
     render_verification_json,
 )
 from stemprep.report.layout import columns
+from stemprep.report.note import note_words
 from stemprep.report.operations import OPERATION_WORDS
 from tests.report import factory
 
@@ -39,6 +41,12 @@ def note(width: int = 80) -> str:
 
 def test_note_is_the_golden_one() -> None:
     assert note() == (GOLDEN / "note.txt").read_text(encoding="utf-8")
+
+
+def test_note_tells_what_the_sheet_says_of_a_track() -> None:
+    told = note_words(TrackNote(pattern="a", microphone="ribbon", use="alternate", notes="felt"))
+    assert told == "microphone: ribbon; use: alternate; note: felt"
+    assert note_words(TrackNote(pattern="a")) == ""
 
 
 def test_note_holds_no_place_or_time() -> None:
