@@ -16,6 +16,7 @@ import struct
 import zipfile
 import zlib
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import IO, BinaryIO
 
@@ -38,6 +39,9 @@ _END = b"PK\5\6"  # end of central directory record, 4.3.16
 _END_64 = b"PK\6\6"  # its 64-bit form, 4.3.14, stands right before its locator, 4.3.15
 _LOCATOR_64 = b"PK\6\7"
 _LOCAL = b"PK\3\4"
+_LOCAL_BYTES = 30  # without name and extra field, 4.3.7
+_CENTRAL = b"PK\1\2"
+_CENTRAL_BYTES = 46  # without name, extra field and comment, 4.3.12
 _FAT = 0  # host system of a zip made on DOS or Windows, 4.4.2
 _DRIVE = re.compile(r"[A-Za-z]:")
 _METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)  # others may ask for gigabytes of memory
@@ -98,6 +102,7 @@ def unpack(
         _check_directory(stream, size_bytes)
         with zipfile.ZipFile(stream) as archive:
             inner = _ordered(archive.infolist())
+            _check_overlap(inner)
             _check_room(inner, workspace, max_bytes)
             return _entries(archive, inner, zip_name, workspace)
     except _RefusedError as refused:
@@ -132,8 +137,38 @@ def _check_directory(stream: BinaryIO, size_bytes: int) -> None:
     end_64 = end - 20 - 56
     if end_64 >= 0 and tail.startswith(_LOCATOR_64, end - 20) and tail.startswith(_END_64, end_64):
         count, directory_bytes = struct.unpack_from("<QQ", tail, end_64 + 32)
+        end = end_64
     if count > MAX_ZIP_ENTRIES or directory_bytes > MAX_DIRECTORY_BYTES:
         raise _RefusedError("too-large", _too_many(count))
+    _count_entries(stream, size_bytes - tail_bytes + end - directory_bytes, directory_bytes)
+
+
+def _count_entries(stream: BinaryIO, start: int, directory_bytes: int) -> None:
+    """Refuse a directory with more entries than may be: the library reads them all, whatever the
+    count in the record at the end says.
+    """
+    stream.seek(max(0, start))
+    directory = stream.read(directory_bytes)
+    position = count = 0
+    while directory.startswith(_CENTRAL, position) and len(directory) - position >= _CENTRAL_BYTES:
+        position += _CENTRAL_BYTES + sum(struct.unpack_from("<HHH", directory, position + 28))
+        count += 1
+        if count > MAX_ZIP_ENTRIES:
+            at_least = f"more than {MAX_ZIP_ENTRIES:,} entries, though its end says otherwise"
+            raise _RefusedError("too-large", f"the zip holds {at_least}; not unpacked")
+
+
+def _check_overlap(inner: list[_Inner]) -> None:
+    """Refuse a zip whose entries share bytes: no program writes such, and a small one unpacks to
+    terabytes.
+    """
+    infos = sorted((item.info for item in inner), key=lambda info: info.header_offset)
+    for info, following in pairwise(infos):
+        if info.header_offset + _LOCAL_BYTES + info.compress_size > following.header_offset:
+            raise _RefusedError(
+                "broken-archive",
+                "its entries lie over each other, which no program does; ask for the zip again",
+            )
 
 
 def _check_room(inner: list[_Inner], workspace: Path, max_bytes: int) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 from collections.abc import Iterator, Set
@@ -97,6 +98,8 @@ def _link(root: str, raw: bytes) -> DropEntry:
     """Describe a link, told by where it leads; its target is looked up, never opened."""
     top = os.fsencode(root)
     full = os.path.join(top, raw)  # noqa: PTH118 - bytes, which pathlib does not take
+    if _has_no_end(full):
+        return _unsafe(raw, "loop", "link to itself or through too many links; not followed")
     target = os.path.realpath(full)
     prefix = top.rstrip(b"/") + b"/"
     if target != top and not target.startswith(prefix):
@@ -107,6 +110,18 @@ def _link(root: str, raw: bytes) -> DropEntry:
     if not os.path.lexists(target):
         return _unsafe(raw, "dangling", f"link to {inner}, which is not in the drop; not followed")
     return _unsafe(raw, "inside-link", f"link to {inner} inside the drop; {inner} itself is taken")
+
+
+def _has_no_end(full: bytes) -> bool:
+    """Tell whether the system gives up on a link: a loop, or more than some 40 links in a row.
+
+    Resolving such a chain by name takes a call a link, and a drop may hold a hundred thousand.
+    """
+    try:
+        os.stat(full)  # noqa: PTH116 - bytes, which pathlib does not take
+    except OSError as error:
+        return error.errno == errno.ELOOP
+    return False
 
 
 def _unsafe(raw: bytes, hazard: Hazard, reason: str) -> DropEntry:

@@ -323,3 +323,34 @@ def test_no_damage_to_a_zip_makes_intake_fail(
         if entry.kind in ("audio", "document"):
             assert len(content(found, entry.path)) == entry.size_bytes
     assert {path.name for path in tmp_path.iterdir()} == {"d.zip", "w"}
+
+
+def test_a_count_that_lies_does_not_open_the_door(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The library reads as many entries as the directory has bytes for, whatever the count says."""
+    monkeypatch.setattr(archive_module, "MAX_ZIP_ENTRIES", 100)
+    path = make_zip(tmp_path / "Dawn.zip", [(f"{number}.txt", b"x") for number in range(101)])
+    content = bytearray(path.read_bytes())
+    struct.pack_into("<HH", content, content.rindex(b"PK\5\6") + 8, 1, 1)  # 4.3.16: entries
+    path.write_bytes(content)
+
+    def opened(*_: object) -> zipfile.ZipFile:
+        raise AssertionError("the library was asked to read the directory")
+
+    monkeypatch.setattr(zipfile, "ZipFile", opened)
+    assert the_only(scan(path)) == ("Dawn.zip", "unsafe", "too-large")
+
+
+def test_entries_over_each_other_are_refused(tmp_path: Path) -> None:
+    """Many names for the same packed bytes: a small zip that unpacks to terabytes."""
+    path = make_zip(tmp_path / "Dawn.zip", [("a.wav", SOUND)])
+    content = path.read_bytes()
+    start, end = content.index(b"PK\1\2"), content.index(b"PK\5\6")
+    entry = content[start:end]
+    last = bytearray(content[end:])
+    struct.pack_into("<HHI", last, 8, 3, 3, 3 * len(entry))
+    path.write_bytes(content[:start] + entry * 3 + last)
+    found = scan(path)
+    assert the_only(found) == ("Dawn.zip", "unsafe", "broken-archive")
+    assert "over each other" in found.entries[0].reason

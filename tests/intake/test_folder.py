@@ -227,3 +227,26 @@ def test_nothing_is_written_into_the_drop(tmp_path: Path) -> None:
     before = {path: path.stat().st_mtime_ns for path in [drop, *drop.rglob("*")]}
     scan(drop)
     assert {path: path.stat().st_mtime_ns for path in [drop, *drop.rglob("*")]} == before
+
+
+def test_a_long_chain_of_links_is_not_climbed(tmp_path: Path) -> None:
+    """Every link after the first 40 is told as one that has no end, whatever their number."""
+    drop = tree(tmp_path / "Song", ["a.wav"])
+    previous = "a.wav"
+    for number in range(2_000):
+        (drop / f"{number:04d}").symlink_to(previous)
+        previous = f"{number:04d}"
+    found = scan(drop)
+    hazards = [entry.hazard for entry in found.entries if entry.kind == "unsafe"]
+    assert (hazards[0], hazards[-1], len(hazards)) == ("inside-link", "loop", 2_000)
+    assert kinds(found)["a.wav"] == "audio"
+
+
+def test_a_maze_of_links_is_left_alone(tmp_path: Path) -> None:
+    """Each link leads twice through the one before: 2**60 steps for whoever walks it."""
+    drop = tree(tmp_path / "Song", ["a.wav"])
+    (drop / "maze00").symlink_to(".")
+    for number in range(1, 60):
+        before = f"maze{number - 1:02d}"
+        (drop / f"maze{number:02d}").symlink_to(f"{before}/{before}")
+    assert by_path(scan(drop))["maze59"].hazard == "loop"
