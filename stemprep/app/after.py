@@ -7,7 +7,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from stemprep.app.inspect import Inspection
+from stemprep.app.set_analysis import with_null_tests_after
 from stemprep.checks import judge
+from stemprep.engine import Engine, ProcessEngine
 from stemprep.model.finding import Finding
 from stemprep.model.package import WrittenFile
 from stemprep.model.session import (
@@ -23,28 +25,43 @@ from stemprep.naming import PathIndex
 _WHOLE_DROP_CHECKS = frozenset({"clutter", "unexpected-file", "unsafe-entry", "waiver"})
 
 
-def judge_outputs(inspection: Inspection, written: Sequence[WrittenFile]) -> tuple[Finding, ...]:
+def judge_outputs(
+    inspection: Inspection, written: Sequence[WrittenFile], engine: Engine | None = None
+) -> tuple[Finding, ...]:
     """Findings on the written files; files in them are told by the path of their first source.
 
     What only the drop can show (litter, unsafe entries, waivers without a match) is not asked.
+    Whether the stems add up to the mix is asked again where samples were written anew.
     """
     session = inspection.measured.session
     files = tuple(_measured(inspection, file) for file in written)
     again = replace(
         session,
+        root=_staged_root(written),
         entries=tuple(file.source.entry for file in files),
         files=tuple(file.source for file in files),
         sheet=None
         if session.sheet is None
         else _sheet_for_outputs(session.sheet, session, written),
     )
-    findings = judge(MeasuredSession(session=again, files=files), inspection.spec).findings
     sources = {file.plan.path: file.plan.sources[0] for file in written}
+    measured = with_null_tests_after(
+        MeasuredSession(session=again, files=files),
+        inspection.measured,
+        sources,
+        engine or ProcessEngine(),
+    )
+    findings = judge(measured, inspection.spec).findings
     return tuple(
         _by_source(finding, sources)
         for finding in findings
         if finding.check not in _WHOLE_DROP_CHECKS
     )
+
+
+def _staged_root(written: Sequence[WrittenFile]) -> str:
+    """Folder that the paths of all written files are below; "" where nothing was written."""
+    return next((file.staged.removesuffix(f"/{file.plan.path}") for file in written), "")
 
 
 def _measured(inspection: Inspection, file: WrittenFile) -> MeasuredFile:

@@ -141,7 +141,7 @@ def _make_package(
     """Write, judge what was written, and publish; no package when a finding stands against it."""
     with open_staging(destination, _job_name(inspection, order)) as staging:
         written = write_outputs(inspection, planned, staging, engine, on_progress)
-        after = judge_outputs(inspection, written)
+        after = judge_outputs(inspection, written, engine)
         remaining, repaired = remaining_findings(inspection, planned, after)
         report = _report(inspection, planned, remaining, repaired)
         if not report.passed:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from stemprep.engine import Engine, JobDied
-from stemprep.model.null_test import NullTest
+from stemprep.model.null_test import NullCause, NullTest
 from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.naming import PathIndex
 from stemprep.summing import can_be_summed
@@ -14,6 +14,7 @@ from stemprep.units import ratio_from_db
 from stemprep.work.null_test import NullTestJob, SummedFile, run_null_test
 
 MIN_STEMS = 2
+MAX_MIXES = 3  # revisions beside each other; each is tested
 _MIN_TRUSTED_WORD_BITS = 16  # a square wave uses few bits without having been quantised to them
 
 
@@ -22,11 +23,60 @@ def with_null_tests(measured: MeasuredSession, engine: Engine) -> MeasuredSessio
     jobs = null_test_jobs(measured)
     if not jobs:
         return measured
+    return replace(measured, null_tests=_run(jobs, engine))
+
+
+def _run(jobs: Sequence[NullTestJob], engine: Engine) -> tuple[NullTest, ...]:
     results = engine.run(run_null_test, jobs)
-    tests = tuple(
+    return tuple(
         result for result in results if result is not None and not isinstance(result, JobDied)
     )
-    return replace(measured, null_tests=tests)
+
+
+def with_null_tests_after(
+    written: MeasuredSession,
+    before: MeasuredSession,
+    sources: Mapping[str, str],
+    engine: Engine,
+) -> MeasuredSession:
+    """The session of written files with its null tests.
+
+    A test whose files all kept their samples holds as it was found in the drop; any other is made
+    again on what was written. sources: path of each written file -> path it came from.
+    """
+    known = {(test.reference, frozenset(test.stems)): test for test in before.null_tests}
+    hashes = {file.path: file.facts.audio_sha256 for file in before.files}
+    same = {
+        file.path
+        for file in written.files
+        if hashes.get(sources[file.path]) == file.facts.audio_sha256
+    }
+    kept: list[NullTest] = []
+    again: list[NullTestJob] = []
+    for job in null_test_jobs(written):
+        paths = [job.mix.path, *(stem.path for stem in job.stems)]
+        origin, *stems = (sources[path] for path in paths)
+        test = known.get((origin, frozenset(stems)))
+        if test is not None and same.issuperset(paths):
+            kept.append(renamed(test, {sources[path]: path for path in paths}))
+        else:
+            again.append(job)
+    return replace(written, null_tests=(*kept, *_run(again, engine)))
+
+
+def renamed(test: NullTest, names: Mapping[str, str]) -> NullTest:
+    """The test with its files under other names."""
+
+    def cause(told: NullCause) -> NullCause:
+        file = None if told.file is None else names.get(told.file, told.file)
+        return replace(told, file=file, alternatives=tuple(map(cause, told.alternatives)))
+
+    return replace(
+        test,
+        reference=names.get(test.reference, test.reference),
+        stems=tuple(names.get(stem, stem) for stem in test.stems),
+        causes=tuple(map(cause, test.causes)),
+    )
 
 
 def null_test_jobs(measured: MeasuredSession) -> tuple[NullTestJob, ...]:
@@ -45,7 +95,7 @@ def null_test_jobs(measured: MeasuredSession) -> tuple[NullTestJob, ...]:
 def _mixes(
     measured: MeasuredSession, song: str, files: Sequence[MeasuredFile]
 ) -> Sequence[MeasuredFile]:
-    """The sheet's reference mix; else the files of role mix that are no louder copies of others."""
+    """The sheet's reference mix; else the first files of role mix."""
     sheet = measured.session.sheet
     index = PathIndex((file.path for file in files), measured.session.sheet_folder)
     named = {
@@ -55,7 +105,9 @@ def _mixes(
         for path in index.named_by(note.reference_mix)
     }
     mixes = [file for file in files if file.path in named and _has_sound(file)]
-    return mixes[:1] or [file for file in files if file.role == "mix" and _has_sound(file)]
+    if mixes:
+        return mixes[:1]
+    return [file for file in files if file.role == "mix" and _has_sound(file)][:MAX_MIXES]
 
 
 def _job(

@@ -5,7 +5,9 @@ from __future__ import annotations
 from stemprep.model.null_test import NullCause, NullTest
 from stemprep.units import clock_from_samples
 
-_BUS_ADVICE = "Nothing, if the mix bus is processed on purpose; else print stems and mix through the same bus."
+_BUS_ADVICE = (
+    "Nothing, if the mix bus is processed on purpose; else print stems and mix through one bus."
+)
 _FILE_ADVICE = "Export {} again from the session of the mix, over the same range."
 _MISSING_ADVICE = (
     "Look for a stem that was not exported, or for an effect return that only the mix has."

@@ -70,13 +70,17 @@ class Model:
         return next((change for change in self.changes if change.stem == stem), None)
 
     def with_change(self, change: Change) -> Model:
-        """This model with one more change, or another one of the same stem."""
+        """Give the model with one more change, or another one of the same stem."""
         others = tuple(known for known in self.changes if known.stem != change.stem)
         return replace(self, changes=(*others, change))
 
     def without(self, stem: int) -> Model:
-        """This model with the stem as it is."""
+        """Give the model with the stem as it is."""
         return replace(self, changes=tuple(c for c in self.changes if c.stem != stem))
+
+    def with_cut(self, cut: Cut) -> Model:
+        """Give the model with one more cut."""
+        return replace(self, cuts=(*self.cuts, cut))
 
     def margin(self, stem: int) -> int:
         """Samples around a stretch that rendering this stem needs."""

@@ -83,7 +83,7 @@ def unity(mix_channels: int, channels: int) -> Planar:
 
 def can_be_summed(mix_channels: int, channels: int) -> bool:
     """Tell whether ``unity`` knows a way."""
-    return channels == mix_channels or channels == 1 or mix_channels == 1
+    return channels in (mix_channels, 1) or mix_channels == 1
 
 
 def routed(matrix: Planar, samples: Stored) -> Planar:
@@ -130,7 +130,8 @@ class BlockStream:
             block = next(self._blocks, None)
             if block is None:
                 break
-            self._held.append((self._next, block))
+            if self._next + block.shape[1] > start:
+                self._held.append((self._next, block))
             self._next += block.shape[1]
         self._held = [held for held in self._held if held[0] + held[1].shape[1] > start]
         if len(self._held) == 1:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stemprep.model.null_test import NullCause, NullVerdict
+from stemprep.summing.explaining import explanation
 from stemprep.summing.model import plain_model
 from stemprep.summing.parts import SumSet
 from stemprep.summing.residual import Cells, Products, model_pass, plain_pass
@@ -44,7 +45,17 @@ def null_test(parts: SumSet) -> Outcome:
         scaled = _outcome(model_pass(parts, replace(plain_model(parts), gain=gain)), floor, gain)
         if scaled.verdict != "not":
             return scaled
-    return outcome
+    found = explanation(parts, cells, products, outcome.floor)
+    return _told(parts, replace(outcome, causes=found.causes), found.gain)
+
+
+def _told(parts: SumSet, outcome: Outcome, gain: float) -> Outcome:
+    """The outcome with the residual that the common gain leaves."""
+    if gain == 1.0:
+        return outcome
+    cells = model_pass(parts, replace(plain_model(parts), gain=gain))
+    scaled = _outcome(cells, floor_of(parts, gain), gain)
+    return replace(scaled, verdict="not", causes=outcome.causes)
 
 
 def _outcome(cells: Cells, floor: Floor, gain: float) -> Outcome:

@@ -8,7 +8,7 @@ The errors of N stems and the mix are independent: variances and bounds add.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from stemprep.summing.parts import Part, SumSet, unity
@@ -50,12 +50,17 @@ def rounding_floor(steps: Sequence[float]) -> Floor:
     return Floor(math.sqrt(variance), 0.5 * math.fsum(steps))
 
 
-def floor_of(parts: SumSet, gain: float = 1.0) -> Floor:
+def floor_of(parts: SumSet, gain: float = 1.0, factors: Mapping[int, float] | None = None) -> Floor:
     """Floor of mix minus gain times sum; float files count with rounding at their own level.
 
-    A float mix may also have been summed in float32, one rounding a stem.
+    A float mix may also have been summed in float32, one rounding a stem. ``factors``: gains of
+    single stems that are thought to stand louder in the mix (never less than 1 is counted).
     """
-    weights = [gain * _routing(part, parts.channels) for part in parts.stems]
+    louder = factors or {}
+    weights = [
+        gain * max(_routing(part, parts.channels), louder.get(index, 0.0))
+        for index, part in enumerate(parts.stems)
+    ]
     fixed = tpdf_floor(
         [
             parts.mix.step,

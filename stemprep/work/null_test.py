@@ -1,4 +1,4 @@
-"""Test one song: stream its stems and its mix beside each other and find out what does not add up."""
+"""Test one song: stream its stems beside its mix and find out what does not add up."""
 
 from __future__ import annotations
 

@@ -1,0 +1,241 @@
+"""What single change of a stem would explain most of a residual: quick guesses, to be refined."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from stemprep.summing.excerpts import CELL, MARGIN, MAX_LAG, WINDOW, Excerpts
+from stemprep.summing.model import Change, Form, Span, can_be_swapped, swapped
+from stemprep.summing.parts import Planar, routed
+from stemprep.summing.refine import Bench, Fit, cell_sums
+
+_MATRIX_SNR = 400.0
+"""A free 2 x 2 matrix is tried only where the weaker direction of a stem's two channels holds so
+many times its own quantising error: else rounding of a panned mono stem passes for a signal."""
+
+_LAG_PEAKS = 2
+_PEAK_DISTANCE = 3
+_FREE_MUST_BEAT = 1.5
+_SPAN_MUST_BEAT = 1.02
+_QUIET = 1e-16
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """One change of one stem, and the residual energy that it may explain."""
+
+    change: Change
+    explained: float
+
+
+class Proposer:
+    """Guesses for one residual."""
+
+    def __init__(self, bench: Bench, fit: Fit) -> None:
+        self._bench, self._fit = bench, fit
+        self._cells = fit.loud_cells()
+        samples = np.repeat(self._cells, CELL, axis=1)
+        self._mask = samples
+        padded = np.zeros((len(samples), WINDOW + 2 * MARGIN), np.float32)
+        padded[:, MARGIN : MARGIN + WINDOW] = samples
+        self._mask_spectrum = np.conj(np.fft.rfft(padded))
+        self.energy = float(np.einsum("kcw,kcw,kw->", fit.residual, fit.residual, samples))
+
+    @property
+    def is_quiet(self) -> bool:
+        """Nothing stands out of the floor."""
+        return not self._cells.any()
+
+    def of_stem(self, stem: int) -> Iterator[Proposal]:
+        """All guesses for one stem that is as it is so far."""
+        inner = self._bench.excerpts.inner(stem)
+        if not np.any(inner):
+            return
+        products = _StemProducts(inner, self._fit.residual, self._cells)
+        yield from self._gains(stem, products)
+        yield from self._lags(stem, inner)
+
+    def _gains(self, stem: int, products: _StemProducts) -> Iterator[Proposal]:
+        gain = self._fit.model.gain
+        route = self._fit.model.routes[stem]
+        yield from _levels(stem, products, route, gain, self._bench.excerpts)
+        if route.shape[0] != 2:
+            return
+        yield _balance(stem, products, route, gain)
+        if not can_be_swapped(route):
+            return
+        yield _swap(stem, products, route, gain)
+        step = self._bench.parts.stems[stem].step or 2.0**-23
+        if products.weaker_power > _MATRIX_SNR * step**2:
+            yield _matrix(stem, products, route, gain)
+
+    def _lags(self, stem: int, inner: Planar) -> Iterator[Proposal]:
+        gain = self._fit.model.gain
+        route = self._fit.model.routes[stem]
+        yield self._slope(stem, inner, route, gain)
+        wanted, power = self._correlations(stem, inner, route, gain)
+        masked = self._wanted_energy(inner, route, gain)
+        errors = masked - 2 * gain * wanted + gain**2 * power
+        for place in _lowest(errors):
+            lag = place - MAX_LAG
+            yield Proposal(
+                Change(stem, "as-is", route, float(lag)), self.energy - float(errors[place])
+            )
+        safe = np.maximum(power, power.max() * 1e-3 + 1e-300)
+        free = masked - wanted**2 / safe
+        place = int(np.argmin(free))
+        lag = place - MAX_LAG
+        explained = self.energy - float(free[place])
+        if lag and explained > _FREE_MUST_BEAT * (self.energy - float(errors.min())):
+            factor = float(wanted[place] / safe[place]) / gain
+            yield Proposal(Change(stem, "level", factor * route, float(lag)), explained)
+
+    def _slope(self, stem: int, inner: Planar, route: Planar, gain: float) -> Proposal:
+        """A move by a part of a sample, from the slope of the sound."""
+        slope = gain * routed(route, np.gradient(inner, axis=-1)) * self._mask[:, None, :]
+        energy = float(np.einsum("kcw,kcw->", slope, slope)) + 1e-300
+        along = float(np.einsum("kcw,kcw->", slope, self._fit.residual))
+        lag = float(np.clip(along / energy, -0.75, 0.75)) or 1e-3
+        return Proposal(Change(stem, "as-is", route, lag), along**2 / energy)
+
+    def _wanted_energy(self, inner: Planar, route: Planar, gain: float) -> float:
+        wanted = self._fit.residual + gain * routed(route, inner)
+        return float(np.einsum("kcw,kcw,kw->", wanted, wanted, self._mask))
+
+    def _correlations(
+        self, stem: int, inner: Planar, route: Planar, gain: float
+    ) -> tuple[Planar, Planar]:
+        """For every lag: what the mix wants of the stem times the moved stem, and its power."""
+        wanted = self._fit.residual + gain * routed(route, inner)
+        wanted *= self._mask[:, None, :]
+        pulled = np.einsum("rc,krw->kcw", route, wanted)
+        padded = np.zeros((*pulled.shape[:2], WINDOW + 2 * MARGIN), np.float32)
+        padded[..., MARGIN : MARGIN + WINDOW] = pulled
+        stored = self._bench.excerpts.stems[stem].astype(np.float32)
+        cross = (np.conj(np.fft.rfft(padded)) * np.fft.rfft(stored)).sum(axis=(0, 1))
+        squares = np.square(_route_norm(route, stored))
+        power = (self._mask_spectrum * np.fft.rfft(squares.sum(axis=1))).sum(axis=0)
+        size = WINDOW + 2 * MARGIN
+        return _around_zero(np.fft.irfft(cross, size)), _around_zero(np.fft.irfft(power, size))
+
+
+def _route_norm(route: Planar, stored: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Channels whose squares add up to the power that the routed stem has in the mix."""
+    routed_stem = np.einsum("rc,kcw->krw", route.astype(np.float32), stored)
+    return np.asarray(routed_stem)
+
+
+def _around_zero(circle: npt.NDArray[np.floating]) -> Planar:
+    return np.concatenate((circle[-MAX_LAG:], circle[: MAX_LAG + 1])).astype(np.float64)
+
+
+def _lowest(errors: Planar) -> list[int]:
+    """The deepest places that are no neighbours of each other; lag 0 is no move."""
+    left = errors.copy()
+    left[MAX_LAG] = np.inf
+    places: list[int] = []
+    for _ in range(_LAG_PEAKS):
+        place = int(np.argmin(left))
+        places.append(place)
+        left[max(place - _PEAK_DISTANCE, 0) : place + _PEAK_DISTANCE + 1] = np.inf
+    return places
+
+
+class _StemProducts:
+    """Sums of products of one stem's channels with the residual and themselves, cell by cell."""
+
+    def __init__(self, inner: Planar, residual: Planar, loud: npt.NDArray[np.bool_]) -> None:
+        rows, columns = residual.shape[1], inner.shape[1]
+        self.with_residual = np.zeros((rows, columns, *loud.shape))
+        self.with_itself = np.zeros((columns, columns, *loud.shape))
+        for row, column in np.ndindex(rows, columns):
+            self.with_residual[row, column] = cell_sums(residual[:, row] * inner[:, column])
+        for first, second in np.ndindex(columns, columns):
+            if second <= first:
+                value = cell_sums(inner[:, first] * inner[:, second])
+                self.with_itself[first, second] = self.with_itself[second, first] = value
+        self.loud = loud
+
+    def b(self) -> Planar:
+        """With the residual, over the loud cells."""
+        return np.asarray(self.with_residual[..., self.loud].sum(axis=-1))
+
+    def g(self) -> Planar:
+        """With itself, over the loud cells."""
+        return np.asarray(self.with_itself[..., self.loud].sum(axis=-1))
+
+    @property
+    def weaker_power(self) -> float:
+        """Mean power of the weaker direction of the channels, over the loud cells."""
+        count = max(int(np.count_nonzero(self.loud)), 1) * CELL
+        return float(np.linalg.eigvalsh(self.g())[0]) / count
+
+
+def _levels(
+    stem: int, products: _StemProducts, route: Planar, gain: float, excerpts: Excerpts
+) -> Iterator[Proposal]:
+    """Another level throughout, and in the stretch of cells where that explains most."""
+    along = gain * np.einsum("rc,rc...->...", route, products.with_residual)
+    own = gain**2 * np.einsum("rc,rd,cd...->...", route, route, products.with_itself)
+    energy = float(own[products.loud].sum())
+    if energy <= _QUIET:
+        return
+    whole = float(along[products.loud].sum())
+    yield Proposal(Change(stem, "level", (1 + whole / energy) * route), whole**2 / energy)
+    explained, factor, span = _best_stretch(along.ravel(), own.ravel(), excerpts)
+    if explained > _SPAN_MUST_BEAT * whole**2 / energy:
+        yield Proposal(Change(stem, "level", (1 + factor) * route, span=span), explained)
+
+
+def _best_stretch(along: Planar, own: Planar, excerpts: Excerpts) -> tuple[float, float, Span]:
+    """Stretch of cells in which one factor explains most energy: (sum b)^2 / sum e."""
+    b = np.concatenate(([0.0], np.cumsum(along)))
+    e = np.concatenate(([0.0], np.cumsum(own)))
+    difference_b = b[None, :] - b[:, None]
+    difference_e = e[None, :] - e[:, None]
+    floor = max(float(e[-1]) * 1e-9, _QUIET)
+    later = np.triu(difference_e, 1) > floor
+    explained = np.where(later, difference_b**2 / np.maximum(difference_e, floor), 0.0)
+    first, last = np.unravel_index(int(np.argmax(explained)), explained.shape)
+    factor = float(difference_b[first, last] / max(difference_e[first, last], floor))
+    span = (_sample_of(int(first), excerpts), _sample_of(int(last) - 1, excerpts) + CELL)
+    return float(explained[first, last]), factor, span
+
+
+def _sample_of(cell: int, excerpts: Excerpts) -> int:
+    window, inside = divmod(cell, WINDOW // CELL)
+    return excerpts.starts[window] + inside * CELL
+
+
+def _swap(stem: int, products: _StemProducts, route: Planar, gain: float) -> Proposal:
+    delta = gain * (swapped(route) - route)
+    return Proposal(Change(stem, "swap", swapped(route)), _explained_by(delta, products))
+
+
+def _explained_by(delta: Planar, products: _StemProducts) -> float:
+    """Energy that vanishes when ``delta`` times the stem is taken off the residual too."""
+    along = float(np.sum(delta * products.b()))
+    own = float(np.einsum("rc,rd,cd->", delta, delta, products.g()))
+    return 2 * along - own
+
+
+def _balance(stem: int, products: _StemProducts, route: Planar, gain: float) -> Proposal:
+    """A gain a channel; a mono stem gets one for each side of the mix."""
+    b, g = products.b(), products.g()
+    matrix, explained = route.copy(), 0.0
+    for row, column in np.ndindex(route.shape):
+        if route[row, column] and g[column, column] > _QUIET:
+            matrix[row, column] += b[row, column] / g[column, column] / gain
+            explained += float(b[row, column] ** 2 / g[column, column])
+    return Proposal(Change(stem, "balance", matrix), explained)
+
+
+def _matrix(stem: int, products: _StemProducts, route: Planar, gain: float) -> Proposal:
+    b, g = products.b(), products.g()
+    delta = np.linalg.lstsq(g, b.T, rcond=1e-12)[0].T
+    form: Form = "matrix"
+    return Proposal(Change(stem, form, route + delta / gain), float(np.sum(delta * b)))

@@ -1,0 +1,305 @@
+"""Search for changes of single stems that bring the residual down to what word lengths leave."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from stemprep.summing.model import Change, Form, Model, can_be_swapped, swapped
+from stemprep.summing.parts import unity
+from stemprep.summing.proposals import Proposal, Proposer
+from stemprep.summing.refine import TIE, Bench, Fit
+from stemprep.summing.shift import is_whole
+
+MAX_CHANGES = 3
+_REFINED = 8
+_A_STEM = 4
+_BEAM = 2
+_FAR_TIE = 1.26
+_NEAR = 4.0
+"""Residual energy over theory up to which two explanations are compared closely."""
+_SUBSAMPLE_DROP = 1e-3
+"""A broken lag explains a residual that falls by 30 dB: how the mix interpolated is unknown."""
+_RIVAL = 30.0
+_HOPELESS = 0.75
+"""The larger of two faults leaves about half of the energy; leaving more leads nowhere."""
+_WORTH = 0.25
+"""Guesses that explain less than this share of what the best one does are not refined."""
+_LEVEL_MUST_LEAVE = 0.5
+_AS_GOOD = 0.98
+_PLAINER: dict[Form, tuple[Form, ...]] = {
+    "matrix": ("level", "swap", "balance"),
+    "balance": ("level",),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The best fit; whether it explains the excerpts, by a broken lag only as far as can be told.
+
+    alternatives: (stem, change): changes that do as well as that of the stem.
+    """
+
+    fit: Fit
+    is_explained: bool
+    is_subsample: bool = False
+    alternatives: tuple[tuple[int, Change], ...] = ()
+
+
+def search(bench: Bench, start: Fit, *, is_bus: Callable[[], bool] = bool) -> Found:
+    """The simplest model that explains the excerpts; ``is_explained`` False where none does.
+
+    is_bus: asked when one change alone does not do; True: the mix bus is why, look no further.
+    """
+    states = [start]
+    best, reached = start, start.mean
+    for step in range(MAX_CHANGES):
+        children = [child for state in states for child in _children(bench, state)]
+        if not children:
+            break
+        chosen = simplest(children)
+        for child in (chosen, *children):
+            pruned = _pruned(bench, child)
+            if pruned.is_at_floor:
+                return Found(pruned, True, alternatives=_alternatives(bench, pruned, children))
+        if chosen.mean < best.mean:
+            best = chosen
+        if _is_subsample(bench, chosen, children):
+            return Found(_pruned(bench, chosen), True, is_subsample=True)
+        children.sort(key=lambda fit: fit.mean)
+        states = _distinct([chosen, *children])[:_BEAM]
+        if chosen.mean > _HOPELESS * reached or (step == 0 and is_bus()):
+            break
+        reached = chosen.mean
+    return Found(best, False)
+
+
+def _children(bench: Bench, state: Fit) -> list[Fit]:
+    """The state with one more stem changed, refined; the best guesses only."""
+    proposer = Proposer(bench, state)
+    if proposer.is_quiet:
+        return []
+    taken = {change.stem for change in state.model.changes}
+    taken |= {cut.stem for cut in state.model.cuts}
+    guesses: list[Proposal] = []
+    for stem in range(len(bench.parts.stems)):
+        if stem not in taken:
+            own = sorted(proposer.of_stem(stem), key=lambda guess: -guess.explained)
+            guesses += own[:_A_STEM]
+    guesses.sort(key=lambda guess: -guess.explained)
+    children: list[Fit] = []
+    for guess in guesses[:_REFINED]:
+        is_settled = any(child.is_at_floor for child in children)
+        if guess.explained < _WORTH * guesses[0].explained:
+            break
+        if not is_settled or guess.explained > _AS_GOOD * proposer.energy:
+            children.append(refined(bench, state, guess.change))
+    return children
+
+
+def refined(bench: Bench, state: Fit, change: Change) -> Fit:
+    """One more change, fitted where the residual is loud, limited in time, then all fitted."""
+    where = state.loud_cells()
+    fit = bench.tuned(bench.fit(state.model.with_change(change)), (change.stem,), where)
+    for _ in range(2):
+        limited = bench.spanned(fit, change.stem)
+        if limited is fit:
+            break
+        fit = bench.tuned(limited, (change.stem,), where)
+    others = tuple(known.stem for known in fit.model.changes)
+    if len(others) > 1 and not fit.is_at_floor:
+        everywhere = np.ones_like(where)
+        fit = bench.tuned(fit, others, everywhere)
+        for stem in others:
+            fit = bench.spanned(fit, stem)
+        fit = bench.tuned(fit, others, everywhere)
+    return _simplified(bench, _with_level(bench, fit, change.stem, where), change.stem)
+
+
+def _with_level(bench: Bench, fit: Fit, stem: int, where: np.ndarray) -> Fit:
+    """A moved stem may be at another level besides; taken only where that leaves half or less."""
+    change = fit.model.change_of(stem)
+    if change is None or change.form != "as-is" or fit.is_at_floor:
+        return fit
+    freed = fit.model.with_change(replace(change, form="level"))
+    trial = bench.tuned(bench.fit(freed), (stem,), where)
+    return trial if trial.mean < _LEVEL_MUST_LEAVE * fit.mean else fit
+
+
+def _simplified(bench: Bench, fit: Fit, stem: int) -> Fit:
+    """Round what can be rounded without leaving more: lags to samples, factors to 1, 0 and -1."""
+    for _ in range(2):
+        for change in _simpler_changes(fit.model, stem):
+            trial = bench.fit(fit.model.with_change(change))
+            if trial.mean <= _tie(fit) * fit.mean:
+                fit = trial
+                break
+        else:
+            break
+    return fit
+
+
+def _tie(fit: Fit) -> float:
+    return TIE if fit.over_floor < _NEAR else _FAR_TIE
+
+
+def _simpler_changes(model: Model, stem: int) -> Iterable[Change]:
+    change = model.change_of(stem)
+    if change is None:
+        return
+    if not is_whole(change.lag):
+        rounded = replace(change, lag=float(round(change.lag)))
+        if rounded.lag or rounded.form != "as-is":
+            yield rounded
+    if change.form != "level":
+        return
+    route = model.routes[stem]
+    yield replace(change, matrix=-route)
+    yield replace(change, matrix=0.0 * route, lag=0.0)
+    if change.is_moved:
+        yield replace(change, form="as-is", matrix=route)
+
+
+def _pruned(bench: Bench, fit: Fit) -> Fit:
+    """Drop every change without which the residual is as low."""
+    for change in fit.model.changes:
+        trial = bench.fit(fit.model.without(change.stem))
+        if trial.mean <= TIE * fit.mean or (fit.is_at_floor and trial.is_at_floor):
+            fit = trial
+    for change in fit.model.changes if fit.is_at_floor else ():
+        fit = _simplified(bench, _plainer(bench, fit, change), change.stem)
+    return fit
+
+
+def _plainer(bench: Bench, fit: Fit, change: Change) -> Fit:
+    """The same stem with fewer free numbers, where that leaves no more: a level for a panning."""
+    everywhere = np.ones_like(fit.loud_cells())
+    stems = tuple(known.stem for known in fit.model.changes)
+    for form in _PLAINER.get(change.form, ()):
+        route = fit.model.routes[change.stem]
+        matrix = _projected(change.matrix, route, form)
+        if matrix is None:
+            continue
+        freed = bench.fit(fit.model.with_change(replace(change, form=form, matrix=matrix)))
+        trial = _simplified(bench, bench.tuned(freed, stems, everywhere), change.stem)
+        if trial.mean <= TIE * fit.mean:
+            return trial
+    return fit
+
+
+def _projected(matrix: np.ndarray, route: np.ndarray, form: Form) -> np.ndarray | None:
+    """The nearest matrix of a plainer form; None where the stem has no such form."""
+    if form == "level":
+        return np.asarray(route * (np.sum(matrix * route) / np.sum(route * route)))
+    if form == "swap":
+        return swapped(route) if can_be_swapped(route) else None
+    return np.asarray(matrix * (route != 0))
+
+
+def simplest(fits: list[Fit]) -> Fit:
+    """The fit with the fewest free numbers among those that are about as good as the best."""
+    best = min(fits, key=lambda fit: fit.mean)
+    good = [fit for fit in fits if fit.mean <= _tie(best) * best.mean]
+    return min(good, key=lambda fit: (_freedom(fit.model), fit.mean))
+
+
+def _freedom(model: Model) -> int:
+    return sum(change.freedom for change in model.changes)
+
+
+def _alternatives(bench: Bench, fit: Fit, children: list[Fit]) -> tuple[tuple[int, Change], ...]:
+    """For every change, those of other stems, or by other lags, that do as well in its place."""
+    told: list[tuple[int, Change]] = []
+    for change in fit.model.changes:
+        if len(fit.model.changes) > 1:
+            children = _children(bench, bench.fit(fit.model.without(change.stem)))
+        for child in children:
+            other = child.model.changes[-1]
+            is_alone = len(child.model.changes) == len(fit.model.changes)
+            is_as_good = child.is_at_floor and child.mean <= TIE * fit.mean
+            if is_alone and is_as_good and _is_other(other, change):
+                told.append((change.stem, other))
+    return tuple(told)
+
+
+def _is_other(one: Change, other: Change) -> bool:
+    return one.stem != other.stem or abs(one.lag - other.lag) >= 1.0
+
+
+def _distinct(fits: list[Fit]) -> list[Fit]:
+    """One fit for each set of changed stems and forms, in order."""
+    seen: dict[tuple[tuple[int, str], ...], Fit] = {}
+    for fit in fits:
+        key = tuple(sorted((change.stem, change.form) for change in fit.model.changes))
+        seen.setdefault(key, fit)
+    return list(seen.values())
+
+
+def _is_subsample(bench: Bench, chosen: Fit, rivals: list[Fit]) -> bool:
+    """A broken lag that leaves 30 dB less than without it, and far less than any other stem's."""
+    last = chosen.model.changes[-1]
+    if is_whole(last.lag) or last.form not in ("as-is", "level"):
+        return False
+    without = bench.fit(chosen.model.without(last.stem))
+    if chosen.mean > _SUBSAMPLE_DROP * without.mean:
+        return False
+    others = [
+        fit.mean for fit in rivals if fit.model.changes and fit.model.changes[-1].stem != last.stem
+    ]
+    return chosen.mean * _RIVAL < min(others, default=np.inf)
+
+
+def consensus_gain(bench: Bench, floor_power: float) -> float:
+    """Find the common gain that most stems have, by a joint fit; 1 where that is as likely."""
+    gains, errors = _joint_gains(bench, floor_power)
+    if len(gains) == 0:
+        return 1.0
+    support = {value: _supporters(value, gains, errors) for value in (1.0, *gains)}
+    most = max(support.values())
+    if support[1.0] == most or most < max(2, (len(gains) + 1) // 2):
+        return 1.0
+    agreed = next(value for value, count in support.items() if count == most)
+    near = np.abs(gains - agreed) <= _slack(errors)
+    return float(np.average(gains[near], weights=1 / errors[near] ** 2))
+
+
+def _supporters(value: float, gains: np.ndarray, errors: np.ndarray) -> int:
+    return int(np.count_nonzero(np.abs(gains - value) <= _slack(errors)))
+
+
+def _slack(errors: np.ndarray) -> np.ndarray:
+    return np.asarray(4 * errors + 2e-5)
+
+
+def _joint_gains(bench: Bench, floor_power: float) -> tuple[np.ndarray, np.ndarray]:
+    """Gains of all stems that sound, by least squares, and their standard errors."""
+    excerpts, parts = bench.excerpts, bench.parts
+    count = len(parts.stems)
+    gram, right, energy = np.zeros((count, count)), np.zeros(count), 0.0
+    for window in range(len(excerpts.starts)):
+        rows = np.stack(
+            [_flat(excerpts.inner_window(stem, window), parts.channels) for stem in range(count)]
+        )
+        mix = excerpts.mix[window].ravel()
+        gram += rows @ rows.T
+        right += rows @ mix
+        energy += float(mix @ mix)
+    samples = int(np.count_nonzero(excerpts.valid)) * parts.channels
+    sounding = np.diag(gram) > 100 * floor_power * samples
+    if not sounding.any():
+        return np.zeros(0), np.zeros(0)
+    chosen = gram[np.ix_(sounding, sounding)]
+    inverse = np.linalg.pinv(chosen, rcond=1e-12)
+    gains = inverse @ right[sounding]
+    left = max(energy - float(gains @ right[sounding]), floor_power * samples)
+    return gains, np.sqrt(np.maximum(np.diag(inverse) * left / samples * _BANDWIDTH, 1e-18))
+
+
+_BANDWIDTH = 20.0
+"""Music's samples are not independent: errors of gains are that much larger in variance."""
+
+
+def _flat(samples: np.ndarray, channels: int) -> np.ndarray:
+    return np.asarray((unity(channels, len(samples)) @ samples).ravel())

@@ -1,0 +1,83 @@
+"""A model's changes as causes that people understand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from stemprep.model.null_test import NullCause
+from stemprep.summing.model import Change, Cut, Model
+from stemprep.summing.parts import Planar, SumSet
+from stemprep.units import db_from_ratio
+
+_UNHEARD = 1e-3
+"""A part 60 dB below its file counts as not in the mix (common practice, no source)."""
+
+_NO_LEVEL = 5e-4  # 0.005 dB: beside a move, what another interpolation leaves
+
+
+def causes_of(parts: SumSet, model: Model, confidence: float) -> tuple[NullCause, ...]:
+    """The causes that a model stands for, in the order of the stems."""
+    told: list[tuple[int, NullCause]] = []
+    for change in model.changes:
+        told += [(change.stem, cause) for cause in change_causes(parts, model, change, confidence)]
+    told += [(cut.stem, _cut_cause(parts, cut, confidence)) for cut in model.cuts]
+    return tuple(cause for _, cause in sorted(told, key=lambda each: each[0]))
+
+
+def change_causes(
+    parts: SumSet, model: Model, change: Change, confidence: float
+) -> Iterator[NullCause]:
+    """One cause, or two where a file was moved and stands at another level besides."""
+    part = parts.stems[change.stem]
+    start = end = None
+    if change.span is not None:
+        start, end = (max(edge - part.offset, 0) for edge in change.span)
+    plain = NullCause(
+        kind="moved", file=part.name, confidence=confidence, start_sample=start, end_sample=end
+    )
+    if change.is_moved:
+        yield replace(plain, lag_samples=change.lag)
+    if change.form == "level":
+        factor = _factor(change, model.routes[change.stem])
+        if not (change.is_moved and abs(factor - 1) < _NO_LEVEL):
+            yield from _level(plain, factor)
+    elif change.form == "swap":
+        yield replace(plain, kind="pan", is_swapped=True)
+    elif change.form in ("balance", "matrix"):
+        yield _pan(plain, change.matrix, model.routes[change.stem])
+
+
+def _factor(change: Change, route: Planar) -> float:
+    return float(np.sum(change.matrix * route) / np.sum(route * route))
+
+
+def _level(plain: NullCause, factor: float) -> Iterator[NullCause]:
+    if abs(factor) < _UNHEARD:
+        yield replace(plain, kind="not-in-mix")
+        return
+    if factor < 0:
+        yield replace(plain, kind="inverted")
+    if factor > 0 or factor != -1.0:
+        yield replace(plain, kind="level", gain_db=-db_from_ratio(abs(factor)))
+
+
+def _pan(plain: NullCause, matrix: Planar, route: Planar) -> NullCause:
+    """By which gain each side stands in the mix; None for a side that is inverted or absent."""
+    gains = [float(row.sum()) for row in matrix * (route != 0)]
+    told = tuple(db_from_ratio(gain) if gain > _UNHEARD else None for gain in gains)
+    return replace(plain, kind="pan", channel_gains_db=told)
+
+
+def _cut_cause(parts: SumSet, cut: Cut, confidence: float) -> NullCause:
+    part = parts.stems[cut.stem]
+    start, end = (edge - part.offset for edge in cut.span)
+    return NullCause(
+        kind="cut-short",
+        file=part.name,
+        start_sample=start,
+        end_sample=end,
+        confidence=confidence,
+    )

@@ -1,0 +1,189 @@
+"""How often the null test names the right file, kind and figures, on sets with known faults.
+
+Run: ``python -m tests.bench.bench_null_test --half held-out``. Sets of even seeds were looked at
+while the search was written; those of odd seeds are held out. Field sessions take part where they
+lie beside the project. Every set that is not told as it should be is printed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import time
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+from stemprep.model.null_test import NullCause
+from stemprep.summing import Outcome, null_test
+from tests.summing.material import NOBODY, SINGLE, Case, Planted, case
+
+PAIRS = (
+    "level+moved", "level+inverted", "moved+section", "level+not-in-mix", "level+cut-short",
+    "inverted+balance", "moved+moved", "level+level", "swapped+moved", "section+level",
+    "subsample+level",
+)  # fmt: skip
+WITH_MISSING = ("missing", "missing+level", "missing+moved", "missing+inverted")
+SINGLE_RUNS, PAIR_RUNS, MISSING_RUNS, NOBODY_RUNS = 25, 10, 15, 22
+MAX_GAIN_ERROR_DB, MAX_LAG_ERROR, MAX_EDGE_ERROR = 0.005, 0.05, 64
+
+
+@dataclass(frozen=True)
+class Score:
+    """One set: was it told as it should be, with which errors."""
+
+    group: str
+    what: str
+    seed: int
+    is_right: bool
+    told: str
+    gain_error_db: float = 0.0
+    lag_error: float = 0.0
+    edge_error: int = 0
+    has_alternatives: bool = False
+    seconds: float = 0.0
+
+
+def run(job: tuple[str, str, int]) -> Score:
+    """Make one set, test it, and hold what was told against what was planted."""
+    group, what, seed = job
+    made = case(seed, what)
+    parts = made.parts
+    begin = time.process_time()
+    outcome = null_test(parts)
+    seconds = time.process_time() - begin
+    told = "; ".join(_words(cause) for cause in outcome.causes) or outcome.verdict
+    is_right, gain, lag, edge = judged(group, made, outcome)
+    return Score(
+        group, what, seed, is_right, f"{_planted_words(made)} -> {told}", gain, lag, edge,
+        any(cause.alternatives for cause in outcome.causes), seconds,
+    )  # fmt: skip
+
+
+def judged(group: str, made: Case, outcome: Outcome) -> tuple[bool, float, float, int]:
+    """Right or not, and the largest errors of gain, lag and edges."""
+    named = {cause.file for cause in outcome.causes if cause.file is not None}
+    if group == "nobody":
+        nulls = made.what in ("clean", "bus-gain")
+        return not named and (outcome.verdict != "not") == nulls, 0.0, 0.0, 0
+    if group == "missing":
+        return named <= {f"stem{each.stem}" for each in made.planted}, 0.0, 0.0, 0
+    if named != {f"stem{each.stem}" for each in made.planted}:
+        return False, 0.0, 0.0, 0
+    errors = [_errors(each, _of(outcome.causes, each.stem)) for each in made.planted]
+    if any(error is None for error in errors):
+        return False, 0.0, 0.0, 0
+    gain, lag, edge = (max(values) for values in zip(*filter(None, errors), strict=True))
+    lag_allowed = MAX_LAG_ERROR
+    is_near = gain <= MAX_GAIN_ERROR_DB and lag <= lag_allowed and edge <= MAX_EDGE_ERROR
+    return is_near, gain, lag, int(edge)
+
+
+def _of(causes: Sequence[NullCause], stem: int) -> list[NullCause]:
+    every = [*causes, *(other for cause in causes for other in cause.alternatives)]
+    return [cause for cause in every if cause.file == f"stem{stem}"]
+
+
+def _errors(planted: Planted, causes: Sequence[NullCause]) -> tuple[float, float, int] | None:
+    """Errors of gain (dB), lag and edges (samples); None where the kind is another."""
+    kind = "level" if planted.kind == "section" else planted.kind
+    mine = next((cause for cause in causes if cause.kind == kind), None)
+    if mine is None:
+        return None
+    gain = lag = 0.0
+    edge = 0
+    if kind == "level":
+        gain = abs((mine.gain_db or 0.0) - planted.gain_db)
+    if kind == "moved":
+        lag = abs((mine.lag_samples or 0.0) - planted.lag)
+        lag = 1.0 if planted.lag == round(planted.lag) and lag else lag
+    if planted.span is not None:
+        if mine.start_sample is None or mine.end_sample is None:
+            return None
+        edge = max(abs(mine.start_sample - planted.span[0]), abs(mine.end_sample - planted.span[1]))
+    return gain, lag, edge
+
+
+def _words(cause: NullCause) -> str:
+    figures = [f"{value:.4f}" for value in (cause.gain_db, cause.lag_samples) if value is not None]
+    span = [] if cause.start_sample is None else [f"[{cause.start_sample}, {cause.end_sample})"]
+    others = [f"or {_words(other)}" for other in cause.alternatives]
+    return " ".join([cause.kind, cause.file or "-", *figures, *span, *others])
+
+
+def _planted_words(made: Case) -> str:
+    planted = [
+        f"{each.kind} stem{each.stem} {each.gain_db:.4f} {each.lag:g} {each.span or ''}".strip()
+        for each in made.planted
+    ]
+    size = f"{len(made.delivered)} stems {made.rate_hz} Hz {made.bits} bit"
+    return f"{size}: {'; '.join(planted) or made.what}"
+
+
+def jobs(half: str, share: float) -> Iterator[tuple[str, str, int]]:
+    """The sets of one half of the seeds."""
+    odd = int(half == "held-out")
+    plan = (
+        ("single", SINGLE, SINGLE_RUNS),
+        ("two", PAIRS, PAIR_RUNS),
+        ("missing", WITH_MISSING, MISSING_RUNS),
+        ("nobody", NOBODY, NOBODY_RUNS),
+    )
+    for group, kinds, runs in plan:
+        for kind in kinds:
+            for number in range(max(1, round(runs * share))):
+                yield group, kind, 2 * number + odd
+
+
+def table(scores: Sequence[Score]) -> str:
+    """Right of all, by kind and group, with the largest errors of those that are right."""
+    by_kind: dict[tuple[str, str], list[Score]] = defaultdict(list)
+    for score in scores:
+        by_kind[score.group, score.what].append(score)
+    lines = [f"{'sets':24} {'right':>9} {'gain dB':>9} {'lag':>7} {'edge':>5} {'CPU s':>6}"]
+    for (group, what), mine in by_kind.items():
+        good = [score for score in mine if score.is_right]
+        lines.append(
+            f"{group + ' ' + what:24} {len(good):>4}/{len(mine):<4} "
+            f"{max((s.gain_error_db for s in good), default=0):9.5f} "
+            f"{max((s.lag_error for s in good), default=0):7.4f} "
+            f"{max((s.edge_error for s in good), default=0):5d} "
+            f"{sum(s.seconds for s in mine) / len(mine):6.1f}"
+        )
+    right: Counter[str] = Counter()
+    total: Counter[str] = Counter()
+    for score in scores:
+        total[score.group] += 1
+        right[score.group] += score.is_right
+    lines += [f"{group}: {right[group]} of {total[group]}" for group in total]
+    shared = sum(score.has_alternatives for score in scores if score.group in ("single", "two"))
+    lines.append(f"{len(scores)} sets; {shared} single or double faults with equal alternatives")
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Run the sets of one half and print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--half", choices=("development", "held-out"), default="development")
+    parser.add_argument("--share", type=float, default=1.0, help="of the runs of each kind")
+    parser.add_argument("--only", default="", help="kinds, separated by commas")
+    parser.add_argument("--workers", type=int, default=2)
+    arguments = parser.parse_args()
+    only = set(filter(None, arguments.only.split(",")))
+    wanted = [job for job in jobs(arguments.half, arguments.share) if not only or job[1] in only]
+    scores = []
+    with ProcessPoolExecutor(arguments.workers) as pool:
+        for score in pool.map(run, wanted):
+            scores.append(score)
+            if not score.is_right:
+                print(
+                    f"NOT RIGHT {score.group} {score.what} {score.seed}: {score.told}", flush=True
+                )
+    print(table(scores))
+
+
+if __name__ == "__main__":
+    main()
