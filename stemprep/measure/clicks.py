@@ -15,13 +15,14 @@ import numpy.typing as npt
 from stemprep.dsp.cells import CELL_FRAMES, Chunk, Floats
 from stemprep.dsp.history import History
 from stemprep.dsp.prediction import Signal, error_filter, interpolated, prediction_error
+from stemprep.dsp.runs import Positions
 from stemprep.model.facts import MAX_LISTED_RUNS, ClickFacts
 from stemprep.units import db_from_ratio, ratio_from_db
 
 FRAME_CELLS = 32
-OVER_MEDIAN = 3.0
-OVER_NEIGHBOURS = 1.35
+OVER_NEIGHBOURS = 1.2
 GUARD_CELLS = 3  # a click of 64 samples and three differences touch four cells at most
+LEAST_SHARPNESS = 1.0  # third difference of a click against its height: 3 for one sample
 SHARE_OF_SIZE = 0.25  # what a single sample 21 dB below the sound around still reaches
 LOWEST = ratio_from_db(-60.0)
 AROUND_S = 0.025
@@ -31,12 +32,16 @@ LENGTHS = (1, 2, 3, 4, 6, 8, 11, 16, 23, 32, 45, 64)
 MIN_SIGMAS = 7.0
 OVER_ERROR = 1.5
 NORMAL = 1.3
+LEAST_PART = 0.03  # of what was added: less at its ends is the sound itself
 MIN_HEIGHT = ratio_from_db(-30.0)
 MOST_IN_A_CHUNK = 6  # those that stand out most: bounds the time for sound that crackles
 MOST_CHANGE = 5.0  # of the usual error from before to behind: more is an onset
+OVER_ONSET = 40.0  # of the usual error behind: no onset jumps that high
+LEAST_ERROR = 0.02  # of the click's: what is left below is gone
 SHORT = 8
 BESIDE = 256
 MARGIN = LONGEST + ORDER + CELL_FRAMES
+_WITHIN = np.arange(FRAME_CELLS)
 
 
 class Clicks:
@@ -45,9 +50,8 @@ class Clicks:
     def __init__(self, channels: int, rate_hz: int) -> None:
         self._reach = max(1, round(0.02 * rate_hz / CELL_FRAMES))
         self._around = max(round(AROUND_S * rate_hz), 4 * MARGIN)
-        self._sharp: Floats = np.zeros((channels, 0))
-        self._medians: Floats = np.zeros((channels, 0))
-        self._sizes: Floats = np.zeros((channels, 0))
+        self._known: Floats = np.zeros((2, channels, 0), dtype=np.float32)
+        self._suspects: Positions = np.zeros((3, 0), dtype=np.int64)
         self._first_cell = 0
         self._waiting: list[tuple[int, int]] = []
         self._cells = self._searched = 0
@@ -66,49 +70,54 @@ class Clicks:
 
     def add(self, chunk: Chunk, sharp: Floats, history: History) -> None:
         """Judge cells of which both sides are known; ``sharp``: (channels, cells) of this chunk."""
-        known = np.concatenate([self._sharp, sharp], axis=1)
-        medians = np.concatenate([self._medians, _frame_medians(sharp)], axis=1)
+        new = np.stack([sharp, chunk.size])
+        suspects = _loners(new)
+        suspects[2] += self._known.shape[2]
+        self._suspects = np.concatenate([self._suspects, suspects], axis=1)
+        self._known = np.concatenate([self._known, new], axis=2)
         self._cells += sharp.size
-        sizes = np.concatenate([self._sizes, chunk.size], axis=1)
-        self._pick(known, medians, sizes, known.shape[1] - self._reach)
-        kept = slice(-2 * self._reach, None)
-        self._sharp, self._medians, self._sizes = known[:, kept], medians[:, kept], sizes[:, kept]
-        self._first_cell += known.shape[1] - self._sharp.shape[1]
+        self._pick(self._known.shape[2] - self._reach)
+        dropped = max(0, self._known.shape[2] - 2 * self._reach)
+        self._known = self._known[:, :, dropped:]
+        self._suspects[2] -= dropped
+        self._first_cell += dropped
         self._look(history, history.end)
 
     def finish(self, history: History) -> None:
         """Judge the rest; call once, after the last chunk."""
-        quiet = np.zeros((self._sharp.shape[0], self._reach), dtype=self._sharp.dtype)
-        known = np.concatenate([self._sharp, quiet], axis=1)
-        medians = np.concatenate([self._medians, quiet], axis=1)
-        sizes = np.concatenate([self._sizes, quiet], axis=1)
-        self._pick(known, medians, sizes, known.shape[1] - self._reach)
+        self._pick(self._known.shape[2])
         self._look(history, history.end + self._around)
 
-    def _pick(self, sharp: Floats, medians: Floats, sizes: Floats, stop: int) -> None:
-        """Note suspects among the cells up to ``stop`` that were not judged before."""
-        first = self._reach if self._first_cell else 0
-        seen = sharp[:, first:stop]
-        limit = np.maximum(OVER_MEDIAN * medians[:, first:stop], LOWEST)
-        channels, cells = np.nonzero((seen > limit) & (seen > SHARE_OF_SIZE * sizes[:, first:stop]))
-        ranked = []
-        for channel, cell in zip(channels.tolist(), (cells + first).tolist(), strict=True):
-            over = self._stands_out(sharp[channel], sizes[channel], cell)
+    def _pick(self, stop: int) -> None:
+        """Choose those to be looked at among the suspects before cell ``stop``."""
+        is_due = self._suspects[2] < stop
+        due, self._suspects = self._suspects[:, is_due], self._suspects[:, ~is_due]
+        ranked: dict[tuple[int, int], float] = {}
+        for measure, channel, cell in due.T.tolist():
+            over = self._stands_out(measure, channel, cell)
             if over > OVER_NEIGHBOURS:
-                ranked.append((-over, channel, (self._first_cell + cell) * CELL_FRAMES))
-        self._waiting += [(channel, cell) for _, channel, cell in sorted(ranked)[:MOST_IN_A_CHUNK]]
+                key = (channel, (self._first_cell + cell) * CELL_FRAMES)
+                ranked[key] = max(over, ranked.get(key, 0.0))
+        best = sorted(ranked, key=lambda key: (-ranked[key], key))
+        self._waiting += best[:MOST_IN_A_CHUNK]
 
-    def _stands_out(self, sharp: Floats, sizes: Floats, cell: int) -> float:
+    def _stands_out(self, measure: int, channel: int, cell: int) -> float:
         """How far a cell is over all that lies within reach; 0 where it cannot be a click."""
-        first, last = max(0, cell - self._reach), cell + self._reach + 1
+        heights, sizes = self._known[measure, channel], self._known[1, channel]
+        middle = float(heights[cell])
         near = slice(max(0, cell - GUARD_CELLS), cell + GUARD_CELLS + 1)
-        middle = float(sharp[cell])
-        if middle < float(sharp[near].max()):
+        if (
+            float(self._known[0, channel, near].max())
+            < (LEAST_SHARPNESS if measure else 1.0) * middle
+        ):
             return 0.0
-        left, right = slice(first, near.start), slice(near.stop, last)
-        around = max(float(sharp[side].max(initial=0.0)) for side in (left, right))
+        left = slice(max(0, cell - self._reach), near.start)
+        right = slice(near.stop, cell + self._reach + 1)
+        around = max(float(heights[side].max(initial=0.0)) for side in (left, right))
         size = max(float(sizes[side].max(initial=0.0)) for side in (left, right))
-        return 0.0 if middle < SHARE_OF_SIZE * size else middle / max(around, LOWEST)
+        if middle < max(LOWEST, SHARE_OF_SIZE * size):
+            return 0.0
+        return middle / max(around, LOWEST)
 
     def _look(self, history: History, known_end: int) -> None:
         waiting, self._waiting = self._waiting, []
@@ -128,7 +137,8 @@ class Clicks:
         self, channel: int, start: int, at: int, length: int, height: float, s: float
     ) -> None:
         first = start + at
-        if any(c.channel == channel + 1 and c.end >= first for c in self.found[-4:]):
+        near = [c for c in self.found[-MOST_IN_A_CHUNK:] if c.channel == channel + 1]
+        if any(c.start < first + LONGEST and first < c.end + LONGEST for c in near):
             return
         self.count += 1
         if len(self.found) < MAX_LISTED_RUNS:
@@ -162,9 +172,10 @@ def click_in(sound: Signal, cell: int) -> tuple[int, int, float, float] | None:
     if peak < MIN_SIGMAS * usual or peak < OVER_ERROR * most or not usual:
         return None
     before, behind = _middle(size[first - BESIDE : first]), _middle(size[last : last + BESIDE])
-    if max(before, behind) > MOST_CHANGE * min(before, behind):
+    is_onset = max(before, behind) > MOST_CHANGE * min(before, behind)
+    if is_onset and peak < OVER_ONSET * max(before, behind):
         return None
-    limit = max(NORMAL * most, peak / 1e6)
+    limit = max(NORMAL * most, LEAST_ERROR * peak)
     loud = np.flatnonzero(inside > limit) + first
     return _shortest(sound, taps, loud, limit, peak / usual)
 
@@ -178,17 +189,21 @@ def _shortest(
         if length < reach:
             continue
         at = start - length // 8
-        peak = max(np.abs(sound[:at]).max(), np.abs(sound[at + length :]).max())
-        if length > SHORT and np.abs(sound[at : at + length]).max() < peak:
+        end = start + length
+        peak = max(np.abs(sound[:at]).max(), np.abs(sound[end:]).max())
+        if length > SHORT and np.abs(sound[at:end]).max() < peak:
             return None
-        made = interpolated(sound, taps, at, length)
-        mended = sound[at - ORDER : at + length + ORDER].copy()
-        added = mended[ORDER : ORDER + length] - made
-        mended[ORDER : ORDER + length] = made
+        made = interpolated(sound, taps, at, end - at)
+        mended = sound[at - ORDER : end + ORDER].copy()
+        added = mended[ORDER : ORDER + made.size] - made
+        mended[ORDER : ORDER + made.size] = made
         if np.abs(prediction_error(mended, taps)).max() > limit:
             continue
-        height = float(np.abs(added).max() / peak) if peak else 0.0
-        return (at, length, height, sigmas) if height >= MIN_HEIGHT else None
+        size = np.abs(added)
+        height = float(size.max() / peak) if peak else 0.0
+        part = np.flatnonzero(size >= LEAST_PART * size.max())
+        at, count = at + int(part[0]), int(part[-1] - part[0]) + 1
+        return (at, count, height, sigmas) if height >= MIN_HEIGHT else None
     return None
 
 
@@ -197,15 +212,25 @@ def _middle(values: Signal) -> float:
     return float(np.partition(values, values.size // 2)[values.size // 2])
 
 
-def _frame_medians(sharp: Floats) -> Floats:
-    """The middle value of every 32 cells, repeated for each of them; the last may be fewer."""
-    channels, cells = sharp.shape
-    whole = cells // FRAME_CELLS * FRAME_CELLS
-    parts = sharp[:, :whole].reshape(channels, -1, FRAME_CELLS)
-    middle = np.partition(parts, FRAME_CELLS // 2, axis=2)[:, :, FRAME_CELLS // 2]
-    medians = np.repeat(middle, FRAME_CELLS, axis=1)
-    if whole == cells:
-        return medians
-    rest = sharp[:, whole:]
-    middle = np.partition(rest, rest.shape[1] // 2, axis=1)[:, rest.shape[1] // 2, None]
-    return np.concatenate([medians, np.repeat(middle, rest.shape[1], axis=1)], axis=1)
+def _loners(measures: Floats) -> Positions:
+    """The highest cell of every 32 where nothing further than its neighbours comes near.
+
+    measures: (kinds, channels, cells); gives kind, channel and cell, one column each.
+    """
+    kinds, channels, cells = measures.shape
+    missing = -cells % FRAME_CELLS
+    padded = np.pad(measures, ((0, 0), (0, 0), (0, missing))) if missing else measures
+    frames = padded.reshape(kinds, channels, -1, FRAME_CELLS)
+    tops = frames.max(axis=3)
+    # Low notes go no further than this: nothing in such a frame is sharp enough for a click.
+    places = np.nonzero(tops[0] > np.maximum(SHARE_OF_SIZE * tops[1], LOWEST))
+    chosen = frames[:, places[0], places[1]]
+    at = chosen.argmax(axis=2)
+    is_far = np.abs(_WITHIN - at[:, :, None]) > GUARD_CELLS
+    rest = (chosen * is_far).max(axis=2)
+    top = tops[:, places[0], places[1]]
+    is_alone = top > OVER_NEIGHBOURS * rest
+    is_alone[1] &= top[0] > LEAST_SHARPNESS * top[1]
+    kind, which = np.nonzero(is_alone)
+    found = at[kind, which] + places[1][which] * FRAME_CELLS
+    return np.stack([kind, places[0][which], found])

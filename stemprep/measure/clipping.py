@@ -44,13 +44,13 @@ class Clipping:
                 found.append((channel, tally))
         commonest = max(levels, key=lambda level: (levels[level], level), default=None)
         return ClipFacts(
-            full_scale=_runs(enumerate(self.full_scale.tallies, start=1)),
-            flat_tops=_runs(found),
+            full_scale=runs_of(enumerate(self.full_scale.tallies, start=1)),
+            flat_tops=runs_of(found),
             flat_top_dbfs=None if commonest is None else db_from_ratio(commonest),
         )
 
 
-def _runs(tallies: Iterable[tuple[int, RunTally]]) -> Runs:
+def runs_of(tallies: Iterable[tuple[int, RunTally]]) -> Runs:
     """One record of all channels, listed in order of start."""
     tallies = list(tallies)
     listed = sorted((start, channel, end) for channel, t in tallies for start, end in t)

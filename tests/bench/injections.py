@@ -1,0 +1,165 @@
+"""Faults put into clean sound at random places and strengths."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tests.bench.clean_sound import Piece
+from tests.signals import Planar
+
+LOUD_ENOUGH = 10 ** (-50 / 20)
+CLICK_LEVELS_DB = (12, 6, 0, -6, -12, -18, -24)
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault in one file. group and strength: the row and column of the table."""
+
+    check: str
+    group: str
+    strength: str
+    channel: int
+    start: int
+    end: int
+
+
+def place_in_sound(
+    samples: Planar, length: int, around: int, generator: np.random.Generator
+) -> tuple[int, int] | None:
+    """Channel and start of a stretch with sound over -50 dBFS before and behind it."""
+    for _ in range(200):
+        channel = int(generator.integers(len(samples)))
+        start = int(generator.integers(around, max(around + 1, samples.shape[1] - length - around)))
+        line = samples[channel]
+        before, behind = line[start - around : start], line[start + length :][:around]
+        enough = min(before.size, behind.size) == around and line.size > start + length
+        if enough and min(np.abs(before).max(), np.abs(behind).max()) > LOUD_ENOUGH:
+            return channel, start
+    return None
+
+
+def clip(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] | None:
+    """One run of full-scale samples at the highest place of a loud piece."""
+    length = int(generator.choice([3, 4, 6, 12, 40]))
+    samples = piece.samples.copy()
+    found = place_in_sound(samples, length, 64, generator)
+    if found is None:
+        return None
+    channel, start = found
+    sign = 1.0 if samples[channel, start] >= 0 else -1.0
+    if piece.bits is not None and piece.bits <= 24:
+        samples[channel, start : start + length] = sign * 1.5
+    else:
+        samples[channel, start : start + length] = sign
+    return samples, Fault("clipping", "clip run", str(length), channel, start, start + length)
+
+
+def hole(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] | None:
+    """Digital zero of 64 to 4,800 samples inside sound whose level stays within 12 dB."""
+    length = int(round(2 ** float(generator.uniform(6, np.log2(4_800)))))
+    for _ in range(60):
+        found = place_in_sound(piece.samples, length, 32, generator)
+        if found is None:
+            return None
+        channel, start = found
+        line = piece.samples[channel]
+        left, right = line[max(0, start - 480) : start], line[start + length :][:480]
+        levels = [float(np.sqrt(np.mean(side**2))) for side in (left, right)]
+        cut = line[[start - 1, start, start + length - 1, start + length]]
+        if max(levels) < 3.9 * min(levels) and (np.abs(cut) > 2.0**-20).all():
+            samples = piece.samples.copy()
+            samples[channel, start : start + length] = 0.0
+            band = "64-255" if length < 256 else "256-1023" if length < 1024 else "1024-4800"
+            return samples, Fault("dropout", "hole", band, channel, start, start + length)
+    return None
+
+
+def repeat(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] | None:
+    """A buffer of 64 to 4,096 samples played twice, the next one lost."""
+    length = int(2 ** generator.integers(6, 13))
+    found = place_in_sound(piece.samples, length, max(length, 64), generator)
+    if found is None:
+        return None
+    channel, start = found
+    samples = piece.samples.copy()
+    samples[:, start : start + length] = samples[:, start - length : start]
+    return samples, Fault("dropout", "repeat", str(length), channel, start, start + length)
+
+
+def click(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] | None:
+    """1 to 64 samples of one of four shapes, against the peak of the 50 ms around."""
+    is_short = generator.random() < 0.5
+    length = int(generator.integers(1, 9) if is_short else generator.integers(9, 65))
+    level_db = int(generator.choice(CLICK_LEVELS_DB))
+    around = round(0.025 * piece.rate_hz)
+    found = place_in_sound(piece.samples, length, around, generator)
+    if found is None:
+        return None
+    channel, start = found
+    line = piece.samples[channel]
+    peak = max(
+        np.abs(line[start - around : start]).max(),
+        np.abs(line[start + length : start + length + around]).max(),
+    )
+    shape = _click_shape(length, generator)
+    height = 10 ** (level_db / 20) * peak
+    made = line[start : start + length] + height * shape
+    if np.abs(made).max() >= 0.999:
+        scale = 0.9 / float(np.abs(made).max())
+    else:
+        scale = 1.0
+    samples = piece.samples.copy()
+    samples[channel, start : start + length] = made
+    group = "click 1-8" if length <= 8 else "click 9-64"
+    return samples * scale, Fault("click", group, f"{level_db:+d}", channel, start, start + length)
+
+
+def _click_shape(length: int, generator: np.random.Generator) -> Planar:
+    """Peak 1: stuck value, garbage, a decay or alternating bits."""
+    kind = int(generator.integers(3))
+    if kind == 0:
+        shape = np.ones(length)
+    elif kind == 1:
+        shape = generator.uniform(-1, 1, length)
+    else:
+        shape = np.exp(-4 * np.arange(length) / length)
+    shape = shape / np.abs(shape).max()
+    return shape * (1 if generator.random() < 0.5 else -1)
+
+
+def dc(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] | None:
+    """An offset of -50 dBFS and more in a file of 5 s and longer."""
+    if piece.samples.shape[1] < 5 * piece.rate_hz:
+        return None
+    level_db = float(generator.choice([-56, -50, -45, -40, -30]))
+    channel = int(generator.integers(len(piece.samples)))
+    samples = 0.9 * piece.samples
+    samples[channel] += 10 ** (level_db / 20) * (1 if generator.random() < 0.5 else -1)
+    fault = Fault("dc-offset", "dc", f"{level_db:+.0f}", channel, 0, samples.shape[1])
+    return samples, fault
+
+
+def cut(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] | None:
+    """Cut at the end or the beginning, in sound near the level of the file."""
+    frames, rate_hz = piece.samples.shape[1], piece.rate_hz
+    if frames < 4 * rate_hz:
+        return None
+    level = float(np.sqrt(np.mean(piece.samples**2)))
+    for _ in range(100):
+        at = int(generator.integers(rate_hz, frames - rate_hz))
+        is_end = generator.random() < 0.5
+        near = piece.samples[:, at - 240 : at] if is_end else piece.samples[:, at : at + 240]
+        if float(np.sqrt(np.mean(near**2))) >= level:
+            kept = piece.samples[:, :at] if is_end else piece.samples[:, at:]
+            if kept.shape[1] < 1.5 * rate_hz:
+                continue
+            place = kept.shape[1] if is_end else 0
+            return kept.copy(), Fault(
+                "cut-off", "cut", "end" if is_end else "start", 0, place, place
+            )
+    return None
+
+
+KINDS = {"clip": clip, "hole": hole, "repeat": repeat, "click": click, "dc": dc, "cut": cut}
