@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from stemprep.app.inspect import Inspection
 from stemprep.checks import verdict_of
 from stemprep.model.finding import Finding
 from stemprep.model.plan import Plan
 from stemprep.model.report import SongVerdict
-from stemprep.model.words import SEVERITY_ORDER, Verdict
+from stemprep.model.words import SEVERITY_ORDER, OperationName, Verdict
+
+_MADE_BY: Mapping[OperationName, tuple[str, ...]] = {
+    "place": ("head-silence",),
+    "pad": ("head-silence", "tail-silence"),
+    "convert-word-length": ("padded-word",),
+}
 
 
 def verdicts(
@@ -68,6 +74,7 @@ def remaining_findings(
         for finding in after
         if not any((finding.check, path) in known for path in _paths(finding))
         and (finding.check, _group(finding)) not in groups
+        and not _is_of_our_making(finding, planned)
     )
     return tuple(sorted(remaining, key=_worst_first)), tuple(repaired)
 
@@ -78,6 +85,19 @@ def _worst_first(finding: Finding) -> tuple[int, tuple[str, ...], str]:
 
 def _paths(finding: Finding) -> tuple[str, ...]:
     return finding.files or (() if finding.file is None else (finding.file,))
+
+
+def _is_of_our_making(finding: Finding, planned: Plan) -> bool:
+    """What the plan has announced is no alarm: silence put in front, 16 bits in a word of 24."""
+    made = {
+        (check, source)
+        for output in planned.outputs
+        for operation in output.operations
+        for check in _MADE_BY.get(operation.name, ())
+        for source in output.sources
+    }
+    paths = _paths(finding)
+    return bool(paths) and all((finding.check, path) in made for path in paths)
 
 
 def _group(finding: Finding) -> frozenset[str]:

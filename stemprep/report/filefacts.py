@@ -14,7 +14,10 @@ def file_facts(file: MeasuredFile) -> tuple[tuple[str, str], ...]:
     lines = [
         ("Role", f"{file.role} ({file.source.role_evidence})"),
         ("Format", figures.format_words(file.facts.format)),
-        ("Length", f"{figures.length(header.frames, rate_hz)} ({header.frames} samples)"),
+        (
+            "Length",
+            f"{figures.length(header.frames, rate_hz)} ({figures.plural(header.frames, 'sample')})",
+        ),
         ("Start", figures.start(header.time_reference_samples, rate_hz)),
         ("Size", figures.size(file.facts.size_bytes)),
     ]
