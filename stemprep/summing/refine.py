@@ -100,12 +100,18 @@ class Bench:
         factors = {c.stem: float(np.abs(c.matrix).sum(axis=1).max()) for c in model.changes}
         return Fit(model, residual, energy, count, floor_of(self.parts, model.gain, factors))
 
-    def tuned(self, fit: Fit, stems: tuple[int, ...], where: Mask) -> Fit:
+    def tuned(
+        self, fit: Fit, stems: tuple[int, ...], where: Mask, *, holds_lags: bool = False
+    ) -> Fit:
         """Fit some stems' changes by least squares over some cells (Gauss-Newton)."""
         weight = np.repeat(where, CELL, axis=1)
         best = fit
         for _ in range(_STEPS):
-            columns = _columns(best.model, self, stems)
+            columns = [
+                column
+                for column in _columns(best.model, self, stems)
+                if not (holds_lags and column.what == "lag")
+            ]
             if not columns:
                 break
             step = _solved(columns, best.residual, weight)

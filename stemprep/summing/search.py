@@ -29,6 +29,7 @@ _WORTH = 0.25
 """Guesses that explain less than this share of what the best one does are not refined."""
 _LEVEL_MUST_LEAVE = 0.5
 _AS_GOOD = 0.98
+_NEARLY_WHOLE = 0.02
 _PLAINER: dict[Form, tuple[Form, ...]] = {
     "matrix": ("level", "swap", "balance"),
     "balance": ("level",),
@@ -170,7 +171,25 @@ def _pruned(bench: Bench, fit: Fit) -> Fit:
             fit = trial
     for change in fit.model.changes if fit.is_at_floor else ():
         fit = _simplified(bench, _plainer(bench, fit, change), change.stem)
-    return fit
+    return _with_whole_lags(bench, fit)
+
+
+def _with_whole_lags(bench: Bench, fit: Fit) -> Fit:
+    """All lags that are nearly whole made so, everything else fitted again, if it leaves no more."""
+    near = [
+        change
+        for change in fit.model.changes
+        if not is_whole(change.lag) and abs(change.lag - round(change.lag)) < _NEARLY_WHOLE
+    ]
+    if not near:
+        return fit
+    model = fit.model
+    for change in near:
+        model = model.with_change(replace(change, lag=float(round(change.lag))))
+    stems = tuple(change.stem for change in model.changes)
+    everywhere = np.ones_like(fit.loud_cells())
+    trial = bench.tuned(bench.fit(model), stems, everywhere, holds_lags=True)
+    return trial if trial.mean <= _tie(fit) * fit.mean or trial.is_at_floor else fit
 
 
 def _plainer(bench: Bench, fit: Fit, change: Change) -> Fit:

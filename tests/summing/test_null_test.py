@@ -179,7 +179,7 @@ def test_a_gain_error_leaves_what_arithmetic_says() -> None:
 
 
 def test_a_shift_leaves_what_arithmetic_says() -> None:
-    """|2 sin(pi f / fs)| re the stem: one sample at 48 kHz leaves -17.7 dB of 1 kHz (arithmetic)."""
+    """|2 sin(pi f / fs)|: one sample at 48 kHz leaves -17.7 dB of a 1 kHz stem (arithmetic)."""
     parts = stems(3)
     tone = signals.sine(1000, peak_dbfs=-20, seconds=2, channels=2)
     mix = total([*parts, tone])
