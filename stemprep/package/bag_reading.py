@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import codecs
 import hashlib
+import os
 import re
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 
 from stemprep.errors import DeliveryError
@@ -19,13 +21,16 @@ from stemprep.package.payload_path import PAYLOAD, decode_path, path_problem
 
 MAX_TAG_BYTES = 128 << 20
 """All tag files of one package that are read into memory, together."""
+MAX_LISTED = 1_000_000
+"""Lines of one list of hashes that are kept; ours hold at most a tenth of that."""
+MAX_LINE_FAULTS = 100
 KNOWN_ALGORITHMS = ("md5", "sha1", "sha224", "sha256", "sha384", "sha512")
 
 _ENCODINGS = frozenset(("utf-8", "ascii", "iso8859-1", "cp1252", "utf-16"))
 _LINE = re.compile(r"([0-9A-Fa-f]+)[ \t]+\*?(.+)")
 _NAMES = frozenset(("bagit.txt", "bag-info.txt", "fetch.txt"))
 _LIST_NAME = re.compile(rf"(?:tag)?manifest-(?:{'|'.join(KNOWN_ALGORITHMS)})\.txt")
-_LINE_ENDS = re.compile("\r\n|\r|\n")
+_TEXT_LINE = re.compile("([^\r\n]*)(?:\r\n|\r|\n|\\Z)")
 
 
 @dataclass(slots=True)
@@ -107,8 +112,9 @@ def _text(content: bytes, encoding: str) -> str:
 def read_limited(folder: int, path: str, limit_bytes: int) -> bytes:
     """Read a regular file whole; raises OSError for other things and for larger ones."""
     with opened_file(folder, path) as descriptor, open(descriptor, "rb", closefd=False) as stream:
-        content = stream.read(limit_bytes + 1)
-    if len(content) > limit_bytes:
+        size_bytes = os.fstat(descriptor).st_size
+        content = stream.read(size_bytes + 1) if size_bytes <= limit_bytes else None
+    if content is None or len(content) > limit_bytes:
         raise OSError(f"{path} is larger than {limit_bytes} bytes")
     return content
 
@@ -132,9 +138,12 @@ def _listings(texts: Mapping[str, str], kind: str) -> Iterator[Listing]:
 def _parse(name: str, algorithm: str, text: str, *, is_payload: bool) -> Listing:
     listing = Listing(name, algorithm)
     length = hashlib.new(algorithm, usedforsecurity=False).digest_size * 2
-    for number, line in enumerate(_LINE_ENDS.split(text), start=1):
+    for number, line in enumerate(_lines(text), start=1):
         if not line.strip():
             continue
+        if len(listing.faults) >= MAX_LINE_FAULTS or len(listing.hashes) >= MAX_LISTED:
+            listing.faults.append(f"line {number} and what follows was not read: too many lines")
+            break
         match = _LINE.fullmatch(line)
         path = decode_path(match[2]) if match else ""
         if match is None or len(match[1]) != length:
@@ -148,6 +157,11 @@ def _parse(name: str, algorithm: str, text: str, *, is_payload: bool) -> Listing
         else:
             listing.hashes[path] = match[1].lower()
     return listing
+
+
+def _lines(text: str) -> Iterator[str]:
+    """Give the lines one by one: a list of them takes many times the text's own memory."""
+    return (found[1] for found in _TEXT_LINE.finditer(text))
 
 
 def delivery_number(package: Path) -> int:
@@ -168,8 +182,8 @@ def delivery_number(package: Path) -> int:
 
 def fetch_paths(bag: Bag) -> frozenset[str]:
     """Paths that fetch.txt says are to be fetched from elsewhere; nothing is ever fetched here."""
-    lines = _LINE_ENDS.split(bag.tag_texts.get("fetch.txt", ""))
-    fields = [line.split(maxsplit=2) for line in lines]
+    lines = islice(_lines(bag.tag_texts.get("fetch.txt", "")), MAX_LISTED)
+    fields = (line.split(maxsplit=2) for line in lines)
     return frozenset(decode_path(parts[2]) for parts in fields if len(parts) == 3)
 
 

@@ -72,7 +72,11 @@ def _write_all(descriptor: int, block: bytes) -> None:
         rest = rest[os.write(descriptor, rest) :]
 
 
-def blocks_of(stream: BinaryIO) -> Iterator[bytes]:
-    """Yield what a stream still holds, 1 MiB at a time."""
-    while block := stream.read(BLOCK_BYTES):
+def blocks_of(stream: BinaryIO, at_most: int = 1 << 63) -> Iterator[bytes]:
+    """Yield what a stream still holds, 1 MiB at a time, up to ``at_most`` bytes.
+
+    A file that somebody goes on writing to has no end.
+    """
+    while block := stream.read(min(BLOCK_BYTES, at_most)):
+        at_most -= len(block)
         yield block

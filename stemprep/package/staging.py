@@ -107,9 +107,11 @@ class Staging:
                 return self.add_file(
                     payload_path, stream, source_name=source_name, expected_sha256=expected_sha256
                 )
-        size_bytes = os.fstat(source.fileno()).st_size
-        document = self._add(payload_path, blocks_of(source), size_bytes, source_name)
-        if expected_sha256 not in (None, document.sha256):
+        before = os.fstat(source.fileno())
+        blocks = blocks_of(source, at_most=before.st_size + 1)
+        document = self._add(payload_path, blocks, before.st_size, source_name)
+        is_still = _state(before) == _state(os.fstat(source.fileno()))
+        if not is_still or expected_sha256 not in (None, document.sha256):
             raise DeliveryError(
                 f"{source_name or payload_path}: changed while it was being delivered; "
                 "wait until the drop stands still and deliver again; nothing was published"
@@ -230,6 +232,11 @@ def _lock(descriptor: int, is_new: bool) -> bool:
 def _is_still_there(root: Path, descriptor: int) -> bool:
     """Tell whether the name still leads to the folder that was locked."""
     return os.path.samestat(root.lstat(), os.fstat(descriptor))
+
+
+def _state(status: os.stat_result) -> tuple[int, int]:
+    """What differs between two looks at a file that was written to in between."""
+    return status.st_size, status.st_mtime_ns
 
 
 def _open_source(source: Path) -> BinaryIO:

@@ -29,7 +29,7 @@ from stemprep.package.bag_reading import (
 )
 from stemprep.package.comparison import Comparison, extra_damage, tag_damage
 from stemprep.package.copying import OUR_ALGORITHMS, Digests, read_digests
-from stemprep.package.descriptors import NotRegularError, opened_file, opened_folder
+from stemprep.package.descriptors import Kind, NotRegularError, opened_file, opened_folder
 from stemprep.package.faults import told_as_delivery_error
 from stemprep.package.payload_path import PAYLOAD, sort_key
 
@@ -221,7 +221,7 @@ def _hash(
     jobs = [
         HashJob(root=str(root), path=path, algorithms=algorithms)
         for path in listed
-        if bag.entries[path].kind == "file"
+        if bag.entries[path].kind == "file" and path not in bag.unread
     ]
     hashed = {
         job.path: result
@@ -230,11 +230,17 @@ def _hash(
         for job, result in zip(jobs, run_jobs(hash_file, jobs), strict=True)
     }
     other = {
-        path: Unreadable(f"is a {bag.entries[path].kind}, not a file; it was not opened")
+        path: Unreadable(_why_not_opened(bag.entries[path].kind))
         for path in listed
         if path not in hashed
     }
     return {**hashed, **other}
+
+
+def _why_not_opened(kind: Kind) -> str:
+    if kind == "file":
+        return "cannot be read or is too large for a list of hashes; it was not hashed"
+    return f"is a {kind}, not a file; it was not opened"
 
 
 # --- for telling changed audio from a changed header

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import io
 import os
 import re
 import stat
@@ -268,3 +269,42 @@ def test_an_error_inside_removes_only_staging(tmp_path: Path) -> None:
 )  # fmt: skip
 def test_sizes_in_words(size_bytes: int, words: str) -> None:
     assert size_in_words(size_bytes) == words
+
+
+class _WrittenTo(io.BufferedReader):
+    """A file that somebody writes to whenever it is read."""
+
+    def __init__(self, path: Path, change: Callable[[Path], object]) -> None:
+        super().__init__(io.FileIO(path))
+        self._path = path
+        self._change = change
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        piece = super().read(size)
+        self._change(self._path)
+        return piece
+
+
+def _grow(path: Path) -> None:
+    with path.open("ab") as stream:
+        stream.write(bytes(3 << 20))
+
+
+def _touch_up(path: Path) -> None:
+    path.write_bytes(b"another text")
+    os.utime(path, ns=(1, 1))
+
+
+@pytest.mark.parametrize("change", [_grow, _touch_up])
+def test_a_document_that_changes_while_it_is_copied(
+    tmp_path: Path, change: Callable[[Path], object]
+) -> None:
+    """One that grows faster than it is read would be copied for ever."""
+    source = tmp_path / "notes.txt"
+    source.write_bytes(b"the old text")
+    with (
+        open_staging(tmp_path / "to", "job") as staging,
+        _WrittenTo(source, change) as stream,
+        pytest.raises(DeliveryError, match="changed while it was being delivered"),
+    ):
+        staging.add_file("documents/notes.txt", stream)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import tracemalloc
 import warnings
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -432,3 +433,47 @@ def test_a_file_that_may_not_be_read(package: Path) -> None:
     (package / "data/stems/Bass.wav").chmod(0)
     result = verify_package(package)
     assert named(result) == {"data/stems/Bass.wav": "changed"}
+
+
+# --- lists that cost more than they say
+
+
+def test_a_list_of_nothing_but_bad_lines_takes_little_memory(tmp_path: Path) -> None:
+    bag = put_bag(tmp_path / "Package", "x\n" * 500_000)
+    tracemalloc.start()
+    try:
+        result = verify_package(bag)
+        _, peak_bytes = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert named(result)["manifest-sha256.txt"] == "tag"
+    assert peak_bytes < 10_000_000  # 1 MB of text, held a few times
+
+
+def test_a_list_with_more_lines_than_are_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("stemprep.package.bag_reading.MAX_LISTED", 2)
+    bag = put_bag(tmp_path / "Package", "".join(f"{GOOD}  data/{n}.wav\n" for n in "abcd"))
+    (damage,) = [each for each in verify_package(bag).damages if each.path == "manifest-sha256.txt"]
+    assert damage.message.startswith("line 3 and what follows was not read")
+
+
+def test_a_list_that_is_too_large_is_not_hashed(
+    package: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A sparse file of terabytes costs its sender nothing."""
+    monkeypatch.setattr("stemprep.package.bag_reading.MAX_TAG_BYTES", 1_000_000)
+    os.truncate(package / "manifest-sha512.txt", 2_000_000)
+    hashed: list[str] = []
+
+    def run_jobs(
+        function: Callable[[HashJob], object], jobs: Sequence[HashJob]
+    ) -> Iterable[object]:
+        hashed.extend(job.path for job in jobs)
+        return map(function, jobs)
+
+    result = verify_package(package, run_jobs=run_jobs)
+    assert "manifest-sha512.txt" not in hashed
+    assert "bagit.txt" in hashed
+    assert named(result)["manifest-sha512.txt"] == "tag"
