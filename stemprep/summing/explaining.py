@@ -25,6 +25,7 @@ from stemprep.summing.theory import Floor, floor_of
 _ROUNDS = 3
 _CERTAIN = 0.99
 _SUBSAMPLE_CERTAIN = 0.9
+_NO_POWER = 1e-300
 _GAIN_MUST_LEAVE = 0.8
 
 
@@ -50,7 +51,8 @@ def explanation(parts: SumSet, cells: Cells, products: Products, floor: Floor) -
     if told is not None:
         return told
     gain = model.gain
-    if gain == 1.0 and products.power_after_gain < _GAIN_MUST_LEAVE * float(cells.power.sum()):
+    leaves = products.power_after_gain / max(float(cells.power.sum()), _NO_POWER)
+    if gain == 1.0 and products.gain > 0 and leaves < _GAIN_MUST_LEAVE:
         gain = products.gain
     if gain != 1.0:
         start = bench.fit(replace(plain, gain=gain))

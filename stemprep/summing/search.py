@@ -175,7 +175,7 @@ def _pruned(bench: Bench, fit: Fit) -> Fit:
 
 
 def _with_whole_lags(bench: Bench, fit: Fit) -> Fit:
-    """All lags that are nearly whole made so, everything else fitted again, if it leaves no more."""
+    """Make nearly whole lags whole and fit everything else again, if that leaves no more."""
     near = [
         change
         for change in fit.model.changes
@@ -271,7 +271,10 @@ def _is_subsample(bench: Bench, chosen: Fit, rivals: list[Fit]) -> bool:
 
 
 def consensus_gain(bench: Bench, floor_power: float) -> float:
-    """Find the common gain that most stems have, by a joint fit; 1 where that is as likely."""
+    """Find the common gain that most stems have, by a joint fit; 1 where that is as likely.
+
+    Never negative: an inverted mix is a fault to be told, not a gain.
+    """
     gains, errors = _joint_gains(bench, floor_power)
     if len(gains) == 0:
         return 1.0
@@ -281,7 +284,8 @@ def consensus_gain(bench: Bench, floor_power: float) -> float:
         return 1.0
     agreed = next(value for value, count in support.items() if count == most)
     near = np.abs(gains - agreed) <= _slack(errors)
-    return float(np.average(gains[near], weights=1 / errors[near] ** 2))
+    gain = float(np.average(gains[near], weights=1 / errors[near] ** 2))
+    return gain if gain > 0 else 1.0
 
 
 def _supporters(value: float, gains: np.ndarray, errors: np.ndarray) -> int:

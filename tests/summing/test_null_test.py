@@ -57,6 +57,21 @@ def test_a_mix_that_is_the_sum_is_exact() -> None:
     assert (outcome.verdict, outcome.peak, outcome.gain) == ("exact", 0.0, 1.0)
 
 
+def test_an_inverted_mix_is_told_and_is_no_negative_gain() -> None:
+    parts = stems()
+    outcome = outcome_of(-total(parts), parts)
+    assert (outcome.verdict, outcome.gain) == ("not", 1.0)
+    assert [(cause.kind, cause.file) for cause in outcome.causes] == [("inverted", "mix")]
+
+
+def test_a_mix_of_something_else_that_leans_to_the_inverse_has_no_negative_gain() -> None:
+    """Truncated words keep an inverted mix from nulling; a mix of another song may lean either way."""
+    parts = stems()
+    noise = signals.noise(peak_dbfs=-60, seconds=2.0, channels=2, seed=99)
+    for mix in (noise - total(parts), noise - 1e-6 * total(parts)):
+        assert outcome_of(mix, parts).gain > 0
+
+
 def test_a_common_gain_is_fitted_and_no_fault() -> None:
     generator = np.random.default_rng(8)
     parts = stems()
