@@ -23,6 +23,7 @@ from stemprep.prepare.conform import (
     level_blockers,
 )
 from stemprep.prepare.draft import (
+    ADDING_ROLES,
     CARRIED_ROLES,
     WAV_FAMILY,
     Draft,
@@ -135,9 +136,20 @@ def _plan_song(song: Song, set_facts: SetFacts, wishes: Wishes) -> _SongWork:
     return _SongWork(
         drafts=tuple(finished),
         copies=tuple(copies),
-        notes=(*song.notes, *notes, *aligned.notes),
+        notes=(*song.notes, *notes, *_idle_gain(song, drafts), *aligned.notes),
         blockers=tuple(level_blockers(finished, song)),
         start_samples=_common_start(finished, song),
+    )
+
+
+def _idle_gain(song: Song, drafts: Sequence[Draft]) -> tuple[str, ...]:
+    """Tell of a gain ordered for a song that has nothing it could be done to."""
+    if not song.gain_db or any(draft.role in ADDING_ROLES for draft in drafts):
+        return ()
+    title = f" {song.title}" if song.title else ""
+    return (
+        f"The gain of {song.gain_db:+.2f} dB ordered for the song{title} is not done: it is for "
+        "mixes and stems, and there are none; order gains for tracks by name.",
     )
 
 

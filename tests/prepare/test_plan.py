@@ -74,6 +74,12 @@ def test_where_no_file_has_a_start_all_are_given_the_same() -> None:
     )
 
 
+def test_a_gain_for_a_song_of_tracks_alone_is_told_as_not_done() -> None:
+    sheet = SessionSheet(songs=(SongNote(title="Song", gain_db=-3.0),))
+    plan = planned(session(sounding("Kick.wav", song="Song"), sheet=sheet), spec("overdub"))
+    assert any("-3.00 dB" in note and "not done" in note for note in plan.notes)
+
+
 def test_everything_of_the_drop_is_somewhere() -> None:
     """Talkback, clutter, broken files and unsafe entries are named with a reason."""
     files = [sounding("Kick.wav"), sounding("TB.wav", role="talkback"), unreadable("broken.wav")]

@@ -65,7 +65,7 @@ def test_an_inverted_mix_is_told_and_is_no_negative_gain() -> None:
 
 
 def test_a_mix_of_something_else_that_leans_to_the_inverse_has_no_negative_gain() -> None:
-    """Truncated words keep an inverted mix from nulling; a mix of another song may lean either way."""
+    """Truncated words keep an inverted mix from nulling; another song's mix leans either way."""
     parts = stems()
     noise = signals.noise(peak_dbfs=-60, seconds=2.0, channels=2, seed=99)
     for mix in (noise - total(parts), noise - 1e-6 * total(parts)):
