@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
@@ -15,6 +16,9 @@ from stemprep.work.null_test import NullTestJob, SummedFile, run_null_test
 
 MIN_STEMS = 2
 MAX_MIXES = 3  # revisions beside each other; each is tested
+_NO_WORD = re.compile(r"[\W_]+")
+_INSTRUMENTAL = re.compile(r" (instrumental|inst) ")
+_A_CAPPELLA = re.compile(r" a ?capp?ella ")
 _MIN_TRUSTED_WORD_BITS = 16  # a square wave uses few bits without having been quantised to them
 
 
@@ -88,8 +92,25 @@ def null_test_jobs(measured: MeasuredSession) -> tuple[NullTestJob, ...]:
         job
         for song, files in by_song.items()
         for mix in _mixes(measured, song, files)
-        if (job := _job(measured, song, mix, files)) is not None
+        for stems in (_stems(mix, files), _halves(files))
+        if (job := _job(measured, song, mix, stems, files)) is not None
     )
+
+
+def _stems(mix: MeasuredFile, files: Sequence[MeasuredFile]) -> list[MeasuredFile]:
+    return [file for file in files if file.role == "stem" and file is not mix]
+
+
+def _halves(files: Sequence[MeasuredFile]) -> list[MeasuredFile]:
+    """Instrumental and a cappella, where there is one of each: together they are the mix."""
+    alternates = [file for file in files if file.role == "alternate-mix"]
+    bands = [file for file in alternates if _INSTRUMENTAL.search(_plain_name(file))]
+    voices = [file for file in alternates if _A_CAPPELLA.search(_plain_name(file))]
+    return [*bands, *voices] if len(bands) == len(voices) == 1 and bands != voices else []
+
+
+def _plain_name(file: MeasuredFile) -> str:
+    return " " + _NO_WORD.sub(" ", file.path.rpartition("/")[2].casefold()) + " "
 
 
 def _mixes(
@@ -111,9 +132,12 @@ def _mixes(
 
 
 def _job(
-    measured: MeasuredSession, song: str, mix: MeasuredFile, files: Sequence[MeasuredFile]
+    measured: MeasuredSession,
+    song: str,
+    mix: MeasuredFile,
+    stems: Sequence[MeasuredFile],
+    files: Sequence[MeasuredFile],
 ) -> NullTestJob | None:
-    stems = [file for file in files if file.role == "stem" and file is not mix]
     if len(stems) < MIN_STEMS or not all(_fits(stem, mix) for stem in stems):
         return None
     summed = {mix.path, *(stem.path for stem in stems)}

@@ -12,7 +12,7 @@ from stemprep.summing.parts import (
     can_be_summed,
     set_of_arrays,
 )
-from stemprep.summing.testing import Outcome, null_test
+from stemprep.summing.testing import Outcome, null_test, plain_residual
 
 __all__ = [
     "BlockStream",
@@ -22,5 +22,6 @@ __all__ = [
     "SumSet",
     "can_be_summed",
     "null_test",
+    "plain_residual",
     "set_of_arrays",
 ]

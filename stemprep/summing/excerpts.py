@@ -92,7 +92,7 @@ def _starts(parts: SumSet, cells: Cells) -> list[int]:
     wide = sum(
         part.channels * (4 if part.is_exact_in_float32 else 8) for part in (parts.mix, *parts.stems)
     )
-    most = max(3, _BUDGET_BYTES // (wide * (WINDOW + 2 * MARGIN)))
+    most = max(1, _BUDGET_BYTES // (wide * (WINDOW + 2 * MARGIN)))
     grid = range(0, parts.frames, WINDOW)
     if count <= most:
         return list(grid)

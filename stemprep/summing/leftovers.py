@@ -22,6 +22,8 @@ _LOUD = 1e-4
 _STEM_LIKE = 0.1
 _MISSING_LIKE = (0.8, 1.2)
 _SILENT_SHARE = 0.05
+_FAINT = 0.01
+"""20 dB below the mix and all along it: another rendering or a codec rather than a stem."""
 
 
 def leftover_cause(
@@ -36,8 +38,11 @@ def leftover_cause(
         return replace(described, kind="not-explained", confidence=0.5)
     if _pauses_alone(cells, products, floor):
         return replace(described, kind="missing-stem", confidence=0.9)
-    other = replace(described, kind="not-explained", confidence=0.5)
-    return replace(described, kind="missing-stem", confidence=0.5, alternatives=(other,))
+    missing = replace(described, kind="missing-stem", confidence=0.5)
+    unknown = replace(described, kind="not-explained", confidence=0.5)
+    if fit.energy < _FAINT * float(np.square(bench.excerpts.mix).sum()):
+        return replace(unknown, alternatives=(missing,))
+    return replace(missing, alternatives=(unknown,))
 
 
 def bus_cause(bench: Bench, fit: Fit, products: Products) -> NullCause | None:

@@ -58,6 +58,11 @@ def _told(parts: SumSet, outcome: Outcome, gain: float) -> Outcome:
     return replace(scaled, verdict="not", causes=outcome.causes)
 
 
+def plain_residual(parts: SumSet) -> float:
+    """RMS of mix minus sum, nothing fitted: which of two placements is the likelier."""
+    return plain_pass(parts)[0].rms
+
+
 def _outcome(cells: Cells, floor: Floor, gain: float) -> Outcome:
     return Outcome(
         verdict=_verdict(cells, floor),

@@ -14,7 +14,15 @@ from stemprep.errors import InputError
 from stemprep.intake import open_regular
 from stemprep.model.header import AudioFormat, Header
 from stemprep.model.null_test import NullTest, Placement
-from stemprep.summing import BlockStream, Outcome, Part, Stream, SumSet, null_test
+from stemprep.summing import (
+    BlockStream,
+    Outcome,
+    Part,
+    Stream,
+    SumSet,
+    null_test,
+    plain_residual,
+)
 from stemprep.units import db_from_ratio, quantising_step
 
 _FLOAT32_BITS = 24
@@ -52,22 +60,19 @@ class NullTestJob:
 def run_null_test(job: NullTestJob) -> NullTest | None:
     """What the test found; None where a file can no longer be read as it was.
 
-    Files are placed by time reference where all have one and they differ, else by file start; where
-    the time references lead nowhere, file start is tried too and the better of both is told.
+    Files are placed by file start, or by time reference where all have one, they differ, and less
+    is left that way.
     """
+    started = _parts(job, (0,) * len(job.stems))
+    stamps = _by_time_reference(job)
     try:
-        stamps = _by_time_reference(job)
-        if stamps is None:
-            return _result(job, "file-start", null_test(_parts(job, (0,) * len(job.stems))))
-        stamped = null_test(_parts(job, stamps))
-        if stamped.verdict != "not":
-            return _result(job, "time-reference", stamped)
-        started = null_test(_parts(job, (0,) * len(job.stems)))
+        if stamps is not None:
+            stamped = _parts(job, stamps)
+            if plain_residual(stamped) < plain_residual(started):
+                return _result(job, "time-reference", null_test(stamped))
+        return _result(job, "file-start", null_test(started))
     except (InputError, OSError, DecodingFault):
         return None
-    if started.verdict != "not" or started.rms < stamped.rms:
-        return _result(job, "file-start", started)
-    return _result(job, "time-reference", stamped)
 
 
 def _by_time_reference(job: NullTestJob) -> tuple[int, ...] | None:

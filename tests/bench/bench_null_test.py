@@ -28,6 +28,7 @@ PAIRS = (
 )  # fmt: skip
 WITH_MISSING = ("missing", "missing+level", "missing+moved", "missing+inverted")
 SINGLE_RUNS, PAIR_RUNS, MISSING_RUNS, NOBODY_RUNS = 25, 10, 15, 22
+TABLE_EVERY = 100
 MAX_GAIN_ERROR_DB, MAX_LAG_ERROR, MAX_EDGE_ERROR = 0.005, 0.05, 64
 
 
@@ -173,7 +174,10 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     arguments = parser.parse_args()
     only = set(filter(None, arguments.only.split(",")))
-    wanted = [job for job in jobs(arguments.half, arguments.share) if not only or job[1] in only]
+    wanted = sorted(
+        (job for job in jobs(arguments.half, arguments.share) if not only or job[1] in only),
+        key=lambda job: job[2],
+    )
     scores = []
     with ProcessPoolExecutor(arguments.workers) as pool:
         for score in pool.map(run, wanted):
@@ -182,7 +186,9 @@ def main() -> None:
                 print(
                     f"NOT RIGHT {score.group} {score.what} {score.seed}: {score.told}", flush=True
                 )
-    print(table(scores))
+            if len(scores) % TABLE_EVERY == 0:
+                print(table(scores), flush=True)
+    print(table(scores), flush=True)
 
 
 if __name__ == "__main__":

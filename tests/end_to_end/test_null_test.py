@@ -142,3 +142,19 @@ def test_a_delivery_is_judged_on_what_was_written(tmp_path: Path) -> None:
     assert report.package is not None
     (finding,) = told(report)
     assert finding.file == "Stems/Dawn Bass.wav"
+
+
+@pytest.mark.parametrize(("bus", "severities"), [(0.0, []), (1.5, ["note"])])
+def test_instrumental_and_a_cappella_are_held_against_the_mix(
+    bus: float, severities: list[str], tmp_path: Path
+) -> None:
+    band = np.round(signals.noise(peak_dbfs=-12, seconds=2, channels=2) * 2**23) / 2**23
+    voice = np.round(signals.pluck(peak_dbfs=-12, seconds=2, channels=2) * 2**23) / 2**23
+    mix = np.tanh(bus * (band + voice)) / bus if bus else band + voice
+    signals.write_wav(tmp_path / "Dawn MIX.wav", mix)
+    signals.write_wav(tmp_path / "Dawn Instrumental.wav", band)
+    signals.write_wav(tmp_path / "Dawn A Cappella.wav", voice)
+    report = check(tmp_path)
+    (test,) = report.set_facts.null_tests
+    assert set(test.stems) == {"Dawn Instrumental.wav", "Dawn A Cappella.wav"}
+    assert [each.severity for each in told(report)] == severities

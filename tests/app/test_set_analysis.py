@@ -1,0 +1,103 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from stemprep.app.set_analysis import null_test_jobs, renamed, with_null_tests_after
+from stemprep.engine import InlineEngine
+from stemprep.model.null_test import NullCause, NullTest
+from stemprep.model.session import MeasuredFile
+from stemprep.model.sheet import SessionSheet, SongNote
+from tests.checks.factory import measured_file, session, silence, sound
+
+TEST = NullTest(
+    song="",
+    folder="",
+    reference="MIX.wav",
+    stems=("a.wav", "b.wav"),
+    sample_rate_hz=48_000,
+    frames=480_000,
+    gain_db=0.0,
+    residual_peak_dbfs=-32.0,
+    residual_rms_dbfs=-47.0,
+    limit_peak_dbfs=-118.0,
+    limit_rms_dbfs=-133.0,
+    verdict="not",
+    causes=(
+        NullCause(
+            kind="level",
+            file="a.wav",
+            gain_db=1.0,
+            alternatives=(NullCause(kind="level", file="b.wav", gain_db=-1.0),),
+        ),
+    ),
+)
+
+
+def files(*more: MeasuredFile) -> list[MeasuredFile]:
+    return [
+        measured_file("a.wav", role="stem"),
+        measured_file("b.wav", role="stem"),
+        measured_file("MIX.wav", role="mix"),
+        *more,
+    ]
+
+
+def test_a_mix_and_its_stems_are_one_job_and_the_rest_is_left_out() -> None:
+    more = (measured_file("click.wav", role="click"), measured_file("raw.wav"))
+    (job,) = null_test_jobs(session(*files(*more)))
+    assert (job.mix.path, [stem.path for stem in job.stems]) == ("MIX.wav", ["a.wav", "b.wav"])
+    assert job.left_out == (("click.wav", "click"), ("raw.wav", "track"))
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [
+        measured_file("c.wav", role="stem", rate_hz=44_100),
+        measured_file("c.wav", role="stem", is_readable=False),
+    ],
+)
+def test_stems_that_cannot_be_summed_give_no_job(odd: MeasuredFile) -> None:
+    assert not null_test_jobs(session(*files(odd)))
+
+
+def test_one_stem_or_no_mix_gives_no_job() -> None:
+    assert not null_test_jobs(session(*files()[:2]))
+    assert not null_test_jobs(session(*files()[1:]))
+
+
+def test_the_sheet_names_the_mix() -> None:
+    told = SessionSheet(songs=(SongNote(title="Dawn", reference_mix="print 4.wav"),))
+    named = [replace(file, source=replace(file.source, song="Dawn")) for file in files()]
+    print_4 = measured_file("print 4.wav", role="alternate-mix", song="Dawn")
+    (job,) = null_test_jobs(session(*named, print_4, sheet=told))
+    assert job.mix.path == "print 4.wav"
+
+
+def test_a_padded_word_counts_by_the_bits_in_use() -> None:
+    quiet = measured_file("c.wav", sound(effective_bit_depth=16), role="stem")
+    simple = measured_file("d.wav", sound(effective_bit_depth=3), role="stem")
+    silent = measured_file("e.wav", silence(), role="stem")
+    (job,) = null_test_jobs(session(*files(quiet, simple, silent)))
+    assert [stem.word_bits for stem in job.stems] == [24, 24, 16, 16, 24]
+
+
+def test_files_that_kept_their_samples_keep_their_test_under_new_names() -> None:
+    before = replace(session(*files()), null_tests=(TEST,))
+    written = session(
+        *(
+            replace(file, source=measured_file(f"out/{file.path}", role=file.role).source)
+            for file in before.files
+        )
+    )
+    sources = {file.path: file.path.removeprefix("out/") for file in written.files}
+    after = with_null_tests_after(written, before, sources, InlineEngine())
+    (test,) = after.null_tests
+    assert (test.reference, test.stems) == ("out/MIX.wav", ("out/a.wav", "out/b.wav"))
+    assert test.causes[0].file == "out/a.wav"
+    assert test.causes[0].alternatives[0].file == "out/b.wav"
+
+
+def test_names_that_are_not_told_stay() -> None:
+    assert renamed(TEST, {}) == TEST
