@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from stemprep.model.facts import SetFacts, SilenceFacts
+from stemprep.model.facts import SetFacts
 from stemprep.model.finding import Finding
 from stemprep.model.plan import Operation, Parameter
 from stemprep.model.rule import ChannelCountRule, DcOffsetRule, DeliverySpec, DualMonoRule
@@ -223,31 +223,11 @@ def _without_dc(
 
 
 def _offsets(draft: Draft) -> list[float]:
-    """Offset of each channel where there is sound; the measured mean covers silences too."""
-    offsets: list[float] = []
-    for file in draft.sources:
-        sound = sound_of(file)
-        share = sounding_share(sound.frames, sound.silence)
-        offsets += [offset / share for offset in sound.level.dc_offset]
+    """Offset of each channel as it was measured: where there is sound, silence has no say."""
+    offsets = [offset for file in draft.sources for offset in sound_of(file).level.dc_offset]
     if draft.source_channels:
         return [offsets[channel - 1] for channel in draft.source_channels]
     return offsets[: draft.form.channels]
-
-
-def sounding_share(frames: int, silence: SilenceFacts) -> float:
-    """How much of a Hann-weighted mean over the file comes from where it is not silent.
-
-    frames: length; the weight up to sample n is n/N - sin(2 pi n/N) / (2 pi), 0..1.
-    """
-
-    def weight(position: int) -> float:
-        turn = position / frames
-        return turn - math.sin(2 * math.pi * turn) / (2 * math.pi)
-
-    edges = ((0, silence.leading_samples), (frames - silence.trailing_samples, frames))
-    silent = sum(weight(end) - weight(start) for start, end in (*edges, *silence.stretches))
-    share = 1.0 - silent
-    return share if share > 0.05 else 1.0  # too little sound for a better estimate
 
 
 def _refused(draft: Draft, notes: list[str], what: str, why: str, is_told: bool) -> Draft:

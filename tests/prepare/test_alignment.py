@@ -9,7 +9,6 @@ import pytest
 
 from stemprep.model.header import Bext
 from stemprep.model.sheet import TrackNote, WorkOrder
-from stemprep.prepare.reshape import sounding_share
 from tests import signals
 from tests.prepare.planning import (
     carried_out,
@@ -238,17 +237,3 @@ def test_broadcast_extension_after_work() -> None:
             "A=PCM,F=48000,W=24,M=mono,T=stemprep pad head_samples=0 tail_samples=71991\r\n"
         ),
     )
-
-
-@pytest.mark.parametrize(
-    ("frames", "first", "end"), [(1000, 0, 500), (1000, 250, 400), (777, 0, 777)]
-)
-def test_sounding_share_is_the_hann_weight_of_the_sound(frames: int, first: int, end: int) -> None:
-    facts = sounding("x.wav", np.zeros((1, frames))).facts.sound
-    assert facts is not None
-    silence = replace(
-        facts.silence, leading_samples=first, trailing_samples=frames - end, stretches=()
-    )
-    window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(frames) + 0.5) / frames)
-    expected = window[first:end].sum() / window.sum()
-    assert sounding_share(frames, silence) == pytest.approx(expected, abs=1e-4)
