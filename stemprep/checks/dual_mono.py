@@ -23,7 +23,7 @@ from stemprep.model.session import MeasuredFile
 from stemprep.units import SILENCE_DB
 
 ID = "dual-mono"
-_ADVICE = "Export the track as mono, or order the fold in the sheet."
+_ADVICE = "Export the track as mono, or order the fold in the sheet (fold_mono)."
 _STEM_ADVICE = (
     "Nothing, if it is one signal: a stem is left as it is, so that the sum holds; "
     "else look for a lost side."

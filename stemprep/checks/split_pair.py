@@ -40,7 +40,7 @@ def check(song: Song, rules: RuleTable) -> Iterator[Finding]:
             )
         else:
             text = "left and right of one track, as two mono files that can be joined"
-            advice = "Leave two microphones apart; order the join in the sheet for a stereo track."
+            advice = "Leave two microphones apart; join a stereo track by pair_of in the sheet."
             yield from _finding(both, rules, text, advice, "join")
     for item in alone:
         text = "one side of a stereo track by its name, the other is not in the drop"
