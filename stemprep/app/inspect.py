@@ -77,8 +77,8 @@ def inspected(
     cannot be listed or holds no audio.
     """
     spec = load_spec(spec_name)
-    with tempfile.TemporaryDirectory(prefix="stemprep-") as workspace:
-        session = _read_session(drop, Path(workspace))
+    with _unpacking_place(drop) as workspace:
+        session = _read_session(drop, workspace)
         facts = measure_files(session, session.files, spec.measure, engine, on_progress)
         measured = MeasuredSession(
             session=session,
@@ -104,7 +104,24 @@ def inspect(
         return inspection.report
 
 
-def _read_session(drop: Path, workspace: Path) -> Session:
+@contextmanager
+def _unpacking_place(drop: Path) -> Iterator[Path | None]:
+    """A folder to unpack a zip into; None for a folder, which may hold the temporary folder."""
+    if not drop.is_file():
+        yield None
+        return
+    try:
+        place = tempfile.TemporaryDirectory(prefix="stemprep-")
+    except OSError as error:
+        raise InputError(
+            f"{drop}: no temporary folder can be made to unpack it into ({error.strerror}); "
+            "make room there, or name another one in the environment as TMPDIR"
+        ) from error
+    with place as name:
+        yield Path(name)
+
+
+def _read_session(drop: Path, workspace: Path | None) -> Session:
     scan = scan_drop(drop, workspace)
     content = read_sheet(scan)
     sheet = None if content is None else load_sheet(content, _sheet_name(scan))

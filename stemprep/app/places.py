@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import stat
+from contextlib import suppress
 from pathlib import Path
 
 from stemprep.errors import DeliveryError, UsageError
@@ -27,7 +29,16 @@ def refuse_inside_package(place: Path, package: Path) -> None:
 
 def _is_inside(place: Path, folder: Path) -> bool:
     resolved, inside = place.resolve(), folder.resolve()
-    return resolved == inside or inside in resolved.parents
+    ways = (resolved, *resolved.parents)
+    return inside in ways or any(_is_same(way, inside) for way in ways)
+
+
+def _is_same(way: Path, folder: Path) -> bool:
+    """Tell whether two names are one folder, as a second mount or a disk without case has it."""
+    try:
+        return way.samefile(folder)
+    except OSError:
+        return False
 
 
 def refuse_destination(destination: Path, drop: Path) -> None:
@@ -40,9 +51,21 @@ def refuse_destination(destination: Path, drop: Path) -> None:
 def write_report_file(path: Path, text: str) -> None:
     """Write a report beside the work; DeliveryError tells why it could not be written."""
     try:
+        _give_up_shared_name(path.resolve())
         path.write_text(text, encoding="utf-8")
     except OSError as error:
         raise DeliveryError(
             f"{path}: the report could not be written: {error.strerror}; "
             "name a file in a folder that exists and may be written to"
         ) from error
+
+
+def _give_up_shared_name(path: Path) -> None:
+    """Remove the name of a file that has other names: by a hard link it may be an original.
+
+    Its content stays under the other name; the report then becomes a file of its own.
+    """
+    with suppress(FileNotFoundError, NotADirectoryError):
+        status = path.stat()
+        if stat.S_ISREG(status.st_mode) and status.st_nlink > 1:
+            path.unlink()

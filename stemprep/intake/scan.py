@@ -48,10 +48,12 @@ class Scan:
         return "/".join(folders_of(self.sheet.path)) if self.sheet else ""
 
 
-def scan_drop(drop: Path, workspace: Path, max_unpacked_bytes: int = MAX_UNPACKED_BYTES) -> Scan:
+def scan_drop(
+    drop: Path, workspace: Path | None, max_unpacked_bytes: int = MAX_UNPACKED_BYTES
+) -> Scan:
     """List a folder, or unpack a zip into workspace and list that.
 
-    workspace: an empty folder outside the drop; used for a zip only.
+    workspace: an empty folder outside the drop; used for a zip only, which needs one.
     Raises InputError for a drop that is missing, cannot be listed, or is neither folder nor zip,
     and for a disk without room to unpack. A zip that cannot be read gives one unsafe entry.
     """
@@ -65,7 +67,7 @@ def scan_drop(drop: Path, workspace: Path, max_unpacked_bytes: int = MAX_UNPACKE
         ) from error
     if stat.S_ISDIR(mode):
         return _folder_scan(root)
-    if stat.S_ISREG(mode):
+    if stat.S_ISREG(mode) and workspace is not None:
         return _zip_scan(root, workspace, max_unpacked_bytes)
     raise InputError(f"{shown}: neither a folder nor a zip; name a folder of audio or a zip")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -61,3 +62,36 @@ def test_a_report_that_cannot_be_written_is_told(tmp_path: Path) -> None:
     assert (tmp_path / "r.txt").read_text(encoding="utf-8") == "drüben\n"
     with pytest.raises(DeliveryError, match="could not be written: Is a directory"):
         write_report_file(tmp_path, "text")
+
+
+def test_a_report_never_overwrites_what_has_another_name(drop: Path, tmp_path: Path) -> None:
+    """By a hard link outside, an original would be overwritten."""
+    original = drop / "song" / "take.wav"
+    original.write_bytes(b"RIFF")
+    for name in ("r.json", "link.json"):
+        (tmp_path / name).unlink(missing_ok=True)
+    (tmp_path / "r.json").hardlink_to(original)
+    (tmp_path / "link.json").symlink_to(tmp_path / "r.json")
+    for name in ("link.json", "r.json"):
+        write_report_file(tmp_path / name, name)
+        assert original.read_bytes() == b"RIFF"
+        assert (tmp_path / "r.json").read_text() == name
+
+
+def test_a_report_goes_where_no_file_is(tmp_path: Path) -> None:
+    write_report_file(Path(os.devnull), "text")
+    assert Path(os.devnull).is_char_device()
+
+
+def test_another_name_of_the_drop_is_inside(
+    drop: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A second mount of the same folder, here by a system that says the two are one."""
+    mount = tmp_path / "mount"
+    mount.mkdir()
+    ask = Path.samefile
+    monkeypatch.setattr(
+        Path, "samefile", lambda one, two: (one == mount and two == drop) or ask(one, two)
+    )
+    with pytest.raises(UsageError):
+        refuse_inside_drop(mount / "r.json", drop, "the report")
