@@ -25,7 +25,7 @@ from stemprep.app.standing import blocking_findings, remaining_findings, verdict
 from stemprep.app.writing import write_outputs
 from stemprep.containers import dropped_metadata
 from stemprep.engine import Engine
-from stemprep.errors import DeliveryError
+from stemprep.errors import DeliveryError, UsageError
 from stemprep.model.finding import Finding
 from stemprep.model.package import Predecessor, Published
 from stemprep.model.plan import Plan
@@ -33,6 +33,8 @@ from stemprep.model.report import Report
 from stemprep.naming import portable_path
 from stemprep.package import open_staging, publish, replicate, seal, verify_package
 from stemprep.prepare import plan_delivery
+
+_HIDING = ".~-"  # would hide the package, name a home folder, or read as an option (``.-x``)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,14 +211,20 @@ def _order(inspection: Inspection, predecessor: Predecessor | None) -> Order:
 
 
 def _package_name(title: str, spec_name: str, number: int) -> str:
-    stem = "-".join(portable_path(title.replace("/", " ")).split())
+    words = portable_path(title.replace("/", " ")).split()
+    stem = "-".join(words).lstrip(_HIDING) or UNNAMED.replace(" ", "-")
     return f"{stem}_{spec_name}_{number:02d}"
 
 
 def _today() -> str:
     """The date of bagging; SOURCE_DATE_EPOCH (seconds since 1970, UTC) makes it repeatable."""
     epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
-    moment = datetime.fromtimestamp(int(epoch), UTC) if epoch.isdigit() else datetime.now(UTC)
+    try:
+        moment = datetime.fromtimestamp(int(epoch), UTC) if epoch else datetime.now(UTC)
+    except (ValueError, OverflowError, OSError) as error:
+        raise UsageError(
+            f"SOURCE_DATE_EPOCH is {epoch!r}: give whole seconds since 1970, or unset it"
+        ) from error
     return moment.date().isoformat()
 
 
