@@ -61,7 +61,8 @@ def encode_float(samples: Samples, container_bits: int) -> bytes:
 
 
 def _planar_float64(values: npt.NDArray[np.generic]) -> npt.NDArray[np.float64]:
-    planar: npt.NDArray[np.float64] = values.T.astype(np.float64, order="C")
+    with np.errstate(invalid="ignore"):  # a signalling NaN becomes a quiet one
+        planar: npt.NDArray[np.float64] = values.T.astype(np.float64, order="C")
     return planar
 
 

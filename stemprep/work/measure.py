@@ -8,6 +8,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import BinaryIO
 
+import numpy as np
+
 from stemprep.containers import DecodingFault, read_blocks, read_header
 from stemprep.errors import InputError
 from stemprep.intake import open_regular
@@ -36,12 +38,19 @@ def measure_file(job: MeasureJob) -> FileFacts:
         return unmeasured(str(error))
     with stream:
         digest = hashlib.sha256()
+        before = os.fstat(stream.fileno())
         try:
             header, sound = measure_stream(stream, job, digest.update)
         except OSError as error:
             return unmeasured(f"could not be read to its end: {error.strerror or error}")
-        size_bytes = os.fstat(stream.fileno()).st_size
-    return FileFacts(size_bytes=size_bytes, sha256=digest.hexdigest(), header=header, sound=sound)
+        after = os.fstat(stream.fileno())
+    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
+        return unmeasured(
+            "it was written to while it was read; let the copy finish and start again"
+        )
+    return FileFacts(
+        size_bytes=after.st_size, sha256=digest.hexdigest(), header=header, sound=sound
+    )
 
 
 def measure_stream(
@@ -55,9 +64,10 @@ def measure_stream(
         else None
     )
     try:
-        for block in read_blocks(stream, header, on_bytes):
-            if meter is not None:
-                meter.add(block)
+        with np.errstate(invalid="ignore"):  # signalling NaNs are counted, not warned of
+            for block in read_blocks(stream, header, on_bytes):
+                if meter is not None:
+                    meter.add(block)
     except DecodingFault as damage:
         header = replace(header, faults=(*header.faults, damage.fault))
         if damage.fault.check != "checksum":

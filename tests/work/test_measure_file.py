@@ -6,7 +6,9 @@ import errno
 import hashlib
 import io
 import os
+import struct
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -124,3 +126,38 @@ def test_unmeasured_says_why() -> None:
     facts = unmeasured("the decoder crashed")
     assert "the decoder crashed" in facts.header.faults[0].message
     assert facts.header.format is None
+
+
+@pytest.mark.parametrize("change", ["grow", "write over"])
+def test_a_file_that_is_written_to_while_it_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, change: str
+) -> None:
+    """Facts half of the old and half of the new file would be true of neither."""
+    take = _take(tmp_path)
+    os.utime(take, ns=(1, 1))
+    read = measure.measure_stream
+
+    def meddled(*arguments: Any) -> Any:
+        result = read(*arguments)
+        with take.open("ab" if change == "grow" else "r+b") as stream:
+            stream.write(b"RIFF")
+        return result
+
+    monkeypatch.setattr(measure, "measure_stream", meddled)
+    facts = measure_file(_job(tmp_path))
+    assert (facts.sound, facts.sha256) == (None, "")
+    assert "written to while it was read" in facts.header.faults[0].message
+
+
+def test_signalling_nans_are_told_and_not_warned_of(tmp_path: Path) -> None:
+    """IEEE 754: exponent all ones, first bit of the fraction clear; numpy warns of casting one."""
+    content = bytearray(
+        signals.write_wav(
+            tmp_path / "take.wav", signals.silence(seconds=0.1), subtype="FLOAT"
+        ).read_bytes()
+    )
+    struct.pack_into("<I", content, len(content) - 400, 0x7F800001)
+    (tmp_path / "take.wav").write_bytes(content)
+    facts = measure_file(_job(tmp_path))
+    assert facts.sound is not None
+    assert facts.sound.non_finite.count == 1
