@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import os
+import signal
 import sys
 import traceback
 from collections.abc import Sequence
+from typing import NoReturn, TextIO
 
 import click
 
@@ -14,9 +17,13 @@ from stemprep import __version__
 from stemprep.errors import StemprepError
 
 EXIT_USAGE = 2
+EXIT_OUTPUT = 5
 EXIT_BUG = 70
 EXIT_INTERRUPTED = 130
 EXIT_CLOSED_PIPE = 141
+
+_FULL = frozenset((errno.ENOSPC, errno.EDQUOT, errno.EFBIG))
+"""What only standard output is left to say: everything else that is written tells its place."""
 
 COMMANDS = {
     "demo": "Make a faulty session and take it all the way to a verified package.",
@@ -65,10 +72,22 @@ def main() -> None:
 def run(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and leave with its exit code."""
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # workers are the parallelism
+    signal.signal(signal.SIGTERM, _end)
+    sys.stdout, sys.stderr = sys.stdout or _nowhere(), sys.stderr or _nowhere()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
     sys.exit(_exit_code(sys.argv[1:] if arguments is None else list(arguments)))
+
+
+def _end(number: int, _: object) -> NoReturn:
+    """Leave on a request to end as on any error: staging and unpacked files are removed."""
+    raise SystemExit(128 + number)
+
+
+def _nowhere() -> TextIO:
+    """In place of an output that was closed, or that takes nothing more."""
+    return open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123
 
 
 def _shown(error: StemprepError) -> str:
@@ -92,13 +111,23 @@ def _exit_code(arguments: Sequence[str]) -> int:
         click.echo("Interrupted; nothing was left half-made.", err=True)
         return EXIT_INTERRUPTED
     except BrokenPipeError:
-        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115
+        sys.stdout = _nowhere()
         return EXIT_CLOSED_PIPE
     except StemprepError as error:
         click.echo(f"stemprep: {_shown(error)}", err=True)
         return error.exit_code
+    except OSError as error:
+        if error.errno not in _FULL:
+            return _bug()
+        sys.stdout = _nowhere()
+        click.echo(f"stemprep: {error.strerror} where the output goes; free space there", err=True)
+        return EXIT_OUTPUT
     except Exception:  # the last line of defence: a bug is told as one
-        traceback.print_exc()
-        click.echo("stemprep: this is a fault of stemprep, not of your files.", err=True)
-        return EXIT_BUG
+        return _bug()
     return outcome if isinstance(outcome, int) else 0
+
+
+def _bug() -> int:
+    traceback.print_exc()
+    click.echo("stemprep: this is a fault of stemprep, not of your files.", err=True)
+    return EXIT_BUG

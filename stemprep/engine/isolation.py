@@ -61,6 +61,7 @@ def prepare_worker(limits: Limits) -> None:
     )
     resource.setrlimit(resource.RLIMIT_DATA, (wanted, hard))
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)  # a fork takes over what the parent does on it
 
 
 def _end_with_parent() -> None:
