@@ -171,7 +171,8 @@ def click_in(sound: Signal, cell: int) -> tuple[int, int, float, float] | None:
     peak = float(inside.max())
     if peak < MIN_SIGMAS * usual or peak < OVER_ERROR * most or not usual:
         return None
-    before, behind = _middle(size[first - BESIDE : first]), _middle(size[last : last + BESIDE])
+    before = _middle(size[max(0, first - BESIDE) : first])
+    behind = _middle(size[last : last + BESIDE])
     is_onset = max(before, behind) > MOST_CHANGE * min(before, behind)
     if is_onset and peak < OVER_ONSET * max(before, behind):
         return None
