@@ -13,6 +13,8 @@ MAX_METADATA_BYTES: Final = 16_000_000
 MIN_RATE_HZ: Final = 8_000
 MAX_RATE_HZ: Final = 384_000
 MAX_CHANNELS: Final = 64
+MAX_CODED_SAMPLES: Final = 2**33
+"""Over all channels, a day of stereo at 48 kHz: 15 MB of FLAC can hold hundreds of times that."""
 
 _EXPORT_AGAIN = "Export the file again."
 _REBUILT = "A copy with a rebuilt header and the same audio bytes cures it; keep the original."
@@ -251,6 +253,20 @@ def unsupported(coding: str) -> HeaderFault:
         required="linear PCM, float or FLAC of 8, 16 or 24 bits",
         message=f"the file holds {coding}; sound of that kind is not decoded here",
         advice="Ask for a WAV export from the session; keep this file, it may be whole.",
+    )
+
+
+def too_much_coded(frames: int, channels: int) -> HeaderFault:
+    """Name packed sound that would take hours to unpack; asked before any of it is decoded."""
+    found = f"{frames:,} samples in each of {channels} channels"
+    return HeaderFault(
+        check="unreadable",
+        code="too-much-coded",
+        severity="fail",
+        found=found,
+        required=f"at most {MAX_CODED_SAMPLES:,} samples altogether",
+        message=f"the file unpacks to {found}, at most {MAX_CODED_SAMPLES:,} altogether are read",
+        advice="Ask for a WAV export from the session, or for shorter files.",
     )
 
 

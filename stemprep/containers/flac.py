@@ -53,6 +53,9 @@ def read_header(stream: BinaryIO, size_bytes: int) -> Header:
     if info.bits in _DECODABLE_BITS:
         frames, of_the_length = _frames(stream, size_bytes, blocks, info)
         told += of_the_length
+        if frames * info.channels > faults.MAX_CODED_SAMPLES:
+            told.append(faults.too_much_coded(frames, info.channels))
+            frames = 0
     else:
         told.append(faults.unsupported(f"FLAC of {info.bits} bits per sample"))
     if not any(info.md5):

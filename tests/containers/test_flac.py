@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from stemprep.containers import DecodingFault, read_blocks
+from stemprep.containers import DecodingFault, faults, read_blocks
 from stemprep.containers.flac_blocks import read_flac_blocks
 from stemprep.containers.flac_damage import first_broken_sample
 from stemprep.containers.flac_frames import frame_at, is_whole_frame, last_frame
@@ -264,3 +264,15 @@ def test_a_whole_stream_has_no_broken_block(behind: bytes) -> None:
     stream = io.BytesIO(content)
     found = first_broken_sample(stream, parsed.sound_offset, len(content), parsed.info, 0)
     assert found == 1001
+
+
+@pytest.mark.parametrize(("limit", "is_read"), [(2002, True), (2001, False)])
+def test_more_sound_than_is_ever_recorded(
+    monkeypatch: pytest.MonkeyPatch, limit: int, is_read: bool
+) -> None:
+    """A block of 65,535 equal samples takes some 12 bytes (RFC 9639, 9.2.1): hours from a few MB."""
+    monkeypatch.setattr(faults, "MAX_CODED_SAMPLES", limit)
+    header, blocks = read(flac(whole(), 24))
+    assert header.is_readable == is_read
+    assert bool(blocks) == is_read
+    assert ("too-much-coded" in {fault.code for fault in header.faults}) != is_read
