@@ -26,9 +26,10 @@ def path_problem(path: str) -> str | None:
 def checked_payload_path(path: str) -> str:
     """Return a path relative to the payload unchanged, or raise DeliveryError.
 
-    Refused: ``..``, absolute paths, empty parts, zero bytes and bytes that are not UTF-8.
+    Refused: ``..``, absolute paths, empty parts, zero bytes and bytes that are not UTF-8. A name
+    that begins like a home folder or a drive is only a name below the payload.
     """
-    problem = path_problem(path)
+    problem = path_problem(f"{PAYLOAD}/{path}")
     try:
         path.encode("utf-8")
     except UnicodeEncodeError:

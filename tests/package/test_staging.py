@@ -25,7 +25,7 @@ from tests.package import records
 
 
 @pytest.mark.parametrize(
-    "path", ["", "/etc/passwd", "../up.wav", "a/../../b", "a//b", "a/.", "~root/x", "C:\\x", "a\0b"]
+    "path", ["", "/etc/passwd", "../up.wav", "a/../../b", "a//b", "a/.", "a\0b"]
 )
 def test_paths_that_leave_the_payload(tmp_path: Path, path: str) -> None:
     with open_staging(tmp_path, "job") as staging:
@@ -308,3 +308,11 @@ def test_a_document_that_changes_while_it_is_copied(
         pytest.raises(DeliveryError, match="changed while it was being delivered"),
     ):
         staging.add_file("documents/notes.txt", stream)
+
+
+@pytest.mark.parametrize("path", ["~take.wav", "C:take.wav", "~root/x.wav"])
+def test_names_that_only_look_absolute(tmp_path: Path, path: str) -> None:
+    """An archive keeps every name that a person gave; below the payload these are names."""
+    with open_staging(tmp_path, "job") as staging:
+        document = staging.add_bytes(path, b"RIFF")
+        assert Path(document.staged) == staging.root / "data" / path
