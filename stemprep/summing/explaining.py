@@ -13,12 +13,13 @@ from stemprep.model.null_test import NullCause
 from stemprep.summing.confirming import confirmed
 from stemprep.summing.cuts import abrupt_cuts, is_cut
 from stemprep.summing.excerpts import Excerpts, read_excerpts
+from stemprep.summing.joint import consensus_gain, joint_gains, joint_levels
 from stemprep.summing.leftovers import bus_cause, leftover_cause
 from stemprep.summing.model import Change, Cut, Model, plain_model
 from stemprep.summing.parts import Part, Stream, SumSet, unity
 from stemprep.summing.refine import Bench, Fit
 from stemprep.summing.residual import Cells, Products, model_pass
-from stemprep.summing.search import Found, consensus_gain, search
+from stemprep.summing.search import Found, search
 from stemprep.summing.telling import causes_of, change_causes
 from stemprep.summing.theory import Floor, floor_of
 
@@ -41,9 +42,16 @@ def explanation(parts: SumSet, cells: Cells, products: Products, floor: Floor) -
     """Find out why mix and sum differ; where nothing explains it, say of what kind it is."""
     plain = plain_model(parts)
     bench = Bench(parts, read_excerpts(parts, cells))
-    model = replace(plain, gain=consensus_gain(bench, floor.power))
+    joint = joint_gains(bench, floor.power)
+    model = replace(plain, gain=consensus_gain(joint))
     start = bench.fit(model)
-    told = _searched(parts, bench, start, lambda: bus_cause(bench, start, products) is not None)
+    told = _searched(
+        parts,
+        bench,
+        start,
+        joint_levels(bench, model, joint, floor.power),
+        lambda: bus_cause(bench, start, products) is not None,
+    )
     if told is None:
         told = _with_cuts(parts, model, cells)
     if told is None:
@@ -61,11 +69,15 @@ def explanation(parts: SumSet, cells: Cells, products: Products, floor: Floor) -
 
 
 def _searched(
-    parts: SumSet, bench: Bench, start: Fit, is_bus: Callable[[], bool]
+    parts: SumSet,
+    bench: Bench,
+    start: Fit,
+    jointly: Fit | None,
+    is_bus: Callable[[], bool],
 ) -> Explanation | None:
     """Changes of single stems that explain the whole; more excerpts where some is still left."""
     for _ in range(_ROUNDS):
-        found = search(bench, start, is_bus=is_bus)
+        found = search(bench, start, jointly=jointly, is_bus=is_bus)
         if not found.is_explained:
             return None
         is_whole = bench.excerpts.is_whole
@@ -75,7 +87,7 @@ def _searched(
         if is_whole:
             return None
         bench = Bench(parts, read_excerpts(parts, whole.cells))
-        start = bench.fit(whole.model)
+        start, jointly = bench.fit(whole.model), None
     return None
 
 

@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stemprep.summing.model import Change, Form, Model, can_be_swapped, swapped
-from stemprep.summing.parts import unity
 from stemprep.summing.proposals import Proposal, Proposer
 from stemprep.summing.refine import TIE, Bench, Fit
 from stemprep.summing.shift import is_whole
@@ -49,13 +48,24 @@ class Found:
     alternatives: tuple[tuple[int, Change], ...] = ()
 
 
-def search(bench: Bench, start: Fit, *, is_bus: Callable[[], bool] = bool) -> Found:
+def search(
+    bench: Bench,
+    start: Fit,
+    *,
+    jointly: Fit | None = None,
+    is_bus: Callable[[], bool] = bool,
+) -> Found:
     """The simplest model that explains the excerpts; ``is_explained`` False where none does.
 
+    jointly: changes of level alone that explain everything, where there are such.
     is_bus: asked when one change alone does not do; True: the mix bus is why, look no further.
     """
+    if jointly is not None and len(jointly.model.changes) > 1:
+        pruned = _pruned(bench, _all_simplified(bench, jointly))
+        return Found(pruned, True, alternatives=_alternatives(bench, pruned, None))
     states = [start]
     best, reached = start, start.mean
+    subsample: Fit | None = None
     for step in range(MAX_CHANGES):
         children = [child for state in states for child in _children(bench, state)]
         if not children:
@@ -67,14 +77,22 @@ def search(bench: Bench, start: Fit, *, is_bus: Callable[[], bool] = bool) -> Fo
                 return Found(pruned, True, alternatives=_alternatives(bench, pruned, children))
         if chosen.mean < best.mean:
             best = chosen
-        if _is_subsample(bench, chosen, children):
-            return Found(_pruned(bench, chosen), True, is_subsample=True)
+        if subsample is None and _is_subsample(bench, chosen, children):
+            subsample = chosen  # a second fault may still be told apart from it
         children.sort(key=lambda fit: fit.mean)
         states = _distinct([chosen, *children])[:_BEAM]
         if chosen.mean > _HOPELESS * reached or (step == 0 and is_bus()):
             break
         reached = chosen.mean
+    if subsample is not None:
+        return Found(_pruned(bench, subsample), True, is_subsample=True)
     return Found(best, False)
+
+
+def _all_simplified(bench: Bench, fit: Fit) -> Fit:
+    for change in fit.model.changes:
+        fit = _simplified(bench, fit, change.stem)
+    return fit
 
 
 def _children(bench: Bench, state: Fit) -> list[Fit]:
@@ -133,13 +151,22 @@ def _simplified(bench: Bench, fit: Fit, stem: int) -> Fit:
     """Round what can be rounded without leaving more: lags to samples, factors to 1, 0 and -1."""
     for _ in range(2):
         for change in _simpler_changes(fit.model, stem):
-            trial = bench.fit(fit.model.with_change(change))
+            trial = _refitted(bench, fit, fit.model.with_change(change), stem)
             if trial.mean <= _tie(fit) * fit.mean:
                 fit = trial
                 break
         else:
             break
     return fit
+
+
+def _refitted(bench: Bench, fit: Fit, model: Model, held: int) -> Fit:
+    """What a model leaves; where that is more, with every other change fitted anew."""
+    trial = bench.fit(model)
+    others = tuple(change.stem for change in model.changes if change.stem != held)
+    if not others or trial.mean <= _tie(fit) * fit.mean:
+        return trial
+    return bench.tuned(trial, others, np.ones_like(fit.loud_cells()))
 
 
 def _tie(fit: Fit) -> float:
@@ -166,7 +193,7 @@ def _simpler_changes(model: Model, stem: int) -> Iterable[Change]:
 def _pruned(bench: Bench, fit: Fit) -> Fit:
     """Drop every change without which the residual is as low."""
     for change in fit.model.changes:
-        trial = bench.fit(fit.model.without(change.stem))
+        trial = _refitted(bench, fit, fit.model.without(change.stem), change.stem)
         if trial.mean <= TIE * fit.mean or (fit.is_at_floor and trial.is_at_floor):
             fit = trial
     for change in fit.model.changes if fit.is_at_floor else ():
@@ -228,11 +255,13 @@ def _freedom(model: Model) -> int:
     return sum(change.freedom for change in model.changes)
 
 
-def _alternatives(bench: Bench, fit: Fit, children: list[Fit]) -> tuple[tuple[int, Change], ...]:
+def _alternatives(
+    bench: Bench, fit: Fit, children: list[Fit] | None
+) -> tuple[tuple[int, Change], ...]:
     """For every change, those of other stems, or by other lags, that do as well in its place."""
     told: list[tuple[int, Change]] = []
     for change in fit.model.changes:
-        if len(fit.model.changes) > 1:
+        if children is None or len(fit.model.changes) > 1:
             children = _children(bench, bench.fit(fit.model.without(change.stem)))
         for child in children:
             other = child.model.changes[-1]
@@ -268,61 +297,3 @@ def _is_subsample(bench: Bench, chosen: Fit, rivals: list[Fit]) -> bool:
         fit.mean for fit in rivals if fit.model.changes and fit.model.changes[-1].stem != last.stem
     ]
     return chosen.mean * _RIVAL < min(others, default=np.inf)
-
-
-def consensus_gain(bench: Bench, floor_power: float) -> float:
-    """Find the common gain that most stems have, by a joint fit; 1 where that is as likely.
-
-    Never negative: an inverted mix is a fault to be told, not a gain.
-    """
-    gains, errors = _joint_gains(bench, floor_power)
-    if len(gains) == 0:
-        return 1.0
-    support = {value: _supporters(value, gains, errors) for value in (1.0, *gains)}
-    most = max(support.values())
-    if support[1.0] == most or most < max(2, (len(gains) + 1) // 2):
-        return 1.0
-    agreed = next(value for value, count in support.items() if count == most)
-    near = np.abs(gains - agreed) <= _slack(errors)
-    gain = float(np.average(gains[near], weights=1 / errors[near] ** 2))
-    return gain if gain > 0 else 1.0
-
-
-def _supporters(value: float, gains: np.ndarray, errors: np.ndarray) -> int:
-    return int(np.count_nonzero(np.abs(gains - value) <= _slack(errors)))
-
-
-def _slack(errors: np.ndarray) -> np.ndarray:
-    return np.asarray(4 * errors + 2e-5)
-
-
-def _joint_gains(bench: Bench, floor_power: float) -> tuple[np.ndarray, np.ndarray]:
-    """Gains of all stems that sound, by least squares, and their standard errors."""
-    excerpts, parts = bench.excerpts, bench.parts
-    count = len(parts.stems)
-    gram, right, energy = np.zeros((count, count)), np.zeros(count), 0.0
-    for window in range(len(excerpts.starts)):
-        rows = np.stack(
-            [_flat(excerpts.inner_window(stem, window), parts.channels) for stem in range(count)]
-        )
-        mix = excerpts.mix[window].ravel()
-        gram += rows @ rows.T
-        right += rows @ mix
-        energy += float(mix @ mix)
-    samples = int(np.count_nonzero(excerpts.valid)) * parts.channels
-    sounding = np.diag(gram) > 100 * floor_power * samples
-    if not sounding.any():
-        return np.zeros(0), np.zeros(0)
-    chosen = gram[np.ix_(sounding, sounding)]
-    inverse = np.linalg.pinv(chosen, rcond=1e-12)
-    gains = inverse @ right[sounding]
-    left = max(energy - float(gains @ right[sounding]), floor_power * samples)
-    return gains, np.sqrt(np.maximum(np.diag(inverse) * left / samples * _BANDWIDTH, 1e-18))
-
-
-_BANDWIDTH = 20.0
-"""Music's samples are not independent: errors of gains are that much larger in variance."""
-
-
-def _flat(samples: np.ndarray, channels: int) -> np.ndarray:
-    return np.asarray((unity(channels, len(samples)) @ samples).ravel())

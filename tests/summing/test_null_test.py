@@ -211,3 +211,18 @@ def test_an_inverted_stem_leaves_twice_itself() -> None:
     outcome = outcome_of(mix, [parts[0], -parts[1], parts[2]])
     assert 20 * math.log10(outcome.rms / rms) == pytest.approx(6.02, abs=0.01)
     assert [(cause.kind, cause.file) for cause in outcome.causes] == [("inverted", "stem 2")]
+
+
+def test_nearly_alike_stems_are_told_apart_by_a_joint_fit() -> None:
+    """Two microphones of one source, 60 dB of difference: one inverted, the other louder."""
+    generator = np.random.default_rng(11)
+    parts = stems(5)
+    parts[1] = quantised(0.7 * parts[0] + 1e-3 * parts[1], 24, generator, dithered=False)
+    mix = total(parts)
+    parts[0], parts[1] = -parts[0], quantised(parts[1] * 1.1, 24, generator, dithered=False)
+    causes = outcome_of(mix, parts).causes
+    assert [(cause.kind, cause.file) for cause in causes] == [
+        ("inverted", "stem 1"),
+        ("level", "stem 2"),
+    ]
+    assert causes[1].gain_db == pytest.approx(20 * math.log10(1.1), abs=0.005)

@@ -1,0 +1,68 @@
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+
+import jsonschema
+
+from stemprep.model.null_test import NullCause, NullTest
+from stemprep.model.strict_json import dumps
+from stemprep.report.null_tests import (
+    HEIGHT,
+    null_line,
+    null_test_json,
+    null_test_schema,
+    residual_picture,
+)
+
+TEST = NullTest(
+    song="Dawn",
+    folder="",
+    reference="MIX.wav",
+    stems=("a.wav", "b.wav"),
+    sample_rate_hz=48_000,
+    frames=480_000,
+    gain_db=-3.1,
+    residual_peak_dbfs=-128.93,
+    residual_rms_dbfs=-141.03,
+    limit_peak_dbfs=-118.0,
+    limit_rms_dbfs=-133.0,
+    verdict="word-length",
+    residual_over_time_dbfs=(-130.0, -math.inf, -128.93),
+    left_out=(("click.wav", "click"),),
+)
+
+
+def test_a_line_tells_residual_gain_and_what_was_left_out() -> None:
+    line = null_line(TEST)
+    assert line.startswith("2 stems add up to the mix, all -3.10 dB in the mix: residual -128.9")
+    assert line.endswith("(MIX.wav); 1 other file not summed")
+    assert "exactly" in null_line(replace(TEST, verdict="exact", residual_peak_dbfs=-math.inf))
+    assert "do not add up" in null_line(replace(TEST, verdict="not"))
+
+
+def test_json_is_strict_and_as_described() -> None:
+    cause = NullCause(
+        kind="pan",
+        file="a.wav",
+        channel_gains_db=(None, 1.5),
+        alternatives=(NullCause(kind="level", file="b.wav", gain_db=0.5),),
+        confidence=0.5,
+    )
+    silent = replace(TEST, residual_peak_dbfs=-math.inf, residual_rms_dbfs=-math.inf)
+    for test in (TEST, silent, replace(TEST, verdict="not", causes=(cause,))):
+        jsonschema.validate(json.loads(dumps(null_test_json(test))), null_test_schema())
+    told = null_test_json(silent)
+    assert (told["residual_peak_dbfs"], told["is_residual_peak_dbfs_infinite"]) == (None, True)
+
+
+def test_the_picture_shows_silence_at_the_bottom() -> None:
+    picture = residual_picture(TEST)
+    assert f"L300.0 {HEIGHT:.1f}H600.0" in picture.path
+    assert picture.end_label == "0:10.000"
+    assert 0 < picture.limit_y < HEIGHT
+
+
+def test_a_test_without_columns_has_an_empty_picture() -> None:
+    assert residual_picture(replace(TEST, residual_over_time_dbfs=())).path == ""
