@@ -21,6 +21,7 @@ from stemprep.checks import (
     duplicate_audio,
     head_silence,
     header,
+    hum,
     length,
     lossy_source,
     loudness,
@@ -30,6 +31,7 @@ from stemprep.checks import (
     mixed_formats,
     name,
     name_collision,
+    noise_floor,
     not_finite,
     null_test,
     padded_word,
@@ -90,6 +92,8 @@ _PER_FILE = (
     click,
     dual_mono,
     stereo_polarity,
+    noise_floor,
+    hum,
     name,
 )
 _PER_SONG = (

@@ -45,7 +45,7 @@ class LowBand:
     def add(self, chunk: Chunk) -> None:
         """Means of the whole cells of one chunk."""
         whole = chunk.frames // CELL_FRAMES
-        self._held.append(chunk.sums[:, :whole] * (1.0 / CELL_FRAMES))
+        self._held.append(chunk.sums[:, :whole].astype(np.float64) / CELL_FRAMES)
         self._count += whole
         if self._count >= BATCH * self._cells:
             self._hand_on()
@@ -60,7 +60,7 @@ class LowBand:
         self._give(joined[:, None, -self._cells :])
 
     def _hand_on(self) -> None:
-        joined = np.concatenate(self._held, axis=1, dtype=np.float64)
+        joined = np.concatenate(self._held, axis=1)
         count = joined.shape[1] // self._cells
         done = count * self._cells
         self._held, self._count = [joined[:, done:]], joined.shape[1] - done

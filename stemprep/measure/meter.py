@@ -11,11 +11,14 @@ from stemprep.dsp.block import Samples, SoundBlock
 from stemprep.dsp.cells import Chunk, Reblocker, chunk_frames
 from stemprep.dsp.interpolation import interpolator
 from stemprep.measure.clipping import Clipping
+from stemprep.measure.hum import Hum
 from stemprep.measure.loudness import Loudness
 from stemprep.measure.low_band import LowBand
+from stemprep.measure.noise_floor import NoiseFloor
 from stemprep.measure.non_finite import FiniteGate
 from stemprep.measure.offset import Offset
 from stemprep.measure.outline import Outline
+from stemprep.measure.pauses import pause_facts
 from stemprep.measure.peaks import Peaks
 from stemprep.measure.power import Power
 from stemprep.measure.silence import Silence
@@ -57,7 +60,9 @@ class SoundMeter:
         self._power = Power(format.channels)
         self._stereo = Stereo(format.sample_rate_hz) if format.channels == 2 else None
         self._offset = Offset(format.sample_rate_hz, format.channels)
-        self._low_band = LowBand(format.sample_rate_hz, self._offset)
+        self._noise_floor = NoiseFloor(format.sample_rate_hz, format.channels)
+        self._hum = Hum(format.sample_rate_hz, format.channels)
+        self._low_band = LowBand(format.sample_rate_hz, self._offset, self._hum)
         self._silence = Silence(
             settings.silence_peak_dbfs,
             samples_from_seconds(settings.min_silent_stretch_s, format.sample_rate_hz),
@@ -104,6 +109,7 @@ class SoundMeter:
             non_finite=self._gate.facts(),
             overview=self._outline.overview(self._settings.overview_columns),
             transients=self._transients.facts(),
+            pauses=pause_facts(self._noise_floor, self._hum),
         )
 
     def _measure(self, samples: Samples) -> None:
@@ -119,6 +125,7 @@ class SoundMeter:
             self._silence,
             self._transients,
             self._low_band,
+            self._noise_floor,
             *self._typed(chunk.samples.dtype),
         ]
         if self._stereo is not None:

@@ -172,6 +172,38 @@ class StereoFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HumFacts:
+    """Mains hum in the pauses: which mains, in which channel (from 1), how loud, what of it.
+
+    level_dbfs:  RMS of all its partials together.
+    partials_hz: the multiples that stand out of the noise and stay unchanged.
+    """
+
+    mains_hz: int
+    channel: int
+    level_dbfs: float
+    partials_hz: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PauseFacts:
+    """What is heard between the notes.
+
+    noise_floor_dbfs: RMS that the quietest twentieth of the tenths of a second stay at or below,
+                      offset taken out, digital silence left out, to 0.25 dB; of several channels
+                      the noisiest; None where the sound leaves no steady pauses.
+    channel:          the channel of that, from 1.
+    range_db:         how far it lies under the loud windows there.
+    hum:              None where none was found.
+    """
+
+    noise_floor_dbfs: float | None = None
+    channel: int = 1
+    range_db: float | None = None
+    hum: HumFacts | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WordFacts:
     """How much of the stated word length the samples use.
 
@@ -266,6 +298,7 @@ class Sound:
     non_finite: NonFinite
     overview: Overview
     transients: TransientFacts = field(default_factory=TransientFacts)
+    pauses: PauseFacts = field(default_factory=PauseFacts)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

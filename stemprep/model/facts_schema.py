@@ -123,6 +123,7 @@ def _sound() -> dict[str, Schema]:
                 "edge_trailing_samples": INTEGER,
             }
         ),
+        "pauses": _pauses(),
         "stereo": record(
             {
                 "correlation": nullable(NUMBER),
@@ -169,6 +170,25 @@ def _transients() -> dict[str, Schema]:
         "head": edge,
         "tail": edge,
     }
+
+
+def _pauses() -> Schema:
+    hum = record(
+        {
+            "mains_hz": INTEGER,
+            "channel": INTEGER,
+            "level_dbfs": nullable(NUMBER),
+            "partials_hz": array(INTEGER),
+        }
+    )
+    return record(
+        {
+            "noise_floor_dbfs": nullable(NUMBER),
+            "channel": INTEGER,
+            "range_db": nullable(NUMBER),
+            "hum": nullable(hum),
+        }
+    )
 
 
 def _runs() -> dict[str, Schema]:

@@ -165,6 +165,20 @@ class StereoPolarityRule(Rule):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NoiseFloorRule(Rule):
+    """max_dbfs: loudest noise between the notes, RMS of a channel."""
+
+    max_dbfs: float = -60.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HumRule(Rule):
+    """max_dbfs: loudest mains hum, RMS of all its partials together."""
+
+    max_dbfs: float = -75.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PaddedWordRule(Rule):
     """min_unused_bits: how many always-zero low bits make a word padded."""
 
@@ -343,6 +357,8 @@ RULE_TYPES: Mapping[str, type[Rule]] = {
     "click": ClickRule,
     "dual-mono": DualMonoRule,
     "stereo-polarity": StereoPolarityRule,
+    "noise-floor": NoiseFloorRule,
+    "hum": HumRule,
     "start-alignment": Rule,
     "time-reference": TimeReferenceRule,
     "length": LengthRule,

@@ -18,6 +18,7 @@ from stemprep.model.facts import (
     FileFacts,
     LevelFacts,
     LoudnessFacts,
+    PauseFacts,
     Runs,
     SilenceFacts,
     Sound,
@@ -148,6 +149,7 @@ def _sound(sound: Sound) -> Json:
         "silence": _silence(sound.silence),
         "stereo": None if sound.stereo is None else _stereo(sound.stereo),
         "non_finite": dataclasses.asdict(sound.non_finite),
+        "pauses": _pauses(sound.pauses),
         **_transients(sound.transients),
     }
 
@@ -262,6 +264,23 @@ def _stereo(stereo: StereoFacts) -> Json:
     }
 
 
+def _pauses(pauses: PauseFacts) -> Json:
+    hum = pauses.hum
+    return {
+        "noise_floor_dbfs": rounded(pauses.noise_floor_dbfs),
+        "channel": pauses.channel,
+        "range_db": rounded(pauses.range_db),
+        "hum": None
+        if hum is None
+        else {
+            "mains_hz": hum.mains_hz,
+            "channel": hum.channel,
+            "level_dbfs": rounded(hum.level_dbfs),
+            "partials_hz": list(hum.partials_hz),
+        },
+    }
+
+
 def _fault(fault: HeaderFault) -> Json:
     return dataclasses.asdict(fault)
 
@@ -319,6 +338,7 @@ _SOUND_FIELDS = (
     "silence",
     "stereo",
     "non_finite",
+    "pauses",
     "holes",
     "regular_holes",
     "repeats",

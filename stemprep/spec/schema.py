@@ -154,6 +154,18 @@ class DualMonoLimits(Weight):
     max_difference_dbfs: LevelDb = may("peak of left minus right, dBFS", -90.0)
 
 
+class NoiseFloorLimits(Weight):
+    """Limits of noise-floor."""
+
+    max_dbfs: LevelDb = may("loudest noise between the notes, dBFS RMS", -60.0)
+
+
+class HumLimits(Weight):
+    """Limits of hum."""
+
+    max_dbfs: LevelDb = may("loudest mains hum in the pauses, dBFS RMS", -75.0)
+
+
 class StereoPolarityLimits(Weight):
     """Limits of stereo-polarity."""
 
@@ -215,6 +227,8 @@ LIMITS: dict[type[rule.Rule], type[Weight]] = {
     rule.CutOffRule: CutOffLimits,
     rule.DualMonoRule: DualMonoLimits,
     rule.StereoPolarityRule: StereoPolarityLimits,
+    rule.NoiseFloorRule: NoiseFloorLimits,
+    rule.HumRule: HumLimits,
     rule.LengthRule: LengthLimits,
     rule.MicDelayRule: MicDelayLimits,
     rule.TimeReferenceRule: TimeReferenceLimits,

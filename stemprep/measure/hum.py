@@ -1,0 +1,149 @@
+"""Mains hum: 50 or 60 Hz and multiples that go on unchanged through the pauses.
+
+A bass note may have the same pitch. But it is played and dies away, while hum stays at one level
+in every pause, and its frequency is that of the mains to a few tenths of a hertz, where no note of
+a tuned instrument lies (G1 is 49.0 Hz, B1 61.7 Hz).
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from stemprep.dsp.cells import CELL_FRAMES
+from stemprep.measure.low_band import Means, window_cells
+from stemprep.model.facts import HumFacts
+from stemprep.units import db_from_power, ratio_from_db
+
+Complex = npt.NDArray[np.complex128]
+
+MAINS_HZ = (50, 60)
+MULTIPLES = 5
+SHORT_WINDOWS = 4  # make one of half a second
+KEPT = 24
+MIN_KEPT = 4  # pauses of less than 2 s in all tell nothing
+MAX_SHARE = 0.34  # of all windows: the quietest third at most is taken for pauses
+QUIET_RANGE_DB = 6.0
+FAINTEST = ratio_from_db(-100.0) ** 2
+
+MAX_SPREAD_DB = 3.0  # between the tenth and the ninetieth percentile of the pauses
+MAX_FADE_DB = 1.0  # from the first to the second half of a window
+MAX_DETUNING_HZ = 0.4
+BESIDE_HZ = (-8.0, -6.0, 6.0, 8.0)
+MIN_PROMINENCE_DB = 10.0
+MIN_MULTIPLES = 2
+LONE_PROMINENCE_DB = 20.0  # for a single one
+
+
+class Hum:
+    """Keeps the quietest half seconds of the low band, whatever the length of the file."""
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._rate_hz = rate_hz
+        self._cells = window_cells(rate_hz) * SHORT_WINDOWS
+        self._held: Means = np.zeros((channels, 0, window_cells(rate_hz)))
+        self._powers: npt.NDArray[np.float64] = np.zeros(0)
+        self._windows: Means = np.zeros((0, channels, self._cells))
+        self._seen = 0
+
+    def add(self, windows: Means) -> None:
+        """Windows of cell means; those that touch digital silence are left out."""
+        joined = np.concatenate([self._held, windows], axis=1)
+        count = joined.shape[1] // SHORT_WINDOWS
+        done = count * SHORT_WINDOWS
+        self._held = joined[:, done:]
+        if not count:
+            return
+        longer = joined[:, :done].reshape(len(joined), count, self._cells).swapaxes(0, 1)
+        means = longer.mean(axis=2)
+        powers = (np.square(longer).mean(axis=2) - means * means).sum(axis=1)
+        sounding = (longer != 0.0).all(axis=2).any(axis=1) & (powers > 0.0)
+        self._seen += int(np.count_nonzero(sounding))
+        limit = self._powers[-1] if self._powers.size == KEPT else math.inf
+        chosen = sounding & (powers < limit)
+        if chosen.any():
+            self._keep(powers[chosen], longer[chosen])
+
+    def facts(self) -> HumFacts | None:
+        """The stronger of the two mains in the loudest channel; None where there is neither.
+
+        Only of use where the sound has pauses.
+        """
+        most = min(int(self._seen * MAX_SHARE), self._powers.size)
+        quiet = self._powers[:most]
+        quiet = quiet[quiet <= quiet[:1] * 10 ** (QUIET_RANGE_DB / 10)] if quiet.size else quiet
+        if quiet.size < MIN_KEPT or quiet[-1] < FAINTEST:
+            return None
+        pauses = self._windows[: quiet.size]
+        found = [
+            _hum(pauses[:, channel], self._rate_hz, mains_hz, channel + 1)
+            for channel in range(pauses.shape[1])
+            for mains_hz in MAINS_HZ
+        ]
+        known = [one for one in found if one is not None]
+        return max(known, key=lambda one: one.level_dbfs, default=None)
+
+    def _keep(self, powers: npt.NDArray[np.float64], windows: Means) -> None:
+        every = np.concatenate([self._powers, powers])
+        order = np.argsort(every, kind="stable")[:KEPT]
+        self._powers = every[order]
+        self._windows = np.concatenate([self._windows, windows])[order]
+
+
+def _hum(pauses: Means, rate_hz: int, mains_hz: int, channel: int) -> HumFacts | None:
+    """Hum of one mains frequency in the pauses of one channel, shape (pauses, cells)."""
+    highest_hz = 0.45 * rate_hz / CELL_FRAMES
+    multiples = [mains_hz * n for n in range(1, MULTIPLES + 1) if mains_hz * n < highest_hz]
+    heard = [(hz, _partial(pauses, rate_hz, hz)) for hz in multiples]
+    partials = [(hz, *found) for hz, found in heard if found is not None]
+    is_lone = len(partials) < MIN_MULTIPLES
+    if not partials or (is_lone and partials[0][2] < LONE_PROMINENCE_DB):
+        return None
+    return HumFacts(
+        mains_hz=mains_hz,
+        channel=channel,
+        level_dbfs=db_from_power(sum(amplitude**2 / 2 for _, amplitude, _ in partials)),
+        partials_hz=tuple(hz for hz, _, _ in partials),
+    )
+
+
+def _partial(pauses: Means, rate_hz: int, hz: int) -> tuple[float, float] | None:
+    """Amplitude (full scale = 1.0) and prominence in dB of one steady partial; None otherwise."""
+    cells = pauses.shape[1]
+    half = cells // 2
+    whole = np.abs(pauses @ _probe(cells, rate_hz, hz))
+    amplitude = float(np.median(whole))
+    beside = [np.abs(pauses @ _probe(cells, rate_hz, hz + offset)) for offset in BESIDE_HZ]
+    around = math.sqrt(float(np.mean(np.square(beside))))
+    prominence_db = 20 * math.log10(amplitude / around) if amplitude and around else 0.0
+    if prominence_db < MIN_PROMINENCE_DB:
+        return None
+    low, high = np.percentile(whole, (10, 90))
+    first = pauses[:, :half] @ _probe(half, rate_hz, hz)
+    second = pauses[:, half : 2 * half] @ _probe(half, rate_hz, hz)
+    fade_db = 20 * np.log10(np.abs(second) / np.maximum(np.abs(first), 1e-30) + 1e-30)
+    turn = np.angle(second * np.conj(first)) / (2 * np.pi)
+    detuning_hz = _wrapped(turn - hz * half * CELL_FRAMES / rate_hz) * rate_hz / half / CELL_FRAMES
+    is_steady = 20 * math.log10(high / low) <= MAX_SPREAD_DB if low else False
+    if not is_steady or abs(float(np.median(fade_db))) > MAX_FADE_DB:
+        return None
+    if float(np.median(np.abs(detuning_hz))) > MAX_DETUNING_HZ:
+        return None
+    return amplitude / float(np.sinc(hz * CELL_FRAMES / rate_hz)), prominence_db
+
+
+def _wrapped(turns: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Whole turns taken out: -0.5 to 0.5."""
+    return np.asarray(turns - np.rint(turns))
+
+
+@lru_cache(maxsize=256)
+def _probe(cells: int, rate_hz: int, hz: float) -> Complex:
+    """Hann-weighted rotation that reads the amplitude of a sine of ``hz`` in ``cells`` cells."""
+    places = np.arange(cells)
+    window = 1 - np.cos(2 * np.pi * (places + 0.5) / cells)
+    rotation = np.exp(-2j * np.pi * hz * CELL_FRAMES / rate_hz * places)
+    return np.asarray(2 * window * rotation / window.sum())
