@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import re
 
+from stemprep.model.strict_json import clean_text
+
 _EXTENSION = re.compile(r"\.([A-Za-z0-9]{1,12})\Z")
 
 
 def display_path(raw: bytes) -> str:
     r"""Show a raw path as text: UTF-8 where it is UTF-8, every other byte as ``\xNN``."""
-    return raw.decode("utf-8", "backslashreplace")
+    return clean_text(raw.decode("utf-8", "surrogateescape"))
 
 
 def file_name(path: str) -> str:

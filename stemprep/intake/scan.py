@@ -124,9 +124,9 @@ def _why(error: Exception) -> str:
 
 
 def _told_apart(entries: Iterable[DropEntry]) -> list[DropEntry]:
-    r"""Sorted by raw path, with paths that differ even where a name holds ``\xff`` as letters.
+    r"""Sorted by raw path, with paths that differ even where a name holds ``\xFF`` as letters.
 
-    Such a name would read like one with the byte; its backslashes are then written ``\x5c``.
+    Such a name would read like one with the byte; its backslashes are then written ``\x5C``.
     """
     ordered = sorted(entries, key=lambda entry: entry.raw_path)
     while True:
@@ -134,7 +134,7 @@ def _told_apart(entries: Iterable[DropEntry]) -> list[DropEntry]:
         if not shared:
             return ordered
         ordered = [
-            replace(entry, path=entry.path.replace("\\", "\\x5c"))
+            replace(entry, path=entry.path.replace("\\", "\\x5C"))
             if entry.path in shared and entry.path.encode("utf-8") == entry.raw_path
             else entry
             for entry in ordered

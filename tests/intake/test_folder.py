@@ -12,8 +12,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from stemprep.errors import InputError
+from stemprep.intake import display_path, open_regular
 from stemprep.intake import folder as folder_module
-from stemprep.intake import open_regular
+from stemprep.model.strict_json import clean_text
 from tests.intake.drops import SOUND, by_path, kinds, scan, tree, without_rights
 
 
@@ -106,7 +107,7 @@ def test_names_of_any_bytes(tmp_path: Path) -> None:
     found = scan(drop)
     assert [entry.path for entry in found.entries] == [
         "\x1b[31mred.wav",
-        "Bl\\xe4ser.wav",
+        "Bl\\xE4ser.wav",
         "line\nbreak.wav",
         "tab\there.wav",
     ]
@@ -115,11 +116,11 @@ def test_names_of_any_bytes(tmp_path: Path) -> None:
 
 def test_a_name_that_spells_a_byte_is_told_from_one_that_holds_it(tmp_path: Path) -> None:
     drop = tree(tmp_path / "drop", [])
-    for name in (b"\xff.wav", b"\\xff.wav", b"\\x5cxff.wav"):
+    for name in (b"\xff.wav", b"\\xFF.wav", b"\\x5CxFF.wav"):
         Path(os.fsdecode(os.fsencode(drop) + b"/" + name)).write_bytes(SOUND)
     found = scan(drop)
     assert len({entry.path for entry in found.entries}) == 3
-    assert {entry.raw_path: entry.path for entry in found.entries}[b"\xff.wav"] == "\\xff.wav"
+    assert {entry.raw_path: entry.path for entry in found.entries}[b"\xff.wav"] == "\\xFF.wav"
 
 
 _names = st.binary(min_size=1, max_size=40).filter(
@@ -250,3 +251,9 @@ def test_a_maze_of_links_is_left_alone(tmp_path: Path) -> None:
         before = f"maze{number - 1:02d}"
         (drop / f"maze{number:02d}").symlink_to(f"{before}/{before}")
     assert by_path(scan(drop))["maze59"].hazard == "loop"
+
+
+def test_a_byte_that_is_no_text_is_written_the_same_way_everywhere() -> None:
+    """What a report does to such a name changes nothing of what intake has written."""
+    raw = b"Bl\xe4ser \xff.wav"
+    assert display_path(raw) == r"Bl\xE4ser \xFF.wav" == clean_text(os.fsdecode(raw))
