@@ -10,11 +10,22 @@ drop_argument = click.argument("drop", type=click.Path(path_type=Path))
 
 quiet_option = click.option("--quiet", is_flag=True, help="Print nothing but errors.")
 
+
+def _refuse_standard_output(
+    context: click.Context, parameter: click.Parameter, value: Path | None
+) -> Path | None:
+    """A page is for a browser: ``-`` would make a file of that name, and is refused."""
+    if is_standard_output(value):
+        raise click.BadParameter("a page goes into a file; name one (--json takes '-')")
+    return value
+
+
 html_option = click.option(
     "--html",
     "html_file",
     metavar="FILE",
     type=click.Path(path_type=Path),
+    callback=_refuse_standard_output,
     help="Write the report as one HTML file.",
 )
 

@@ -46,6 +46,8 @@ def test_1_findings_of_severity_fail(tmp_path: Path, capsys: Capture) -> None:
         ("deliver", "{take}", "--spec", "archive"),
         ("check", "{take}", "--json", "{take}/report.json"),
         ("check", "{take}", "--html", "{take}/deeper/report.html"),
+        ("check", "{take}", "--html", "-"),
+        ("deliver", "{take}", "--spec", "archive", "--to", "{take}-out", "--html", "-"),
         ("plan", "{take}", "--spec", "archive", "--json", "{take}/plan.json"),
         ("deliver", "{take}", "--spec", "archive", "--to", "{take}"),
         ("deliver", "{take}", "--spec", "archive", "--to", "{take}/out"),

@@ -65,7 +65,7 @@ def test_json_of_hostile_names(hostile: Path, capsys: Capture) -> None:
     told = _strict(ran.out)
     jsonschema.validate(told, report_schema())
     assert isinstance(told, dict)
-    assert {file["path"] for file in told["files"]} == {HOSTILE, r"02 \xff\xfe.wav"}
+    assert {file["path"] for file in told["files"]} == {HOSTILE, r"02 \xFF\xFE.wav"}
 
 
 def test_json_in_a_file_beside_the_text(take: Path, tmp_path: Path, capsys: Capture) -> None:
@@ -74,6 +74,13 @@ def test_json_in_a_file_beside_the_text(take: Path, tmp_path: Path, capsys: Capt
     )
     assert here_too.out.startswith("Verdict")
     assert (tmp_path / "r.json").read_text() == here(capsys, "check", take, "--json", "-").out
+    assert "default-src 'none'" in (tmp_path / "r.html").read_text()
+
+
+def test_json_alone_with_a_page_beside_it(take: Path, tmp_path: Path, capsys: Capture) -> None:
+    ran = here(capsys, "check", take, "--json", "-", "--html", tmp_path / "r.html")
+    assert ran.code == 0
+    jsonschema.validate(_strict(ran.out), report_schema())
     assert "default-src 'none'" in (tmp_path / "r.html").read_text()
 
 
