@@ -10,6 +10,8 @@ from stemprep.report import figures
 from stemprep.report.layout import Page
 
 SCHEMA_VERSION = 1
+MAX_LISTED_DAMAGES = 500
+"""More are told as a number: a folder may hold a hundred thousand files that are not ours."""
 PROOF_WORDS = (
     "Whole means: every file is, byte for byte, the one that was packed, and none is missing or "
     "added. It does not prove who packed it; for that, compare the seal with the one that the "
@@ -67,8 +69,11 @@ def _put_package(page: Page, result: Verification) -> None:
         indent=2,
     )
     _put_seal(page, result)
-    for damage in result.damages:
+    for damage in result.damages[:MAX_LISTED_DAMAGES]:
         page.put(f"{damage.path}: {damage.message}", "  - ", "    ")
+    more = len(result.damages) - MAX_LISTED_DAMAGES
+    if more > 0:
+        page.put(f"and {more:,} more: see the JSON report", "  - ")
 
 
 def _put_seal(page: Page, result: Verification) -> None:
