@@ -270,7 +270,7 @@ def test_a_whole_stream_has_no_broken_block(behind: bytes) -> None:
 def test_more_sound_than_is_ever_recorded(
     monkeypatch: pytest.MonkeyPatch, limit: int, is_read: bool
 ) -> None:
-    """A block of 65,535 equal samples takes some 12 bytes (RFC 9639, 9.2.1): hours from a few MB."""
+    """65,535 equal samples take some 12 bytes (RFC 9639, 9.2.1): a few MB hold hours of work."""
     monkeypatch.setattr(faults, "MAX_CODED_SAMPLES", limit)
     header, blocks = read(flac(whole(), 24))
     assert header.is_readable == is_read
