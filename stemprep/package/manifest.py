@@ -19,7 +19,8 @@ from stemprep.package.payload_path import PAYLOAD, sort_key
 MANIFEST_VERSION = 1
 
 _LIBRARIES_THAT_SHAPE_BYTES = ("numpy", "pedalboard", "pyloudnorm", "soundfile", "soxr")
-_READ_AS_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_WIDE_FORMS = ("\uff1d", "\uff0b", "\uff0d", "\uff20")  # East Asian forms of = + - @
+_READ_AS_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", *_WIDE_FORMS)
 
 
 def made_with() -> dict[str, str]:

@@ -142,7 +142,9 @@ def test_csv_reads_back(content: PackageContent) -> None:
     assert "\n" not in text.replace("\r\n", "")
 
 
-@pytest.mark.parametrize("lead", ["=", "+", "-", "@", "\t", "\r"])
+@pytest.mark.parametrize(
+    "lead", ["=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20"]
+)
 def test_no_cell_is_a_formula(content: PackageContent, lead: str) -> None:
     """The leads that spreadsheets read as formulas (common practice, no source)."""
     evil = f"{lead}cmd|' /C calc'!A0"
