@@ -14,7 +14,7 @@ from typing import NoReturn, TextIO
 import click
 
 from stemprep import __version__
-from stemprep.errors import StemprepError
+from stemprep.errors import SpecError, StemprepError
 
 EXIT_USAGE = 2
 EXIT_OUTPUT = 5
@@ -91,10 +91,14 @@ def _nowhere() -> TextIO:
 
 
 def _shown(error: StemprepError) -> str:
-    """Its words, with whatever a name or a sheet may hide made visible, line by line."""
+    """Its words, with whatever a name or a sheet may hide made visible, line by line.
+
+    The lines of a spec or sheet begin alike, each with its place, where an editor finds it.
+    """
     from stemprep.report.escaping import visible  # loaded for errors alone
 
-    return "\n".join(visible(line) for line in str(error).split("\n"))
+    lines = "\n".join(visible(line) for line in str(error).split("\n"))
+    return lines if isinstance(error, SpecError) else f"stemprep: {lines}"
 
 
 def _exit_code(arguments: Sequence[str]) -> int:
@@ -114,7 +118,7 @@ def _exit_code(arguments: Sequence[str]) -> int:
         sys.stdout = _nowhere()
         return EXIT_CLOSED_PIPE
     except StemprepError as error:
-        click.echo(f"stemprep: {_shown(error)}", err=True)
+        click.echo(_shown(error), err=True)
         return error.exit_code
     except OSError as error:
         if error.errno not in _FULL:

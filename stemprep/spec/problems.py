@@ -8,11 +8,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from stemprep.errors import SpecError
+from stemprep.model.rule import RULE_TYPES
 
 Path_ = tuple[str | int, ...]
 MAX_TOLD = 100
 MAX_SOUGHT = 1000
 _MAX_SHOWN = 60
+_MAX_LISTED_CHECKS = 8
+_WHERE_CHECKS_ARE_LISTED = "`stemprep explain` lists them all"
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +97,20 @@ def nearest(word: str, known: Iterable[str]) -> str:
 
 
 def one_of(words: Iterable[str]) -> str:
-    """``one of a, b, c``, or the single word."""
-    listed = tuple(words)
-    return listed[0] if len(listed) == 1 else f"one of {', '.join(listed)}"
+    """``one of a, b, c``, or the single word; the ids of checks are too many to be listed."""
+    known = tuple(words)
+    if _are_checks(known):
+        spare = [check for check in RULE_TYPES if check not in known]
+        excepted = f"; all but {', '.join(spare)} may stand here" if spare else ""
+        return f"the id of a check ({_WHERE_CHECKS_ARE_LISTED}{excepted})"
+    return known[0] if len(known) == 1 else f"one of {', '.join(known)}"
+
+
+def known_words(words: Iterable[str]) -> str:
+    """``known: a, b, c``, or where the ids of checks are listed."""
+    known = tuple(words)
+    return _WHERE_CHECKS_ARE_LISTED if _are_checks(known) else f"known: {', '.join(known)}"
+
+
+def _are_checks(words: tuple[str, ...]) -> bool:
+    return len(words) > _MAX_LISTED_CHECKS and RULE_TYPES.keys() >= set(words)

@@ -8,7 +8,16 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from stemprep.spec.problems import Mark, Path_, Problems, dotted, nearest, shown, shown_plain
+from stemprep.spec.problems import (
+    Mark,
+    Path_,
+    Problems,
+    dotted,
+    known_words,
+    nearest,
+    shown,
+    shown_plain,
+)
 from stemprep.spec.scalars import UnfitError, key_hint, resolve
 from stemprep.spec.shapes import Shape, fields_of, required_of, shorthand_of
 from stemprep.spec.tree import Mapping, Node, Scalar, Sequence
@@ -162,7 +171,7 @@ class _Reader:
         if key.text in self.elsewhere and not path:
             message += f"; {self.elsewhere[key.text]}"
         else:
-            message += nearest(key.text, known) or f"; known: {', '.join(known)}"
+            message += nearest(key.text, known) or f"; {known_words(known)}"
         self.problems.tell(key.mark, dotted((*path, key.text)), message)
         self.reading.unfit.add((*path, key.text))
 

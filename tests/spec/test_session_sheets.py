@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from dataclasses import fields
 from pathlib import Path
 
@@ -115,6 +116,16 @@ def test_some_checks_cannot_be_waived(check: str) -> None:
         f"waivers: [{{check: {check}, file: a.wav, reason: so, initials: MK, date: 2026-03-14}}]"
     )
     assert f'waivers[1].check: "{check}" is not known' in told
+    assert re.search(rf"all but [^;]*\b{check}\b[^;]* may stand here", told)
+
+
+@pytest.mark.parametrize(("check", "hint"), [("clippng", " (did you mean clipping?)"), ("zz", "")])
+def test_an_unknown_check_is_told_without_all_others(check: str, hint: str) -> None:
+    told = problem(
+        f"waivers: [{{check: {check}, file: a.wav, reason: so, initials: MK, date: 2026-03-14}}]"
+    )
+    assert f'"{check}" is not known{hint}; give the id of a check (`stemprep explain`' in told
+    assert "stereo-polarity" not in told
 
 
 def test_ranges_and_bars_must_rise() -> None:

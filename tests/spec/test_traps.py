@@ -180,6 +180,11 @@ def test_a_misspelt_key_gets_the_nearest_known_one(tmp_path: Path) -> None:
     )
 
 
+def test_a_key_that_is_no_check_is_told_without_all_checks(tmp_path: Path) -> None:
+    (line,) = problems_of_spec(tmp_path, "extends: base\nchecks: {zzz: warn}\n")
+    assert line.endswith("checks.zzz: no such key here; `stemprep explain` lists them all")
+
+
 @pytest.mark.parametrize(
     ("text", "told"),
     [
