@@ -15,9 +15,9 @@ import numpy as np
 from stemprep.timing.correlation import Peak, Spectrum, find_peak, phase_only
 
 BAND_HZ = (100.0, 8_000.0)
-WINDOW_S = 0.7
-MAX_LAG_S = 0.13  # 5,733 samples at 44.1 kHz: the longest latency of common processors
-MOST_PLACES = 8
+WINDOW_S = 0.34
+MAX_LAG_S = 0.1  # 4,410 samples at 44.1 kHz: the latency of the slowest usual processors
+MOST_PLACES = 4
 MIN_HEIGHT, MIN_RATIO, MIN_PROMINENCE = 0.4, 3.0, 100.0
 MAX_FRACTION = 0.05
 _SOUNDS = 0.25  # of the file's own peak

@@ -8,6 +8,7 @@ own drum plays. So only there both are listened to, loud places counting more th
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -60,9 +61,13 @@ def window_start(stretch: Samples, start: int, rate_hz: int) -> int:
 
 def spectrum(window: Samples) -> npt.NDArray[np.complex64]:
     """Spectrum of a window under a Hann window: shape (..., frames) to (..., frames / 2 + 1)."""
-    frames = window.shape[-1]
-    shape = np.hanning(frames + 1)[:-1].astype(np.float32)
-    return np.fft.rfft(window.astype(np.float32, copy=False) * shape).astype(np.complex64)
+    shaped = window.astype(np.float32, copy=False) * _hann(window.shape[-1])
+    return np.fft.rfft(shaped).astype(np.complex64, copy=False)
+
+
+@lru_cache(maxsize=4)
+def _hann(frames: int) -> npt.NDArray[np.float32]:
+    return np.hanning(frames + 1)[:-1].astype(np.float32)
 
 
 def microphone_lag(reference: Spectrum, other: Spectrum, rate_hz: int) -> Peak | None:

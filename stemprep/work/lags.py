@@ -30,7 +30,7 @@ from stemprep.work.excerpts import Samples, SoundFile, Span, mono_blocks, read_s
 
 _LOST = (InputError, OSError, DecodingFault)
 Spectra = npt.NDArray[np.complex64]
-MOST_REFERENCES = 3
+MOST_REFERENCES = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
