@@ -104,7 +104,10 @@ def deliver(
         for package in (published, *copies):
             _prove(package)
         return replace(
-            report, package=published.path, notes=report.notes + _notes(published, copies)
+            report,
+            package=published.path,
+            is_package_known=published.already_there,
+            notes=report.notes + _notes(published, copies),
         )
 
 
@@ -237,7 +240,11 @@ def _job_name(inspection: Inspection, order: Order) -> str:
 
 
 def _notes(published: Published, copies: Sequence[Published]) -> tuple[str, ...]:
-    notes = [f"second copy: {copy.path}" for copy in copies]
+    """What lay there before, and where the other copies lie."""
+    notes = [
+        f"second copy{', already delivered' if copy.already_there else ''}: {copy.path}"
+        for copy in copies
+    ]
     if published.already_there:
         notes.insert(0, "already delivered: the same package, byte for byte, lay there")
     return tuple(notes)

@@ -27,6 +27,7 @@ class Report:
     repaired: findings of severity fail that the plan removes; only after a delivery.
     plan:     None for a plain check.
     package:  where the package lies; None where none was made.
+    is_package_known: the same package lay there before, byte for byte; none was written.
     """
 
     stemprep_version: str
@@ -41,6 +42,7 @@ class Report:
     repaired: tuple[Finding, ...] = ()
     plan: Plan | None = None
     package: str | None = None
+    is_package_known: bool = False
     notes: tuple[str, ...] = field(default=())
 
     @property

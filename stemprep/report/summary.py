@@ -80,6 +80,8 @@ def _with_names(sentence: str, found: Sequence[Cause]) -> str:
 
 
 def _package(report: Report) -> str:
+    if report.package is not None and report.is_package_known:
+        return f"{report.package} (already delivered: the same, byte for byte, lay there)"
     if report.package is not None:
         return report.package
     if not report.passed:

@@ -17,6 +17,10 @@ PROOF_WORDS = (
     "added. It does not prove who packed it; for that, compare the seal with the one that the "
     "sender gave you by another way."
 )
+SEAL_WORDS = (
+    "The seal stands for the lists of hashes, not for the files: the lists may be as they were "
+    "sent while files differ from them."
+)
 
 
 def render_verification(results: Sequence[Verification], width: int = 80) -> str:
@@ -81,6 +85,8 @@ def _put_seal(page: Page, result: Verification) -> None:
     if result.tag_manifest_sha256:
         page.fact("Seal", "sha256 of tagmanifest-sha256.txt:", indent=2)
         page.command(result.tag_manifest_sha256)
+        if not is_proved(result):
+            page.put(SEAL_WORDS, " " * 4)
     else:
         page.fact("Seal", "none: the tag manifest is absent", indent=2)
 

@@ -116,6 +116,12 @@ def test_plan_and_verification_fit(width: int) -> None:
     assert max(columns(line) for line in text.splitlines()) <= max(width, 76)
 
 
+def test_a_seal_beside_damage_says_what_it_stands_for() -> None:
+    whole, damaged, _ = factory.verifications()
+    assert "stands for the lists" in render_verification([damaged])
+    assert "stands for the lists" not in render_verification([whole])
+
+
 def test_verification_tells_each_damage() -> None:
     text = render_verification(factory.verifications())
     assert text.startswith("Verdict   1 whole, 1 damaged, 1 incomplete of 3 packages\n")

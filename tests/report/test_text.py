@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 import unicodedata
 from collections.abc import Callable
@@ -41,6 +42,12 @@ def test_first_three_lines_tell_verdict_work_and_package() -> None:
     assert lines[0] == "Verdict   warn, 1 repaired, 1 waived"
     assert lines[1] == "To do     Look at true-peak (1 file); no fail stands."
     assert lines[2] == "Package   /deliveries/Lanternfish_D02"
+
+
+def test_a_package_that_lay_there_is_told_where_it_is_named() -> None:
+    again = dataclasses.replace(factory.delivered(), is_package_known=True)
+    lines = render_text(again).splitlines()
+    assert lines[2].startswith("Package   /deliveries/Lanternfish_D02 (already delivered")
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 5, 12])
