@@ -77,7 +77,7 @@ def search(
                 return Found(pruned, True, alternatives=_alternatives(bench, pruned, children))
         if chosen.mean < best.mean:
             best = chosen
-        if subsample is None and _is_subsample(bench, chosen, children):
+        if _is_subsample(bench, chosen, children):
             subsample = chosen  # a second fault may still be told apart from it
         children.sort(key=lambda fit: fit.mean)
         states = _distinct([chosen, *children])[:_BEAM]
@@ -286,14 +286,24 @@ def _distinct(fits: list[Fit]) -> list[Fit]:
 
 
 def _is_subsample(bench: Bench, chosen: Fit, rivals: list[Fit]) -> bool:
-    """A broken lag that leaves 30 dB less than without it, and far less than any other stem's."""
-    last = chosen.model.changes[-1]
-    if is_whole(last.lag) or last.form not in ("as-is", "level"):
+    """A broken lag that leaves 30 dB less than without it, and far less than any other stem's.
+
+    Beside it, other changes count that leave 30 dB less too.
+    """
+    changes = chosen.model.changes
+    is_broken = any(
+        not is_whole(change.lag) and change.form in ("as-is", "level") for change in changes
+    )
+    if not is_broken or not all(_is_needed(bench, chosen, change.stem) for change in changes):
         return False
-    without = bench.fit(chosen.model.without(last.stem))
-    if chosen.mean > _SUBSAMPLE_DROP * without.mean:
-        return False
+    last = changes[-1]
     others = [
-        fit.mean for fit in rivals if fit.model.changes and fit.model.changes[-1].stem != last.stem
+        fit.mean
+        for fit in rivals
+        if len(fit.model.changes) == len(changes) and fit.model.changes[-1].stem != last.stem
     ]
     return chosen.mean * _RIVAL < min(others, default=np.inf)
+
+
+def _is_needed(bench: Bench, fit: Fit, stem: int) -> bool:
+    return fit.mean <= _SUBSAMPLE_DROP * bench.fit(fit.model.without(stem)).mean

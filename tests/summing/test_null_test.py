@@ -23,7 +23,9 @@ def test_single_faults_are_named(what: str) -> None:
     assert is_right, (made.planted, outcome.causes, errors)
 
 
-@pytest.mark.parametrize("what", ["level+moved", "inverted+balance", "level+cut-short"])
+@pytest.mark.parametrize(
+    "what", ["level+moved", "inverted+balance", "level+cut-short", "subsample+level"]
+)
 def test_two_faults_are_both_named(what: str) -> None:
     made = case(1_002, what, seconds=2.5, most=5)
     outcome = null_test(made.parts)
