@@ -7,6 +7,7 @@ from difflib import get_close_matches
 from types import ModuleType
 
 from stemprep.checks import (
+    bandwidth,
     bit_depth,
     channel_count,
     checksum,
@@ -92,6 +93,7 @@ _PER_FILE = (
     click,
     dual_mono,
     stereo_polarity,
+    bandwidth,
     noise_floor,
     hum,
     name,

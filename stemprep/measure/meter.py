@@ -10,6 +10,7 @@ import numpy.typing as npt
 from stemprep.dsp.block import Samples, SoundBlock
 from stemprep.dsp.cells import Chunk, Reblocker, chunk_frames
 from stemprep.dsp.interpolation import interpolator
+from stemprep.measure.bandwidth import Bandwidth
 from stemprep.measure.clipping import Clipping
 from stemprep.measure.hum import Hum
 from stemprep.measure.loudness import Loudness
@@ -60,6 +61,7 @@ class SoundMeter:
         self._power = Power(format.channels)
         self._stereo = Stereo(format.sample_rate_hz) if format.channels == 2 else None
         self._offset = Offset(format.sample_rate_hz, format.channels)
+        self._bandwidth = Bandwidth(format.sample_rate_hz)
         self._noise_floor = NoiseFloor(format.sample_rate_hz, format.channels)
         self._hum = Hum(format.sample_rate_hz, format.channels)
         self._low_band = LowBand(format.sample_rate_hz, self._offset, self._hum)
@@ -110,6 +112,7 @@ class SoundMeter:
             overview=self._outline.overview(self._settings.overview_columns),
             transients=self._transients.facts(),
             pauses=pause_facts(self._noise_floor, self._hum),
+            bandwidth=self._bandwidth.facts(),
         )
 
     def _measure(self, samples: Samples) -> None:
@@ -126,6 +129,7 @@ class SoundMeter:
             self._transients,
             self._low_band,
             self._noise_floor,
+            self._bandwidth,
             *self._typed(chunk.samples.dtype),
         ]
         if self._stereo is not None:

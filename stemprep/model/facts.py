@@ -204,6 +204,18 @@ class PauseFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BandwidthFacts:
+    """Whether the spectrum of the loudest moments ends where a lower sample rate's would.
+
+    ends_like_rate_hz: that rate; None where it does not, or the file is too quiet or too short.
+    drop_db:           how far the spectrum falls at that edge.
+    """
+
+    ends_like_rate_hz: int | None = None
+    drop_db: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WordFacts:
     """How much of the stated word length the samples use.
 
@@ -299,6 +311,7 @@ class Sound:
     overview: Overview
     transients: TransientFacts = field(default_factory=TransientFacts)
     pauses: PauseFacts = field(default_factory=PauseFacts)
+    bandwidth: BandwidthFacts = field(default_factory=BandwidthFacts)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

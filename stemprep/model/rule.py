@@ -126,15 +126,18 @@ class DropoutRule(Rule):
 class ClickRule(Rule):
     """Height over the largest sample of the 50 ms around, and certainty, from which a click counts.
 
-    min_height_db: any click of up to max_short_samples; longer ones with min_sigmas;
-    min_short_height_db: up to max_short_samples with min_short_sigmas.
+    min_height_db: up to max_short_samples; min_sure_height_db: the same with min_sure_sigmas;
+    min_long_height_db: longer ones with min_long_sigmas;
+    min_crackles: as many of nearly that height are the sound's own.
     """
 
     max_short_samples: int = 8
-    min_height_db: float = 6.0
-    min_sigmas: float = 60.0
-    min_short_height_db: float = -6.0
-    min_short_sigmas: float = 100.0
+    min_height_db: float = 5.5
+    min_sure_height_db: float = -6.0
+    min_sure_sigmas: float = 150.0
+    min_long_height_db: float = 8.0
+    min_long_sigmas: float = 20.0
+    min_crackles: int = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,6 +179,13 @@ class HumRule(Rule):
     """max_dbfs: loudest mains hum, RMS of all its partials together."""
 
     max_dbfs: float = -75.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandwidthRule(Rule):
+    """min_drop_db: how far a spectrum must fall at a lower rate's edge to end there."""
+
+    min_drop_db: float = 40.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -357,6 +367,7 @@ RULE_TYPES: Mapping[str, type[Rule]] = {
     "click": ClickRule,
     "dual-mono": DualMonoRule,
     "stereo-polarity": StereoPolarityRule,
+    "bandwidth": BandwidthRule,
     "noise-floor": NoiseFloorRule,
     "hum": HumRule,
     "start-alignment": Rule,

@@ -150,6 +150,10 @@ def _sound(sound: Sound) -> Json:
         "stereo": None if sound.stereo is None else _stereo(sound.stereo),
         "non_finite": dataclasses.asdict(sound.non_finite),
         "pauses": _pauses(sound.pauses),
+        "bandwidth": {
+            "ends_like_rate_hz": sound.bandwidth.ends_like_rate_hz,
+            "drop_db": rounded(sound.bandwidth.drop_db),
+        },
         **_transients(sound.transients),
     }
 
@@ -339,6 +343,7 @@ _SOUND_FIELDS = (
     "stereo",
     "non_finite",
     "pauses",
+    "bandwidth",
     "holes",
     "regular_holes",
     "repeats",

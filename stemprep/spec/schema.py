@@ -123,19 +123,21 @@ class DropoutLimits(Weight):
     regular_severity: Ceiling = may("weight of evenly spaced holes", "note")
 
 
+HeightDb = Annotated[float, Field(ge=-20, le=60)]
+Sigmas = Annotated[float, Field(ge=7, le=1e6)]
+
+
 class ClickLimits(Weight):
     """Limits of click."""
 
     max_short_samples: Annotated[int, Field(ge=1, le=64)] = may("longest short click", 8)
-    min_height_db: Annotated[float, Field(ge=-20, le=60)] = may(
-        "over the peak of the 50 ms around, dB", 6.0
-    )
-    min_sigmas: Annotated[float, Field(ge=7, le=1e6)] = may("certainty of longer clicks", 60.0)
-    min_short_height_db: Annotated[float, Field(ge=-20, le=60)] = may(
-        "the same for short clicks that are certain, dB", -6.0
-    )
-    min_short_sigmas: Annotated[float, Field(ge=7, le=1e6)] = may(
-        "certainty of short clicks that are not higher", 100.0
+    min_height_db: HeightDb = may("short clicks, over the peak of the 50 ms around, dB", 5.5)
+    min_sure_height_db: HeightDb = may("short clicks that are certain, dB", -6.0)
+    min_sure_sigmas: Sigmas = may("prediction error of a certain click, deviations", 150.0)
+    min_long_height_db: HeightDb = may("longer clicks, dB", 8.0)
+    min_long_sigmas: Sigmas = may("prediction error of longer clicks, deviations", 20.0)
+    min_crackles: Annotated[int, Field(ge=1, le=10_000)] = may(
+        "as many of nearly that height are the sound's own", 3
     )
 
 
@@ -152,6 +154,14 @@ class DualMonoLimits(Weight):
     """Limits of dual-mono."""
 
     max_difference_dbfs: LevelDb = may("peak of left minus right, dBFS", -90.0)
+
+
+class BandwidthLimits(Weight):
+    """Limits of bandwidth."""
+
+    min_drop_db: Annotated[float, Field(ge=30, le=120)] = may(
+        "fall at a lower rate's edge that tells converted sound, dB", 40.0
+    )
 
 
 class NoiseFloorLimits(Weight):
@@ -227,6 +237,7 @@ LIMITS: dict[type[rule.Rule], type[Weight]] = {
     rule.CutOffRule: CutOffLimits,
     rule.DualMonoRule: DualMonoLimits,
     rule.StereoPolarityRule: StereoPolarityLimits,
+    rule.BandwidthRule: BandwidthLimits,
     rule.NoiseFloorRule: NoiseFloorLimits,
     rule.HumRule: HumLimits,
     rule.LengthRule: LengthLimits,

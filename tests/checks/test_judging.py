@@ -7,7 +7,7 @@ import pytest
 
 from stemprep.checks import CHECKS, judge
 from stemprep.checks.explaining import EXPLANATIONS
-from stemprep.model.facts import NonFinite
+from stemprep.model.facts import BandwidthFacts, HumFacts, NonFinite, PauseFacts
 from stemprep.model.rule import RULE_TYPES, Rule
 from stemprep.model.session import MeasuredSession
 from stemprep.model.sheet import SessionSheet, TrackNote, Waiver
@@ -139,6 +139,7 @@ def test_explanations_go_one_way_and_hide_nothing_that_cannot_be_waived() -> Non
 def _faulty(sheet: SessionSheet) -> MeasuredSession:
     """Make a session in which nearly every check finds something that no other one explains."""
     clip = runs((1, 0, 9))
+    wide = sound(identity="13", channels=2)
     broken = NonFinite(count=1, first_channel=1, first_sample=0)
     edges = {"leading_samples": 100_000, "trailing_samples": 100_000}
     return session(
@@ -156,6 +157,9 @@ def _faulty(sheet: SessionSheet) -> MeasuredSession:
         measured_file("quiet.wav", silence()),
         measured_file("dead.wav", sound(identity="7", channels=2, peaks_dbfs=(-6.0, SILENT))),
         measured_file("dual.wav", sound(identity="8", channels=2, is_identical=True)),
+        measured_file("paused.wav", replace(sound(identity="11"), pauses=_NOISY)),
+        measured_file("converted.wav", replace(sound(identity="12"), bandwidth=_CONVERTED)),
+        measured_file("opposed.wav", replace(wide, stereo=replace(wide.stereo, **_OPPOSED))),  # type: ignore[type-var, arg-type]
         measured_file("short.wav", sound(identity="9", frames=480)),
         measured_file("late.wav", sound(identity="10", frames=4_800), start_samples=HOUR + 9),
         measured_file("Gtr L.wav", start_samples=HOUR),
@@ -170,4 +174,8 @@ def _faulty(sheet: SessionSheet) -> MeasuredSession:
     )
 
 
+_HUM = HumFacts(mains_hz=50, channel=1, level_dbfs=-60.0, partials_hz=(50, 100))
+_NOISY = PauseFacts(noise_floor_dbfs=-40.0, hum=_HUM)
+_CONVERTED = BandwidthFacts(ends_like_rate_hz=44_100, drop_db=60.0)
+_OPPOSED = {"lasting_correlation": -1.0, "mono_sum_change_db": -30.0}
 _FAULTS = ("unreadable", "truncated", "header", "checksum", "lossy-source")

@@ -1,0 +1,47 @@
+"""The sound was made at a lower sample rate than the file states.
+
+A 96 kHz file whose spectrum ends at 22.05 kHz was converted up from 44.1 kHz, or made of samples
+and loops of that rate. Nothing is wrong with the sound, but the higher rate holds nothing of it:
+whoever has the original should send that.
+
+Measured: the spectra of the eight loudest moments (2,048 frames each); whether the sound goes on
+towards the edge of a lower rate (half of 22.05, 32, 44.1, 48, 88.2 or 96 kHz), falls there, and has
+nothing above. Sound without treble tells nothing.
+Limit: a fall of 40 dB (common practice, no source).
+Passes: overheads at 96 kHz that reach 40 kHz; a bass that has nothing above 5 kHz anyway.
+Fails: a 44.1 kHz loop in a 48 kHz export: it falls by 60 dB at 22 kHz.
+To do: ask for the file at its own rate; if it was made of samples, leave it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from stemprep.checks.tell import about_file, heard, rate_name, severity_under
+from stemprep.model.finding import Finding
+from stemprep.model.rule import BandwidthRule
+from stemprep.model.session import MeasuredFile
+
+ID = "bandwidth"
+
+
+def check(file: MeasuredFile, rule: BandwidthRule) -> Iterator[Finding]:
+    """Yield a finding when the spectrum ends at a lower rate's edge."""
+    known, severity = heard(file), severity_under(rule.severity)
+    if known is None or severity is None:
+        return
+    form, bandwidth = known[0], known[1].bandwidth
+    rate_hz, drop_db = bandwidth.ends_like_rate_hz, bandwidth.drop_db
+    if rate_hz is None or drop_db is None or drop_db < rule.min_drop_db:
+        return
+    yield about_file(
+        file,
+        ID,
+        severity,
+        message=f"a {rate_name(form.sample_rate_hz)} file whose spectrum falls by {drop_db:.0f} dB "
+        f"at {rate_name(rate_hz // 2)}, as sound made at {rate_name(rate_hz)} does",
+        advice=f"Ask for the original at {rate_name(rate_hz)}; leave it if it is made of samples.",
+        found=rate_hz,
+        required=form.sample_rate_hz,
+        unit="Hz",
+    )
