@@ -8,6 +8,7 @@ L. B. Vries, IEEE Trans. ASSP 34, 1986). Both from memory.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +18,11 @@ Signal = npt.NDArray[np.float64]
 _WHITE = 1e-9  # -90 dB of white noise: keeps the equations solvable for pure tones
 
 
+@lru_cache(maxsize=8)
+def _taper(size: int) -> Signal:
+    return np.hanning(size)
+
+
 def error_filter(parts: Sequence[Signal], order: int) -> Signal:
     """The filter whose output is the prediction error, shape (order + 1,), first tap 1.
 
@@ -24,15 +30,13 @@ def error_filter(parts: Sequence[Signal], order: int) -> Signal:
     """
     correlation = np.zeros(order + 1)
     for part in parts:
-        tapered = np.concatenate([part * np.hanning(part.size), np.zeros(order)])
-        shifted = np.lib.stride_tricks.sliding_window_view(tapered, part.size)
-        correlation += shifted @ tapered[: part.size]
+        tapered = part * _taper(part.size)
+        correlation += np.correlate(np.concatenate([tapered, np.zeros(order)]), tapered, "valid")
     taps = np.zeros(order + 1)
     taps[0] = 1.0
     if correlation[0] > 0:
         correlation[0] *= 1 + _WHITE
-        lags = np.abs(np.subtract.outer(np.arange(order), np.arange(order)))
-        taps[1:] = -np.linalg.solve(correlation[lags], correlation[1:])
+        taps[1:] = -np.linalg.solve(correlation[_distances(order)], correlation[1:])
     return taps
 
 
@@ -50,6 +54,12 @@ def interpolated(samples: Signal, taps: Signal, start: int, count: int) -> Signa
     known = samples[start - order : start + count + order].copy()
     known[order : order + count] = 0.0
     error = np.convolve(known, taps, mode="valid")
-    padded = np.concatenate([np.zeros(count - 1), taps, np.zeros(count - 1)])
-    rows = np.lib.stride_tricks.sliding_window_view(padded, count)[:, ::-1]
-    return np.asarray(np.linalg.solve(rows.T @ rows, -(rows.T @ error)))
+    overlap = np.zeros(max(count, order + 1))
+    overlap[: order + 1] = np.correlate(np.concatenate([taps, np.zeros(order)]), taps, "valid")
+    return np.linalg.solve(overlap[_distances(count)], -np.correlate(error, taps, "valid"))
+
+
+@lru_cache(maxsize=32)
+def _distances(size: int) -> npt.NDArray[np.int64]:
+    """How far each of ``size`` places is from each other one."""
+    return np.abs(np.subtract.outer(np.arange(size), np.arange(size)))

@@ -40,6 +40,8 @@ OVER_ONSET = 40.0  # of the usual error behind: no onset jumps that high
 LEAST_ERROR = 0.02  # of the click's: what is left below is gone
 SHORT = 8
 BESIDE = 256
+BESIDE_CELLS = 8
+OVER_ONSET_CELLS = 12.0
 MARGIN = LONGEST + ORDER + CELL_FRAMES
 _WITHIN = np.arange(FRAME_CELLS)
 
@@ -117,6 +119,10 @@ class Clicks:
         size = max(float(sizes[side].max(initial=0.0)) for side in (left, right))
         if middle < max(LOWEST, SHARE_OF_SIZE * size):
             return 0.0
+        before, behind = heights[left][-BESIDE_CELLS:], heights[right][:BESIDE_CELLS]
+        low, high = sorted((float(before.sum()), float(behind.sum())))
+        if high > MOST_CHANGE * low and BESIDE_CELLS * middle < OVER_ONSET_CELLS * high:
+            return 0.0
         return middle / max(around, LOWEST)
 
     def _look(self, history: History, known_end: int) -> None:
@@ -186,26 +192,38 @@ def _shortest(
 ) -> tuple[int, int, float, float] | None:
     """The fewest samples that, made anew, leave no error over ``limit``."""
     start, reach = int(loud[0]), int(loud[-1]) - int(loud[0]) + 1 - ORDER
-    for length in LENGTHS:
-        if length < reach:
-            continue
-        at = start - length // 8
-        end = start + length
-        peak = max(np.abs(sound[:at]).max(), np.abs(sound[end:]).max())
-        if length > SHORT and np.abs(sound[at:end]).max() < peak:
-            return None
-        made = interpolated(sound, taps, at, end - at)
-        mended = sound[at - ORDER : end + ORDER].copy()
-        added = mended[ORDER : ORDER + made.size] - made
-        mended[ORDER : ORDER + made.size] = made
-        if np.abs(prediction_error(mended, taps)).max() > limit:
+    usual = max(np.abs(sound[: start - SHORT]).max(), np.abs(sound[start + LONGEST :]).max())
+    is_high = np.abs(sound[start : start + LONGEST]).max() >= usual
+    lengths = [length for length in LENGTHS if reach <= length and (is_high or length <= SHORT)]
+    # What the longest stretch does not mend, no shorter one does: most suspects end here.
+    if not lengths or not _mended(sound, taps, start, lengths[-1], limit)[0]:
+        return None
+    for length in lengths:
+        is_mended, at, added = _mended(sound, taps, start, length, limit)
+        if not is_mended:
             continue
         size = np.abs(added)
+        peak = max(np.abs(sound[:at]).max(), np.abs(sound[at + size.size :]).max())
         height = float(size.max() / peak) if peak else 0.0
         part = np.flatnonzero(size >= LEAST_PART * size.max())
         at, count = at + int(part[0]), int(part[-1] - part[0]) + 1
         return (at, count, height, sigmas) if height >= MIN_HEIGHT else None
     return None
+
+
+def _mended(
+    sound: Signal, taps: Signal, start: int, length: int, limit: float
+) -> tuple[bool, int, Signal]:
+    """Whether ``length`` samples, and a few before, made anew leave no error over ``limit``.
+
+    Gives also where they begin, and what the sound had more than they have.
+    """
+    at = start - length // 8
+    made = interpolated(sound, taps, at, start + length - at)
+    mended = sound[at - ORDER : start + length + ORDER].copy()
+    added = mended[ORDER : ORDER + made.size] - made
+    mended[ORDER : ORDER + made.size] = made
+    return bool(np.abs(prediction_error(mended, taps)).max() <= limit), at, added
 
 
 def _middle(values: Signal) -> float:

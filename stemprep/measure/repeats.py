@@ -8,34 +8,37 @@ shapes of few different samples (squares, clipped sound, silence).
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from stemprep.dsp.cells import CELL_FRAMES, Chunk, Floats
 from stemprep.dsp.history import History
-from stemprep.dsp.runs import Positions, RunTally
+from stemprep.dsp.runs import RunTally
 from stemprep.dsp.sharpness import ORDER
 
 SHORTEST = 64
 MAX_LAG = 4_800  # common practice: buffers of up to 4,096 samples
+MAX_LAG_CELLS = MAX_LAG // CELL_FRAMES + 1
+MOST_KEYS = 2_048
 MOST_PERIODS = 3
 HISTORY_FRAMES = (MOST_PERIODS + 2) * MAX_LAG
-LOWEST_KEY = 2.0**-9  # 64 steps of 16 bit: below, equal values are chance
+LOWEST_KEY = 2.0**-12  # 8 steps of 16 bit, 2,048 of 24: below, equal values are chance
+SURE_KEY = 2.0**-9  # 16,384 steps of 24 bit: one equal value is no chance
 SAME = 16
-MOST_LOOKS = 8  # a channel and chunk
+MOST_LOOKS = 3  # a channel and chunk
 MIN_DISTINCT = 16
 MIN_DISTINCT_SHARE = 0.1
 MOST_RISE = 4.0
-BESIDE = 64
+BESIDE = 480
 
 
 @dataclass
 class _Line:
-    """Anchors of one channel: keys and cells, in file order; runs still growing at the end."""
+    """One channel: the last cell of each key, how far copies are settled, one still growing."""
 
-    keys: Floats = field(default_factory=lambda: np.zeros(0))
-    cells: Positions = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    cells: dict[float, int] = field(default_factory=dict)
     done: int = 0
     open: tuple[int, int] | None = None
     tally: RunTally = field(default_factory=RunTally)
@@ -46,49 +49,55 @@ class Repeats:
 
     def __init__(self, channels: int) -> None:
         self._lines = [_Line() for _ in range(channels)]
-        self._edge: Floats = np.full((channels, 2), np.inf)
-        self._cell = -2
+        self._edge: Floats = np.full((channels, 4), np.inf, dtype=np.float32)
+        self._cell = -4
 
     def add(self, chunk: Chunk, sharp: Floats, history: History) -> None:
         """``sharp``: largest third differences of this chunk's cells, (channels, cells)."""
-        known = np.concatenate([self._edge.astype(sharp.dtype), sharp], axis=1)
-        centre = known[:, 1:-1]
-        tops = (centre > known[:, :-2]) & (centre >= known[:, 2:]) & (centre >= LOWEST_KEY)
-        first = self._cell + 1
-        self._edge, self._cell = known[:, -2:], self._cell + sharp.shape[1]
+        known = np.concatenate([self._edge, sharp], axis=1)
+        centre = known[:, 2:-2]
+        tops = (centre > known[:, 1:-3]) & (centre >= known[:, 3:-1]) & (centre >= LOWEST_KEY)
+        tops &= (centre > known[:, :-4]) & (centre >= known[:, 4:])
+        first = self._cell + 2
+        self._edge, self._cell = known[:, -4:], self._cell + sharp.shape[1]
         for channel, line in enumerate(self._lines):
-            places = np.flatnonzero(tops[channel])
             if line.open is not None:
                 self._grow(line, channel, history, *line.open)
-            self._compare(line, centre[channel, places], places + first, channel, history)
+            places = np.flatnonzero(tops[channel])
+            if places.size:
+                keys, cells = centre[channel, places].tolist(), (places + first).tolist()
+                self._compare(line, keys, cells, channel, history)
 
     def finish(self) -> list[RunTally]:
         """Copies in each channel; one that reaches the end of the file counts as it is."""
         return [line.tally for line in self._lines]
 
     def _compare(
-        self, line: _Line, keys: Floats, cells: Positions, channel: int, history: History
+        self, line: _Line, keys: list[float], cells: list[int], channel: int, history: History
     ) -> None:
-        if not cells.size:
+        if len(line.cells) > MOST_KEYS:
+            oldest = cells[0] - MAX_LAG_CELLS
+            line.cells = {key: cell for key, cell in line.cells.items() if cell >= oldest}
+        last = line.cells
+        pairs = []
+        for key, cell in zip(keys, cells, strict=True):
+            if key in last and cell - last[key] <= MAX_LAG_CELLS:
+                pairs.append((last[key], cell, key >= SURE_KEY))
+            last[key] = cell
+        if not pairs:
             return
-        near = line.cells >= cells[0] - MAX_LAG // CELL_FRAMES - 1
-        new = int(np.count_nonzero(near))
-        line.keys = np.concatenate([line.keys[near], keys])
-        line.cells = np.concatenate([line.cells[near], cells])
-        order = np.argsort(line.keys, kind="stable")
-        ranked = line.keys[order]
-        pairs = np.flatnonzero(ranked[1:] == ranked[:-1])
-        late, early = order[pairs + 1], order[pairs]
-        fits = (late >= new) & (line.cells[late] - line.cells[early] <= MAX_LAG // CELL_FRAMES + 1)
-        late, early = line.cells[late[fits]], line.cells[early[fits]]
+        # A copy shows in several anchors at one distance, chance in one: most votes first.
+        votes = Counter(late - early for early, late, _ in pairs)
+        pairs.sort(key=lambda pair: (-votes[pair[1] - pair[0]], pair))
         looks = 0
-        for at in np.argsort(late, kind="stable"):
-            if late[at] * CELL_FRAMES < line.done:
+        for early, late, is_sure in pairs:
+            is_likely = is_sure or votes[late - early] > 1
+            if not is_likely or late * CELL_FRAMES < line.done:
                 continue
             looks += 1
             if looks > MOST_LOOKS:
                 break
-            self._look(line, channel, history, int(early[at]), int(late[at]))
+            self._look(line, channel, history, early, late)
 
     def _look(self, line: _Line, channel: int, history: History, early: int, late: int) -> None:
         before, after = (_sharpest(history, channel, cell) for cell in (early, late))
@@ -125,7 +134,8 @@ def is_copy(sound: Floats, start: int, end: int) -> bool:
         return False
     if np.unique(copy).size < max(MIN_DISTINCT, MIN_DISTINCT_SHARE * copy.size):
         return False
-    before, begins = sound[max(0, start - BESIDE) : start], copy[:BESIDE]
+    begins = copy[:BESIDE]
+    before = sound[max(0, start - begins.size) : start]
     if not before.size:
         return False
     was, becomes = (float(np.sqrt(np.mean(np.square(side)))) for side in (before, begins))

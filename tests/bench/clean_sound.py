@@ -14,6 +14,7 @@ import soundfile
 
 from stemprep.demo import instruments, song
 from stemprep.demo.session import demo_files
+from stemprep.model.words import Role
 from tests import signals
 from tests.signals import Planar
 
@@ -30,6 +31,7 @@ class Piece:
     samples: Planar
     rate_hz: int
     bits: int | None = 24
+    role: Role = "stem"
     is_unaltered: bool = False
 
     @property
@@ -44,7 +46,7 @@ def originals() -> Iterator[Piece]:
     for file in demo_files():
         if "Tom" not in file.path:  # clipped by its story
             samples = np.clip(file.samples, -1, 1 - 2.0**-23)
-            yield Piece(f"demo/{file.path}", samples, file.rate_hz, file.bit_depth)
+            yield Piece(f"demo/{file.path}", samples, file.rate_hz, file.bit_depth, "track")
     for rate_hz in (44_100, 48_000, 96_000):
         yield from _songs(rate_hz)
     yield from _shapes()
@@ -56,10 +58,17 @@ def variants(seed: int) -> Iterator[Piece]:
         generator = np.random.default_rng([seed, index])
         name = list(CHANGES)[int(generator.integers(len(CHANGES)))]
         changed = CHANGES[name](piece.samples, piece.rate_hz, generator)
-        changed = _with_floor(changed, generator)
+        changed = _faded(_with_floor(changed, generator), piece.rate_hz)
         peak = max(float(np.abs(changed).max()), 1e-9)
         level = 10 ** (float(generator.uniform(-18, -1)) / 20)
-        yield Piece(f"{piece.name} [{name}, seed {seed}]", changed * (level / peak), piece.rate_hz)
+        name = f"{piece.name} [{name}, seed {seed}]"
+        yield Piece(name, changed * (level / peak), piece.rate_hz, role=piece.role)
+
+
+def _faded(samples: Planar, rate_hz: int) -> Planar:
+    """With 10 ms of fade at both ends: some originals begin or end in the middle of their sound."""
+    ramp = np.minimum(1, np.arange(samples.shape[1]) / (0.01 * rate_hz))
+    return samples * ramp * ramp[::-1]
 
 
 def _recorded() -> Iterator[Piece]:
@@ -71,7 +80,8 @@ def _recorded() -> Iterator[Piece]:
         samples, rate_hz = soundfile.read(path, dtype="float64", always_2d=True)
         bits = {"PCM_16": 16, "PCM_24": 24}.get(info.subtype)
         name = str(path.relative_to(SESSIONS))
-        yield Piece(name, np.ascontiguousarray(samples.T), rate_hz, bits, is_unaltered=True)
+        role: Role = "stem" if "Song_" in name else "track"
+        yield Piece(name, np.ascontiguousarray(samples.T), rate_hz, bits, role, is_unaltered=True)
 
 
 def _songs(rate_hz: int) -> Iterator[Piece]:
@@ -102,7 +112,7 @@ def _shapes() -> Iterator[Piece]:
     """What looks like a fault and is none."""
     rate_hz, seconds = 48_000, 10.0
     time = np.arange(round(seconds * rate_hz)) / rate_hz
-    decay = np.exp(-2 * (time % 0.5))
+    decay = np.exp(-2 * (time % 0.5)) * np.minimum(1, (time % 0.5) / 0.002)
     shapes = {
         "square": 0.4 * np.sign(np.sin(2 * np.pi * 55 * time + 0.1)),
         "saw": 0.4 * (2 * ((41.3 * time) % 1) - 1),
@@ -112,12 +122,13 @@ def _shapes() -> Iterator[Piece]:
         "sine": 0.5 * np.sin(2 * np.pi * 440 * time),
     }
     for name, shape in shapes.items():
-        yield Piece(f"shape/{name}", np.atleast_2d(shape), rate_hz)
+        yield Piece(f"shape/{name}", _faded(np.atleast_2d(shape), rate_hz), rate_hz)
     pluck = signals.pluck(peak_dbfs=-6, seconds=0.5)
-    yield Piece("shape/exact loop", np.tile(pluck, (1, 20)), rate_hz)
+    yield Piece("shape/exact loop", _faded(np.tile(pluck, (1, 20)), rate_hz), rate_hz)
     hat = np.pad(instruments.hat(rate_hz, 3), (0, 240))
     yield Piece("shape/drum machine roll", 0.5 * np.tile(hat, (1, 40)), rate_hz)
-    yield Piece("shape/hiss", signals.noise(peak_dbfs=-20, seconds=seconds), rate_hz)
+    hiss = signals.noise(peak_dbfs=-20, seconds=seconds)
+    yield Piece("shape/hiss", _faded(hiss, rate_hz), rate_hz)
     tom = np.atleast_2d(song.kick_source(rate_hz))
     follow = np.convolve(np.abs(tom[0]), np.ones(960) / 960, mode="same")
     yield Piece("shape/hard gate", 0.5 * tom * (follow > 0.02), rate_hz)
@@ -132,16 +143,20 @@ def _with_floor(samples: Planar, generator: np.random.Generator) -> Planar:
 
 
 def _saturated(samples: Planar, rate_hz: int, generator: np.random.Generator) -> Planar:
-    drive = 10 ** (float(generator.uniform(0, 24)) / 20) / max(float(np.abs(samples).max()), 1e-9)
-    return np.tanh(drive * samples)
+    drive = 10 ** (float(generator.uniform(0, 20)) / 20) / max(float(np.abs(samples).max()), 1e-9)
+    driven = np.tanh(drive * samples)
+    return driven - driven.mean(axis=1, keepdims=True)  # what follows a valve is a capacitor
 
 
 def _filtered(samples: Planar, rate_hz: int, generator: np.random.Generator) -> Planar:
     """A gentle low-pass or high-pass in the frequency domain."""
-    corner_hz = float(10 ** generator.uniform(2, 4))
+    is_low_pass = generator.random() < 0.5
+    corner_hz = float(
+        10 ** (generator.uniform(3, 4.2) if is_low_pass else generator.uniform(1.3, 3))
+    )
     frequencies = np.fft.rfftfreq(samples.shape[1], 1 / rate_hz)
     power = 1 / (1 + (frequencies / corner_hz) ** 4)
-    response = np.sqrt(power if generator.random() < 0.5 else 1 - power)
+    response = np.sqrt(power if is_low_pass else 1 - power)
     return np.fft.irfft(np.fft.rfft(samples, axis=1) * response, samples.shape[1], axis=1)
 
 

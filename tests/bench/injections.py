@@ -58,7 +58,7 @@ def clip(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] |
 
 def hole(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] | None:
     """Digital zero of 64 to 4,800 samples inside sound whose level stays within 12 dB."""
-    length = int(round(2 ** float(generator.uniform(6, np.log2(4_800)))))
+    length = round(2 ** float(generator.uniform(6, np.log2(4_800))))
     for _ in range(60):
         found = place_in_sound(piece.samples, length, 32, generator)
         if found is None:
@@ -89,7 +89,10 @@ def repeat(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault]
 
 
 def click(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] | None:
-    """1 to 64 samples of one of four shapes, against the peak of the 50 ms around."""
+    """1 to 64 samples of one of three shapes, added away from zero.
+
+    Its highest sample has the level against the peak of the 50 ms around, click excluded.
+    """
     is_short = generator.random() < 0.5
     length = int(generator.integers(1, 9) if is_short else generator.integers(9, 65))
     level_db = int(generator.choice(CLICK_LEVELS_DB))
@@ -105,11 +108,10 @@ def click(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] 
     )
     shape = _click_shape(length, generator)
     height = 10 ** (level_db / 20) * peak
-    made = line[start : start + length] + height * shape
-    if np.abs(made).max() >= 0.999:
-        scale = 0.9 / float(np.abs(made).max())
-    else:
-        scale = 1.0
+    top = int(np.argmax(np.abs(shape)))
+    away = np.sign(shape[top]) * (1 if line[start + top] >= 0 else -1)
+    made = line[start : start + length] + away * height * shape
+    scale = min(1.0, 0.9 / float(np.abs(made).max()))
     samples = piece.samples.copy()
     samples[channel, start : start + length] = made
     group = "click 1-8" if length <= 8 else "click 9-64"
@@ -117,7 +119,7 @@ def click(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] 
 
 
 def _click_shape(length: int, generator: np.random.Generator) -> Planar:
-    """Peak 1: stuck value, garbage, a decay or alternating bits."""
+    """Peak 1: a stuck value, garbage or a decay."""
     kind = int(generator.integers(3))
     if kind == 0:
         shape = np.ones(length)
@@ -144,8 +146,8 @@ def dc(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] | N
 def cut(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] | None:
     """Cut at the end or the beginning, in sound near the level of the file."""
     frames, rate_hz = piece.samples.shape[1], piece.rate_hz
-    if frames < 4 * rate_hz:
-        return None
+    if frames < 4 * rate_hz or piece.role != "stem":
+        return None  # tracks get a note at most
     level = float(np.sqrt(np.mean(piece.samples**2)))
     for _ in range(100):
         at = int(generator.integers(rate_hz, frames - rate_hz))
