@@ -55,6 +55,7 @@ EXPLANATIONS = (
     Explanation("container", frozenset({"mixed-formats"}), unit="container"),
     Explanation("start-alignment", frozenset({"length"})),
     Explanation("wrong-rate-label", frozenset({"length"})),
+    Explanation("wrong-rate-label", frozenset({"mixed-formats"}), unit="Hz"),
 )
 """No effect is a cause of its own cause, and nothing that cannot be waived has a waivable cause."""
 

@@ -60,3 +60,8 @@ def test_the_same_length_at_another_rate_is_right() -> None:
 
 def test_one_other_file_is_no_song() -> None:
     assert rates(odd(SECONDS * 44_100, others=1)) == []
+
+
+def test_it_explains_the_odd_rate_so_that_nobody_converts_it() -> None:
+    found = [f.check for f in odd(SECONDS * 48_000, 44_100) if f.file == "odd.wav"]
+    assert found == ["wrong-rate-label"]

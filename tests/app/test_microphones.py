@@ -1,0 +1,201 @@
+"""What is compared with what, and the field sessions whose truth is known."""
+
+from __future__ import annotations
+
+import tarfile
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from stemprep.app.inspect import inspect
+from stemprep.app.microphones import content_jobs, microphone_jobs
+from stemprep.containers import read_header
+from stemprep.engine import InlineEngine
+from stemprep.model.mic_pairs import MicPair
+from stemprep.model.report import Report
+from stemprep.work.excerpts import SoundFile
+from stemprep.work.lags import SpillJob, measure_spill
+from tests import signals
+from tests.checks.factory import measured_file, session, sound
+
+SHARED = Path(__file__).parents[3] / "shared"
+SESSIONS = SHARED / "sessions"
+needs_sessions = pytest.mark.skipif(not SESSIONS.is_dir(), reason="no field sessions at hand")
+
+
+def pairs_of(*names: str, start_samples: int | None = None) -> set[tuple[str, str, str]]:
+    files = [
+        measured_file(f"{name}.wav", sound(identity=name), start_samples=start_samples)
+        for name in names
+    ]
+    return {
+        (pair.relation, job.files[pair.reference].path[:-4], job.files[pair.file].path[:-4])
+        for job in microphone_jobs(session(*files))
+        for pair in job.pairs
+    }
+
+
+def test_every_distant_microphone_of_the_kit_against_every_close_one() -> None:
+    assert pairs_of("Kick", "Snare", "OH", "Piano") == {
+        ("kit", "Kick", "OH"), ("kit", "Snare", "OH"),
+    }  # fmt: skip
+
+
+def test_without_close_ones_a_room_is_no_part_of_a_kit() -> None:
+    assert pairs_of("Room", "Piano", "Vox") == set()
+
+
+def test_two_microphones_of_one_drum_are_compared() -> None:
+    assert pairs_of("kick_in", "kick_out_inverted") == {("group", "kick_in", "kick_out_inverted")}
+
+
+def test_files_without_a_stamp_may_share_a_signal_one_of_each_source() -> None:
+    names = ("bass", "gtr", "keys", "kick", "snare")
+    files = [measured_file(f"{name}.wav", sound(identity=name)) for name in names]
+    assert content_jobs(session(*files)) == ()  # no picture of where they sound
+    stamped = [measured_file(f"{name}.wav", start_samples=0) for name in names]
+    assert content_jobs(session(*stamped)) == ()
+
+
+def test_a_shared_count_in_end_to_end(tmp_path: Path) -> None:
+    """Offsets by latency, one more at equal length: lengths alone do not show it."""
+    burst = np.random.default_rng(2).normal(size=(1, 2_000)) * np.exp(-np.arange(2_000) / 200) * 0.2
+    for name, at in (("drums", 4_000), ("bass", 4_000), ("gtr", 4_512), ("vox", 3_936)):
+        count_in = np.zeros((1, 48_000))
+        count_in[:, at : at + 2_000] = burst
+        signals.write_wav(tmp_path / "Drop" / f"{name}.wav", count_in)
+    report = inspect(tmp_path / "Drop", "mastering", engine=InlineEngine())
+    found = {f.file: f.found for f in report.findings if f.check == "start-alignment"}
+    assert found == {"gtr.wav": 512, "vox.wav": -64}
+
+
+def inspected(name: str) -> Report:
+    return inspect(SESSIONS / name, "mastering", engine=InlineEngine())
+
+
+def by_files(report: Report) -> dict[tuple[str, str], MicPair]:
+    return {(pair.reference, pair.file): pair for pair in report.set_facts.mic_pairs}
+
+
+@needs_sessions
+@pytest.mark.parametrize(
+    ("name", "lag", "polarity"),
+    [
+        ("S08_snare_mono_6ft_normal", 255.93, "same"),
+        ("S08_snare_mono_8ft_flipped", 341.23, "inverted"),
+    ],
+)  # fmt: skip
+def test_a_microphone_six_and_eight_feet_above(name: str, lag: float, polarity: str) -> None:
+    report = inspected(name)
+    pair = by_files(report)["Snare Top.wav", "Mono Kit.wav"]
+    assert pair.lag_samples == pytest.approx(lag, abs=2)
+    assert pair.polarity == polarity
+    told = {f.check: f.severity for f in report.findings if f.file == "Mono Kit.wav"}
+    assert told.get("mic-polarity") == ("note" if polarity == "inverted" else None)
+    assert told["mic-delay"] == "note"
+
+
+@needs_sessions
+def test_a_tracking_session_with_its_rooms() -> None:
+    report = inspected("S01_tracking_clean")
+    pairs = by_files(report)
+    bottom = pairs["03_Snare Top.wav", "04_Snare Bot.wav"]
+    assert bottom.lag_samples == pytest.approx(14, abs=1)
+    assert bottom.polarity == "inverted"
+    room = pairs["03_Snare Top.wav", "11_Room L.wav"]
+    assert room.lag_ms == pytest.approx(14.0, abs=0.5)
+    assert room.confidence > 0.8
+    told = [f for f in report.findings if f.check in ("mic-polarity", "mic-delay")]
+    assert {f.severity for f in told} == {"note"}
+    assert [f.file for f in told if f.check == "mic-polarity"] == ["04_Snare Bot.wav"]
+
+
+@needs_sessions
+@pytest.mark.parametrize(
+    ("name", "late"), [("OD Choir", 0), ("OD Lead Gtr", 0), ("OD Clean Gtr", 1_200)]
+)
+def test_overdubs_by_the_spill_of_their_headphones(name: str, late: int) -> None:
+    found = measure_spill(spill_job(f"returned/{name}.wav"))
+    assert found is not None
+    assert found.kind == "spill"
+    assert found.peak is not None
+    assert found.peak.lag_samples == pytest.approx(late, abs=1)
+
+
+@needs_sessions
+def test_tracks_of_another_session_hold_no_spill() -> None:
+    mix = spill_job("sent/Pad.wav").mix
+    paths = sorted((SESSIONS / "S01_tracking_clean").glob("*.wav"))
+    assert len(paths) == 24
+    for path in paths:
+        track = sound_file(f"../S01_tracking_clean/{path.name}")
+        job = SpillJob(
+            root=str(path.parent),
+            track=replace(track, raw_path=path.name.encode()),
+            mix=mix,
+            mix_root=str(SESSIONS / "S05_overdub_return"),
+        )
+        found = measure_spill(job)
+        assert found is not None
+        assert found.kind == "none", path.name
+
+
+@needs_sessions
+def test_what_is_in_the_rough_mix_is_not_late() -> None:
+    for name in ("Drums", "Bass", "Rhythm Gtr", "Piano", "Pad"):
+        found = measure_spill(spill_job(f"sent/{name}.wav"))
+        assert found is not None
+        assert found.kind == "same-source", name
+
+
+def spill_job(path: str) -> SpillJob:
+    return SpillJob(
+        root=str(SESSIONS / "S05_overdub_return"),
+        track=sound_file(path),
+        mix=sound_file("sent/Rough Mix.wav"),
+    )
+
+
+def sound_file(path: str) -> SoundFile:
+    place = SESSIONS / "S05_overdub_return" / path
+    with place.open("rb") as stream:
+        header = read_header(stream, place.stat().st_size, path)
+    return SoundFile(
+        path=path,
+        raw_path=path.encode(),
+        header=header,
+        start_samples=header.time_reference_samples,
+    )
+
+
+@pytest.fixture(scope="module")
+def cases(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("cases")
+    with tarfile.open(SHARED / "cases" / "cases.tar.gz") as archive:
+        archive.extractall(place, filter="data", members=wanted(archive))
+    return place / "cases"
+
+
+def wanted(archive: tarfile.TarFile) -> list[tarfile.TarInfo]:
+    return [member for member in archive if "/c18" in member.name or "/c26" in member.name]
+
+
+@needs_sessions
+def test_a_kick_microphone_of_opposite_polarity(cases: Path) -> None:
+    report = inspect(cases / "c18_polarity", "mastering", engine=InlineEngine())
+    (pair,) = report.set_facts.mic_pairs
+    assert (pair.reference, pair.file) == ("kick_in.wav", "kick_out_inverted.wav")
+    assert pair.lag_samples == pytest.approx(24, abs=0.1)
+    (finding,) = [f for f in report.findings if f.check == "mic-polarity"]
+    assert (finding.file, finding.severity) == ("kick_out_inverted.wav", "note")
+
+
+@needs_sessions
+def test_latency_offsets_without_headers(cases: Path) -> None:
+    report = inspect(cases / "c26_latency_offsets", "mastering", engine=InlineEngine())
+    found = {f.file: (f.found, f.severity) for f in report.findings if f.check == "start-alignment"}
+    assert found == {
+        "03_gtr_512_late.wav": (512, "warn"), "05_vox_64_early.wav": (-64, "warn"),
+    }  # fmt: skip
