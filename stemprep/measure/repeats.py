@@ -139,7 +139,7 @@ def is_copy(sound: Floats, start: int, end: int) -> bool:
     if not before.size:
         return False
     was, becomes = (float(np.sqrt(np.mean(np.square(side)))) for side in (before, begins))
-    return becomes <= MOST_RISE * was
+    return 0 < becomes <= MOST_RISE * was
 
 
 def _sharpest(history: History, channel: int, cell: int) -> int:

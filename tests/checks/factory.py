@@ -19,6 +19,7 @@ from stemprep.model.facts import (
     SilenceFacts,
     Sound,
     StereoFacts,
+    TransientFacts,
     WordFacts,
 )
 from stemprep.model.finding import Finding
@@ -279,3 +280,8 @@ def judged(*files: MeasuredFile, **rules: Rule) -> Judgement:
 def findings_of(judgement: Judgement, check: str) -> list[Finding]:
     """Return the findings of one check."""
     return [finding for finding in judgement.findings if finding.check == check]
+
+
+def with_transients(heard: Sound, transients: TransientFacts) -> Sound:
+    """Give the same sound with what shows in a few samples."""
+    return replace(heard, transients=transients)

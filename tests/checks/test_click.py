@@ -1,0 +1,63 @@
+from __future__ import annotations
+
+import pytest
+
+from stemprep.model.facts import ClickFacts, TransientFacts
+from stemprep.model.finding import Finding
+from stemprep.model.rule import ClickRule
+from stemprep.model.sheet import TrackNote
+from tests.checks.factory import found_in, measured_file, sound, with_transients
+
+RULE = ClickRule()
+
+
+def click(height_db: float, sigmas: float, length: int = 1, start: int = 48_000) -> ClickFacts:
+    return ClickFacts(
+        channel=1, start=start, end=start + length, height_db=height_db, sigmas=sigmas
+    )
+
+
+def told(
+    *clicks: ClickFacts, rule: ClickRule = RULE, note: TrackNote | None = None
+) -> list[Finding]:
+    facts = TransientFacts(clicks=clicks, click_count=len(clicks))
+    file = measured_file(heard=with_transients(sound(), facts), note=note)
+    return found_in(file, "click", rule)
+
+
+@pytest.mark.parametrize(("height_db", "sigmas", "length", "is_found"), [
+    (5.5, 10, 1, True), (5.4, 10, 1, False),
+    (-6.0, 150, 8, True), (-6.1, 150, 8, False), (-6.0, 149, 8, False),
+    (8.0, 20, 9, True), (7.9, 20, 9, False), (8.0, 19, 9, False),
+])  # fmt: skip
+def test_both_sides_of_the_limits(
+    height_db: float, sigmas: float, length: int, is_found: bool
+) -> None:
+    assert bool(told(click(height_db, sigmas, length))) is is_found
+
+
+@pytest.mark.parametrize(("others", "is_found"), [(2, True), (3, False)])
+def test_the_highest_of_many_alike_is_the_sound(others: int, is_found: bool) -> None:
+    rest = [click(1.0, 12, start=1_000 * i) for i in range(others)]
+    assert bool(told(click(6.0, 20), *rest)) is is_found
+
+
+def test_a_certain_click_stands_among_faint_ones() -> None:
+    rest = [click(1.0, 12, start=1_000 * i) for i in range(50)]
+    (finding,) = told(click(6.0, 2_000), *rest)
+    assert finding.found == 6.0
+
+
+def test_the_highest_is_told_first() -> None:
+    (finding,) = told(click(7, 900, start=10), click(12, 300, start=96_000), click(6, 200))
+    assert finding.message.startswith("3 clicks, the highest +12.0 dB")
+    assert "at 0:02.000" in finding.message
+    assert finding.occurrences is not None
+    assert [p.start_sample for p in finding.occurrences.worst] == [96_000, 10, 48_000]
+    assert (finding.found, finding.required, finding.unit) == (12.0, -6.0, "dB")
+
+
+def test_intended_and_off() -> None:
+    (finding,) = told(click(9, 900), note=TrackNote(pattern="*", intended=("crackle",)))
+    assert finding.severity == "note"
+    assert told(click(9, 900), rule=ClickRule(severity="off")) == []
