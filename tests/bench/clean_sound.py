@@ -112,7 +112,8 @@ def _shapes() -> Iterator[Piece]:
     """What looks like a fault and is none."""
     rate_hz, seconds = 48_000, 10.0
     time = np.arange(round(seconds * rate_hz)) / rate_hz
-    decay = np.exp(-2 * (time % 0.5)) * np.minimum(1, (time % 0.5) / 0.002)
+    within = time % 0.5
+    decay = np.exp(-2 * within) * np.clip(np.minimum(within / 0.002, (0.5 - within) / 0.01), 0, 1)
     shapes = {
         "square": 0.4 * np.sign(np.sin(2 * np.pi * 55 * time + 0.1)),
         "saw": 0.4 * (2 * ((41.3 * time) % 1) - 1),
@@ -144,8 +145,7 @@ def _with_floor(samples: Planar, generator: np.random.Generator) -> Planar:
 
 def _saturated(samples: Planar, rate_hz: int, generator: np.random.Generator) -> Planar:
     drive = 10 ** (float(generator.uniform(0, 20)) / 20) / max(float(np.abs(samples).max()), 1e-9)
-    driven = np.tanh(drive * samples)
-    return driven - driven.mean(axis=1, keepdims=True)  # what follows a valve is a capacitor
+    return _high_passed(np.tanh(drive * samples), rate_hz, 8)  # a capacitor follows the valve
 
 
 def _filtered(samples: Planar, rate_hz: int, generator: np.random.Generator) -> Planar:
@@ -157,6 +157,12 @@ def _filtered(samples: Planar, rate_hz: int, generator: np.random.Generator) -> 
     frequencies = np.fft.rfftfreq(samples.shape[1], 1 / rate_hz)
     power = 1 / (1 + (frequencies / corner_hz) ** 4)
     response = np.sqrt(power if is_low_pass else 1 - power)
+    return np.fft.irfft(np.fft.rfft(samples, axis=1) * response, samples.shape[1], axis=1)
+
+
+def _high_passed(samples: Planar, rate_hz: int, corner_hz: float) -> Planar:
+    frequencies = np.fft.rfftfreq(samples.shape[1], 1 / rate_hz)
+    response = np.sqrt(1 - 1 / (1 + (frequencies / corner_hz) ** 4))
     return np.fft.irfft(np.fft.rfft(samples, axis=1) * response, samples.shape[1], axis=1)
 
 

@@ -7,7 +7,16 @@ import pytest
 
 from stemprep.checks import CHECKS, judge
 from stemprep.checks.explaining import EXPLANATIONS
-from stemprep.model.facts import BandwidthFacts, HumFacts, NonFinite, PauseFacts
+from stemprep.model.facts import (
+    BandwidthFacts,
+    ClickFacts,
+    EdgeFacts,
+    HumFacts,
+    NonFinite,
+    PauseFacts,
+    TransientFacts,
+    WordFacts,
+)
 from stemprep.model.rule import RULE_TYPES, Rule
 from stemprep.model.session import MeasuredSession
 from stemprep.model.sheet import SessionSheet, TrackNote, Waiver
@@ -24,6 +33,7 @@ from tests.checks.factory import (
     silence,
     sound,
     spec,
+    with_transients,
 )
 
 HOUR = 172_800_000
@@ -136,6 +146,13 @@ def test_explanations_go_one_way_and_hide_nothing_that_cannot_be_waived() -> Non
     assert all(c in NOT_WAIVABLE for c, effect in edges if effect in NOT_WAIVABLE)
 
 
+_BROKEN_UP = TransientFacts(
+    holes=runs((1, 48_000, 48_300)),
+    clicks=(ClickFacts(channel=1, start=96_000, end=96_001, height_db=9.0, sigmas=900.0),),
+    tail=EdgeFacts(level_dbfs=-10.0, is_abrupt=True),
+)
+
+
 def _faulty(sheet: SessionSheet) -> MeasuredSession:
     """Make a session in which nearly every check finds something that no other one explains."""
     clip = runs((1, 0, 9))
@@ -159,7 +176,9 @@ def _faulty(sheet: SessionSheet) -> MeasuredSession:
         measured_file("dual.wav", sound(identity="8", channels=2, is_identical=True)),
         measured_file("paused.wav", replace(sound(identity="11"), pauses=_NOISY)),
         measured_file("converted.wav", replace(sound(identity="12"), bandwidth=_CONVERTED)),
+        measured_file("label.wav", replace(sound(identity="14"), word=_MISREAD), bit_depth=32),
         measured_file("opposed.wav", replace(wide, stereo=replace(wide.stereo, **_OPPOSED))),  # type: ignore[type-var, arg-type]
+        measured_file("holes.wav", with_transients(sound(identity="15"), _BROKEN_UP)),
         measured_file("short.wav", sound(identity="9", frames=480)),
         measured_file("late.wav", sound(identity="10", frames=4_800), start_samples=HOUR + 9),
         measured_file("Gtr L.wav", start_samples=HOUR),
@@ -176,6 +195,7 @@ def _faulty(sheet: SessionSheet) -> MeasuredSession:
 
 _HUM = HumFacts(mains_hz=50, channel=1, level_dbfs=-60.0, partials_hz=(50, 100))
 _NOISY = PauseFacts(noise_floor_dbfs=-40.0, hum=_HUM)
+_MISREAD = WordFacts(effective_bit_depth=32, reads_as="float")
 _CONVERTED = BandwidthFacts(ends_like_rate_hz=44_100, drop_db=60.0)
 _OPPOSED = {"lasting_correlation": -1.0, "mono_sum_change_db": -30.0}
 _FAULTS = ("unreadable", "truncated", "header", "checksum", "lossy-source")
