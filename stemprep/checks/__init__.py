@@ -52,6 +52,7 @@ from stemprep.checks import (
     unsafe_entry,
     waiver,
     wrong_rate_label,
+    wrong_word_label,
 )
 from stemprep.checks.judging import Check, Judgement, Scope, judge_by, verdict_of
 from stemprep.errors import UsageError
@@ -77,6 +78,7 @@ _PER_FILE = (
     sample_rate,
     bit_depth,
     padded_word,
+    wrong_word_label,
     channel_count,
     not_finite,
     clipping,

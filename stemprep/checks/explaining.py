@@ -29,6 +29,8 @@ class Explanation:
 _LEVELS = frozenset({"clipping", "sample-peak", "true-peak", "loudness", "dc-offset"})
 _SIDES = frozenset({"silent-channel", "dual-mono", "stereo-polarity"})
 _EDGES = frozenset({"head-silence", "tail-silence"})
+_CHARACTER = frozenset({"padded-word", "bandwidth", "noise-floor", "hum"})
+_FLAWS = frozenset({"dropout", "click", "cut-off"})
 _SILENCE_LEAVES_NOTHING = frozenset({"loudness", "dc-offset", "padded-word"})
 
 EXPLANATIONS = (
@@ -42,8 +44,11 @@ EXPLANATIONS = (
     Explanation("lossy-source", frozenset({"container", "bit-depth", "mixed-formats"})),
     Explanation(
         "not-finite",
-        _LEVELS | _SIDES | _EDGES | {"silent-file", "dropout", "click", "cut-off"},
+        _LEVELS | _SIDES | _EDGES | _CHARACTER | _FLAWS | {"silent-file"},
         is_artefact=True,
+    ),
+    Explanation(
+        "wrong-word-label", _LEVELS | _SIDES | _EDGES | _CHARACTER | _FLAWS, is_artefact=True
     ),
     Explanation("silent-file", _SIDES | _EDGES | _SILENCE_LEAVES_NOTHING, is_artefact=True),
     Explanation("silent-channel", frozenset({"dual-mono"}), is_artefact=True),

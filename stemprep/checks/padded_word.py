@@ -5,7 +5,7 @@ there; the mastering engineer would ask for a new export if the file said what i
 
 Measured: the OR of all samples shows the lowest bit ever used. A quiet passage uses low bits and
 does not trigger it; a silent file uses none and is not judged. A float word counts as its 24
-significant bits.
+significant bits; a float file in which every sample is a 24-bit value is a note.
 Limit: one unused bit (common practice, no source); the spec can allow more.
 Passes: a 24-bit file in which at least one sample is odd.
 Fails: a 24-bit file whose lowest 8 bits are 0 in every sample; 20 valid bits in a 24-bit container.
@@ -35,6 +35,8 @@ def check(file: MeasuredFile, rule: PaddedWordRule) -> Iterator[Finding]:
     form, sound = known
     used = sound.word.effective_bit_depth
     word = _word_bits(form)
+    if form.encoding == "float" and used == word:
+        yield from _fixed_point_origin(file, rule, used)
     if not used or word - used < rule.min_unused_bits:
         return
     kind = "float words" if form.encoding == "float" else f"{word}-bit words"
@@ -49,6 +51,21 @@ def check(file: MeasuredFile, rule: PaddedWordRule) -> Iterator[Finding]:
         required=word,
         unit="bit",
     )
+
+
+def _fixed_point_origin(file: MeasuredFile, rule: PaddedWordRule, used: int) -> Iterator[Finding]:
+    severity = severity_under(rule.severity, "note")
+    if severity is not None:
+        yield about_file(
+            file,
+            ID,
+            severity,
+            message=f"floating point, and every sample is a {used}-bit value",
+            advice="Nothing is lost; a 24-bit file would hold the same sound.",
+            found=used,
+            required="values between the steps of a fixed-point word",
+            unit="bit",
+        )
 
 
 def _word_bits(form: AudioFormat) -> int:

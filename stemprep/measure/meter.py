@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
@@ -36,6 +37,7 @@ from stemprep.units import (
     samples_from_seconds,
 )
 
+WIDEST_BITS = 32
 FLOAT_STEP = 2.0**-23  # the last bit of a float32 sample between 0.5 and 1
 
 
@@ -82,6 +84,8 @@ class SoundMeter:
         if block.codes is not None:
             self._bit_depth = self._format.bit_depth
             self._words.add_codes(block.codes)
+            if self._bit_depth == WIDEST_BITS:
+                self._gate.label.add_codes(block.codes)
             self._measure(block.samples)
             return
         step = chunk_frames(self._format.channels)
@@ -96,7 +100,7 @@ class SoundMeter:
             self._add_chunk(chunk)
         true_peak, loudness, clipping = self._typed(np.float32)
         self._low_band.finish()
-        word = self._words.facts()
+        word = replace(self._words.facts(), reads_as=self._gate.label.reads_as())
         bits = word.effective_bit_depth
         step = quantising_step(bits) if bits else FLOAT_STEP
         return Sound(

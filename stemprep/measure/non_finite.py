@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from stemprep.measure.word_label import WordLabel
 from stemprep.model.facts import NonFinite
 
 LARGEST = 1e100  # 2,000 dB over full scale; beyond it squares overflow, so it counts as infinite
@@ -15,6 +16,7 @@ class FiniteGate:
     """Lets float samples through and replaces what is not a number of use by 0."""
 
     def __init__(self) -> None:
+        self.label = WordLabel()
         self._frames = 0
         self._count = 0
         self._first: tuple[int, int] | None = None
@@ -22,6 +24,7 @@ class FiniteGate:
     def through(self, samples: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         """The samples, planar; a cleaned copy only where one is needed."""
         size = np.abs(samples)
+        self.label.add_floats(size)
         start, self._frames = self._frames, self._frames + samples.shape[1]
         if not size.max(initial=0.0) <= LARGEST:
             bad = ~(size <= LARGEST)

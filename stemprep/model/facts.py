@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Literal
 
 from stemprep.model.header import AudioFormat, Header
 from stemprep.model.mic_pairs import MicPair
@@ -222,9 +223,12 @@ class WordFacts:
     effective_bit_depth: bits in use, from the OR of all samples; 0 for digital silence;
                          for float files the smallest integer word that holds every sample
                          exactly, None where no word up to 32 bits does.
+    reads_as:            what 32-bit words must be instead of what the header calls them; None
+                         where the header is right.
     """
 
     effective_bit_depth: int | None
+    reads_as: Literal["integer", "float"] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -106,6 +106,7 @@ def _sound() -> dict[str, Schema]:
     return {
         **dict.fromkeys(counts, INTEGER),
         "true_peak_filter": TEXT,
+        "words_read_as": TEXT,
         "is_loudness_range_meaningful": FLAG,
         "loudness_reason": TEXT,
         "clip_runs": record(_runs()),

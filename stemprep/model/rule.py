@@ -351,6 +351,7 @@ RULE_TYPES: Mapping[str, type[Rule]] = {
     "sample-rate": SampleRateRule,
     "bit-depth": BitDepthRule,
     "padded-word": PaddedWordRule,
+    "wrong-word-label": Rule,
     "channel-count": ChannelCountRule,
     "not-finite": Rule,
     "clipping": ClippingRule,

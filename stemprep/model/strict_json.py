@@ -141,6 +141,7 @@ def _sound(sound: Sound) -> Json:
         **_levels(sound.level),
         **_loudness(sound.loudness),
         "effective_bit_depth": sound.word.effective_bit_depth,
+        "words_read_as": sound.word.reads_as,
         "clip_runs": _runs(sound.clipping.full_scale),
         "flat_tops": {
             **_runs(sound.clipping.flat_tops),
@@ -337,6 +338,7 @@ _SOUND_FIELDS = (
     "is_loudness_range_meaningful",
     "loudness_reason",
     "effective_bit_depth",
+    "words_read_as",
     "clip_runs",
     "flat_tops",
     "silence",
