@@ -29,6 +29,7 @@ _WORTH = 0.25
 _LEVEL_MUST_LEAVE = 0.5
 _AS_GOOD = 0.98
 _NEARLY_WHOLE = 0.02
+_HELP = 1.2
 _PLAINER: dict[Form, tuple[Form, ...]] = {
     "matrix": ("level", "swap", "balance"),
     "balance": ("level",),
@@ -73,7 +74,7 @@ def search(
         chosen = simplest(children)
         for child in (chosen, *children):
             pruned = _pruned(bench, child)
-            if pruned.is_at_floor:
+            if pruned.is_at_floor and _all_help(bench, pruned):
                 return Found(pruned, True, alternatives=_alternatives(bench, pruned, children))
         if chosen.mean < best.mean:
             best = chosen
@@ -296,13 +297,24 @@ def _is_subsample(bench: Bench, chosen: Fit, rivals: list[Fit]) -> bool:
     )
     if not is_broken or not all(_is_needed(bench, chosen, change.stem) for change in changes):
         return False
-    last = changes[-1]
+    stems = {change.stem for change in changes}
     others = [
         fit.mean
         for fit in rivals
-        if len(fit.model.changes) == len(changes) and fit.model.changes[-1].stem != last.stem
+        if len(fit.model.changes) == len(changes)
+        and {change.stem for change in fit.model.changes} != stems
     ]
     return chosen.mean * _RIVAL < min(others, default=np.inf)
+
+
+def _all_help(bench: Bench, fit: Fit) -> bool:
+    """Tell whether every change helps where it can be judged: none may only hide what is left."""
+    known = bench.excerpts.known(fit.model, bench.parts.frames)[:, None, :]
+    for change in fit.model.changes:
+        without = bench.fit(fit.model.without(change.stem)).residual * known
+        if float(np.square(without).sum()) < _HELP * fit.energy:
+            return False
+    return True
 
 
 def _is_needed(bench: Bench, fit: Fit, stem: int) -> bool:
