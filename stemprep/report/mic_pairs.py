@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import get_args
 
 from stemprep.model.facts import SetFacts
 from stemprep.model.facts_schema import INTEGER, NUMBER, TEXT, Schema, nullable, record
+from stemprep.model.finding import Finding
 from stemprep.model.mic_pairs import MicPair, Polarity, Relation
 from stemprep.model.strict_json import Json, rounded
 from stemprep.report import figures
 
 LAG_DECIMALS, TIME_DECIMALS = 2, 4
 UNCLEAR = "unclear"
+POLARITY = "mic-polarity"
+MAX_NAMED = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,20 +74,37 @@ def mic_pair_schema() -> Schema:
     )
 
 
-def microphone_line(facts: SetFacts) -> str:
-    """``36 pairs measured, 5 inverted, up to 15.1 ms (5.2 m) apart; 4 unclear``; "" without any."""
-    if not facts.mic_pairs and not facts.unclear_mic_pairs:
+def microphone_line(facts: SetFacts, findings: Sequence[Finding]) -> str:
+    """``13 microphones compared, up to 15.1 ms (5.2 m) apart; inverted: Snare Bot.wav``.
+
+    Which of them are inverted is what mic-polarity has found: a single pair says that one of two
+    is, not which. "" where none were compared.
+    """
+    clear = {path for pair in facts.mic_pairs for path in (pair.file, pair.reference)}
+    unclear = {path for pair in facts.unclear_mic_pairs for path in pair} - clear
+    if not clear and not unclear:
         return ""
-    unclear = len(facts.unclear_mic_pairs)
-    rest = f"; {unclear} unclear" if unclear else ""
-    if not facts.mic_pairs:
-        return f"{figures.plural(unclear, 'pair')} compared, none clear"
-    inverted = sum(pair.polarity == "inverted" for pair in facts.mic_pairs)
+    compared = figures.plural(len(clear | unclear), "microphone")
+    if not clear:
+        return f"{compared} compared, none clearly"
     farthest = max(facts.mic_pairs, key=lambda pair: abs(pair.lag_ms))
-    return (
-        f"{figures.plural(len(facts.mic_pairs), 'pair')} measured, {inverted} inverted, up to "
-        f"{abs(farthest.lag_ms):.1f} ms ({abs(farthest.distance_m):.1f} m) apart{rest}"
-    )
+    parts = [
+        f"{compared} compared, up to {abs(farthest.lag_ms):.1f} ms "
+        f"({abs(farthest.distance_m):.1f} m) apart",
+        _inverted_words(facts, findings),
+        f"{len(unclear)} not clear" if unclear else "",
+    ]
+    return "; ".join(part for part in parts if part)
+
+
+def _inverted_words(facts: SetFacts, findings: Sequence[Finding]) -> str:
+    if all(pair.polarity == "same" for pair in facts.mic_pairs):
+        return "none inverted"
+    paths = [path for each in findings if each.check == POLARITY for path in each.files]
+    names = [path.rpartition("/")[2] for path in dict.fromkeys(paths)]
+    more = len(names) - MAX_NAMED
+    shown = [*names[:MAX_NAMED], *([f"{more} more"] if more > 0 else [])]
+    return f"inverted: {figures.and_list(shown)} (see {POLARITY})" if names else ""
 
 
 def microphone_matrix(facts: SetFacts) -> Matrix | None:

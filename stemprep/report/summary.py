@@ -115,7 +115,7 @@ def set_lines(report: Report) -> tuple[tuple[str, str], ...]:
     if report.set_facts.pairs:
         lines.append(("Pairs", _groups(report.set_facts.pairs, "left and right pair")))
     lines += [("Null test", null_line(test)) for test in report.set_facts.null_tests]
-    lines.append(("Microphones", microphone_line(report.set_facts)))
+    lines.append(("Microphones", microphone_line(report.set_facts, report.findings)))
     return tuple((label, words) for label, words in lines if words)
 
 

@@ -56,13 +56,19 @@ def test_json_holds_the_contract_and_the_schema() -> None:
 
 
 def test_one_line_for_all() -> None:
-    assert microphone_line(FACTS) == (
-        "3 pairs measured, 1 inverted, up to 14.0 ms (4.8 m) apart; 2 unclear"
+    """Microphones are counted, not pairs; the one inverted is the one that the check names."""
+    found = factory.finding("mic-polarity", "note", "Drums/Snare Bot.wav")
+    assert microphone_line(FACTS, [found]) == (
+        "7 microphones compared, up to 14.0 ms (4.8 m) apart; "
+        "inverted: Snare Bot.wav (see mic-polarity); 2 not clear"
     )
-    assert microphone_line(SetFacts()) == ""
+    assert "inverted" not in microphone_line(FACTS, [])
+    alike = SetFacts(mic_pairs=(ROOM,))
+    assert microphone_line(alike, []).endswith("apart; none inverted")
+    assert microphone_line(SetFacts(), []) == ""
     only_unclear = SetFacts(unclear_mic_pairs=(("a.wav", "b.wav"),))
-    assert microphone_line(only_unclear) == "1 pair compared, none clear"
-    assert "3 pairs measured" in render_text(replace(factory.small(), set_facts=FACTS))
+    assert microphone_line(only_unclear, []) == "2 microphones compared, none clearly"
+    assert "7 microphones" in render_text(replace(factory.small(), set_facts=FACTS))
 
 
 def test_the_kit_in_a_table_of_its_own() -> None:
@@ -80,6 +86,14 @@ def test_the_kit_in_a_table_of_its_own() -> None:
 def test_the_page_shows_both_and_escapes_names() -> None:
     page = render_html(replace(factory.small(), set_facts=FACTS))
     assert "<b>" not in page
-    assert re.search(r"\+0\.29 ms\s*<strong>inverted</strong>", page)
+    assert re.search(r"\+0\.29 ms\s*inverted", page)
     assert "4.82 m, 95 % sure" in page
     assert "Which microphone" not in render_html(factory.small())
+
+
+def test_the_tables_are_folded_and_stand_below_the_findings() -> None:
+    page = render_html(replace(factory.three_songs(), set_facts=FACTS))
+    marks = ("<h2>Good to know", "<h2>Microphones", "<details>\n<summary>Which", "<h2>Files,")
+    places = [page.index(mark) for mark in marks]
+    assert places == sorted(places)
+    assert "<details open" not in page

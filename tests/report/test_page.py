@@ -148,6 +148,13 @@ def test_long_lists_are_folded() -> None:
     assert "<summary>and 3 more</summary>" in render_html(factory.three_songs())
 
 
+def test_a_table_keeps_its_head_row_on_every_printed_page_and_its_words_whole() -> None:
+    page = render_html(factory.three_songs())
+    printed = page.partition("@media print {")[2].partition("\n")[0]
+    assert re.search(r"thead \{[^}]*display: table-header-group", printed)
+    assert page.count('<div class="wide">') == page.count("<table") > 0
+
+
 def test_same_report_same_bytes() -> None:
     assert render_html(factory.three_songs()) == render_html(factory.three_songs())
 
