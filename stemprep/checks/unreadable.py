@@ -4,7 +4,8 @@ Whoever receives it has nothing to work with: the file is empty, is not audio, h
 cannot be true, or breaks the decoder.
 
 Measured: the header is read by our own reader, then the sound is decoded from first to last
-sample; what stops either is the finding. Nothing else is said about such a file.
+sample; what stops either is the finding. Nothing else is said about such a file. A zip without
+its directory, or an entry that does not unpack to its checksum, is as unreadable.
 Limit: none; common practice, no source. A fault may be reported lower than the spec's ceiling
 where the reader says that it is milder.
 Passes: a 24-bit WAV of 3:20 that decodes to its last sample.

@@ -1,12 +1,14 @@
 """Something in the drop that must not be followed, opened or unpacked.
 
-A link out of the folder, a device, a zip entry that would write elsewhere, an archive that breaks
-off: taking it could bring in what nobody sent, or hang the machine. It is left where it is; its
-target is never read, changed or deleted.
+A link out of the folder, a device, a zip entry that would write elsewhere: taking it could bring in
+what nobody sent, or hang the machine. It is left where it is; its target is never read, changed or
+deleted.
 
 Measured: the kind of each entry, without opening it; names, sums and sizes while a zip is unpacked.
 Limit: none. Lower than the spec's ceiling: a link to a file inside the drop (taken once, as that
-file), a link to nothing, a link in a circle and a device are warnings at most.
+file), a link to nothing, a link in a circle and a device are warnings at most. A zip that breaks
+off, or an entry that does not unpack to what it was, is told as unreadable, under the ceiling of
+this check: nothing of it can be kept.
 Passes: plain files and folders.
 Fails: `Bass.wav` that is a link to a file outside the drop; a zip with an entry `../Bass.wav`.
 To do: replace the link by the file itself, or make the zip again.
@@ -16,10 +18,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from stemprep.checks import unreadable
 from stemprep.checks.tell import severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable
-from stemprep.model.session import DropEntry, Hazard, MeasuredSession
+from stemprep.model.session import UNREADABLE, DropEntry, Hazard, MeasuredSession
 from stemprep.model.words import Severity
 
 ID = "unsafe-entry"
@@ -42,7 +45,25 @@ def check(measured: MeasuredSession, rules: RuleTable) -> Iterator[Finding]:
         own: Severity = "warn" if entry.hazard in _MILD else "fail"
         severity = severity_under(rules.default.severity, own)
         if entry.kind == "unsafe" and severity is not None:
-            yield _finding(entry, severity)
+            yield (
+                _damaged(entry, severity)
+                if entry.hazard in UNREADABLE
+                else _finding(entry, severity)
+            )
+
+
+def _damaged(entry: DropEntry, severity: Severity) -> Finding:
+    what = "this zip" if entry.path == entry.archive else "this entry of the zip"
+    return Finding(
+        check=unreadable.ID,
+        severity=severity,
+        message=f"nothing of {what} could be taken: {entry.reason or 'it is damaged'}",
+        advice="Ask for the zip again and drop it once more.",
+        file=entry.path,
+        files=(entry.path,),
+        found=entry.hazard,
+        required="a whole zip",
+    )
 
 
 def _finding(entry: DropEntry, severity: Severity) -> Finding:

@@ -166,7 +166,7 @@ def _check_overlap(inner: list[_Inner]) -> None:
     for info, following in pairwise(infos):
         if info.header_offset + _LOCAL_BYTES + info.compress_size > following.header_offset:
             raise _RefusedError(
-                "broken-archive",
+                "overlapping",
                 "its entries lie over each other, which no program does; ask for the zip again",
             )
 

@@ -28,6 +28,7 @@ Hazard = Literal[
     "damaged",
     "too-large",
     "broken-archive",
+    "overlapping",
 ]
 """Why an entry is unsafe.
 
@@ -39,8 +40,12 @@ unlistable:  file or folder that cannot be read, or that lies too deep.
 In a zip - escape: name or type that leaves the folder; encrypted; unsupported: way of packing;
 duplicate: name that an earlier entry has; damaged: does not unpack to what its checksum says;
 too-large: more entries or bytes than allowed (the zip itself);
-broken-archive: the zip itself cannot be read.
+broken-archive: the zip itself cannot be read;
+overlapping: its entries share bytes, so that a small zip unpacks to terabytes.
 """
+
+UNREADABLE: frozenset[Hazard] = frozenset({"damaged", "broken-archive"})
+"""Damage, not danger: what arrived of a zip or of an entry in it cannot be read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,11 +6,12 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Literal
 
 from stemprep.model.facts import SongFacts
 from stemprep.model.finding import Finding
 from stemprep.model.report import Report
-from stemprep.model.session import EntryKind, MeasuredFile
+from stemprep.model.session import UNREADABLE, EntryKind, MeasuredFile
 from stemprep.report import figures
 from stemprep.report.causes import Cause, causes, standing
 from stemprep.report.mic_pairs import microphone_line
@@ -20,11 +21,12 @@ from stemprep.units import clock_from_samples, seconds_from_samples
 MAX_NAMED_GROUPS = 3
 MAX_LINE = 70  # beside its label in a terminal of 80 columns
 
-_KIND_WORDS: dict[EntryKind, tuple[str, str]] = {
+_KIND_WORDS: dict[EntryKind | Literal["unreadable"], tuple[str, str]] = {
     "document": ("document", "documents"),
     "sheet": ("session sheet", "session sheets"),
     "clutter": ("file of clutter", "files of clutter"),
     "unsafe": ("unsafe entry", "unsafe entries"),
+    "unreadable": ("unreadable zip or entry", "unreadable zips or entries"),
 }
 
 
@@ -128,7 +130,9 @@ def _groups(groups: Sequence[Sequence[str]], noun: str) -> str:
 
 def _file_counts(report: Report) -> str:
     session = report.measured.session
-    counts = Counter(entry.kind for entry in session.entries)
+    counts = Counter(
+        "unreadable" if entry.hazard in UNREADABLE else entry.kind for entry in session.entries
+    )
     parts = [f"{len(report.measured.files)} audio"]
     for kind, (one, several) in _KIND_WORDS.items():
         if counts[kind]:

@@ -9,7 +9,7 @@ from tests.checks.factory import entry, findings_of, measured_file, session, spe
 
 
 @pytest.mark.parametrize(("hazard", "severity"), [
-    ("outside", "fail"), ("escape", "fail"), ("broken-archive", "fail"), ("damaged", "fail"),
+    ("outside", "fail"), ("escape", "fail"), ("overlapping", "fail"),
     ("encrypted", "fail"), ("too-large", "fail"),
     ("inside-link", "warn"), ("dangling", "warn"), ("loop", "warn"), ("special", "warn"),
 ])  # fmt: skip
@@ -20,6 +20,18 @@ def test_how_bad_it_is(hazard: Hazard, severity: str) -> None:
     (finding,) = findings_of(judgement, "unsafe-entry")
     assert (finding.file, finding.severity) == ("x.wav", severity)
     assert "link out of the drop" in finding.message
+
+
+@pytest.mark.parametrize("hazard", ["broken-archive", "damaged"])
+def test_damage_is_told_as_unreadable_and_weighs_as_what_is_left_out(hazard: Hazard) -> None:
+    """An archive takes unreadable files mildly because it keeps them; of these nothing is kept."""
+    others = [entry("x.zip", "unsafe", hazard=hazard, reason="it was cut short on its way")]
+    rules = spec({"unsafe-entry": Rule(severity="fail"), "unreadable": Rule(severity="warn")})
+    judgement = judge(session(measured_file(), others=others), rules)
+    (finding,) = findings_of(judgement, "unreadable")
+    assert (finding.file, finding.severity) == ("x.zip", "fail")
+    assert "cut short" in finding.message
+    assert not findings_of(judgement, "unsafe-entry")
 
 
 def test_plain_files_pass() -> None:

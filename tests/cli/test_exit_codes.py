@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -35,6 +36,18 @@ def test_1_findings_of_severity_fail(tmp_path: Path, capsys: Capture) -> None:
         assert ran.code == 1, command
         assert "clipping" in ran.out
     assert not list(tmp_path.glob("out/*"))
+
+
+def test_1_a_zip_that_was_cut_is_reported(tmp_path: Path, capsys: Capture) -> None:
+    """What arrived is told, and what to ask for: a report is more than an error to whoever sent."""
+    drop = drops.one_take(tmp_path / "drop")
+    whole = shutil.make_archive(str(tmp_path / "whole"), "zip", drop)
+    cut = tmp_path / "cut.zip"
+    cut.write_bytes(Path(whole).read_bytes()[:-60])
+    ran = here(capsys, "check", cut, "--spec", "archive")
+    assert ran.code == 1
+    assert "unreadable, 1 file" in ran.out
+    assert "unsafe" not in ran.out
 
 
 @pytest.mark.parametrize(

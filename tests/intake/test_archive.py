@@ -352,5 +352,5 @@ def test_entries_over_each_other_are_refused(tmp_path: Path) -> None:
     struct.pack_into("<HHI", last, 8, 3, 3, 3 * len(entry))
     path.write_bytes(content[:start] + entry * 3 + last)
     found = scan(path)
-    assert the_only(found) == ("Dawn.zip", "unsafe", "broken-archive")
+    assert the_only(found) == ("Dawn.zip", "unsafe", "overlapping")
     assert "over each other" in found.entries[0].reason
