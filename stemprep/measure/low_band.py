@@ -13,7 +13,7 @@ Means = npt.NDArray[np.float64]
 
 WINDOW_S = 0.125
 MIN_CELLS = 8
-BATCH = 16  # windows at a time: fewer calls, and still in the nearest cache
+BATCH = 32  # windows at a time: fewer calls, and still in the nearest cache
 
 
 def window_cells(rate_hz: int) -> int:

@@ -18,6 +18,7 @@ MOST_SEGMENTS = 32  # of a window: as many as a chunk of two channels has
 SOUNDING = 1e-6  # mean square, -60 dBFS RMS: a side below counts as not sounding
 STEPS = 200  # of correlation, from -1 to 1
 OPPOSED = -0.5
+BATCH = 16  # chunks at a time
 MOST_OF_THE_TIME = 0.9
 
 
@@ -44,9 +45,11 @@ class Stereo:
         np.subtract(left, right, out=mixed[0])
         apart = segment_energies(mixed)[0]
         self._difference_peak = max(self._difference_peak, float(mixed.max()), -float(mixed.min()))
-        self._sum_squares += float(both.sum(dtype=np.float64))
-        self._difference_squares += float(apart.sum(dtype=np.float64))
-        self._over_time.add(chunk, both - apart)
+        sum_square, difference_square = (float(e.sum(dtype=np.float64)) for e in (both, apart))
+        self._sum_squares += sum_square
+        self._difference_squares += difference_square
+        is_opposed = difference_square > sum_square
+        self._over_time.add(chunk, both - apart, is_opposed=is_opposed)
 
     def facts(self, power: Power) -> StereoFacts:
         """Readings over everything added; ``power`` has seen the same chunks."""
@@ -69,9 +72,10 @@ class Stereo:
 class OverTime:
     """The correlation of every third of a second in which both sides sound.
 
-    Of opposed windows the treble is looked at too, by first differences: the bass of two
-    microphones on one drum is opposed as well where one of them is inverted, and two sides of one
-    signal are opposed in everything.
+    Of opposed windows the treble is looked at too, by first differences (in chunks that are
+    opposed on the whole; elsewhere it counts as unrelated): the bass of two microphones on one
+    drum is opposed as well where one of them is inverted, and two sides of one signal are opposed
+    in everything.
     """
 
     def __init__(self, rate_hz: int) -> None:
@@ -80,36 +84,62 @@ class OverTime:
         self._least = SOUNDING * self._segments * SEGMENT_FRAMES
         self._plain = np.zeros(STEPS + 1, dtype=np.int64)
         self._whole = np.zeros(STEPS + 1, dtype=np.int64)
+        self._held: list[Floats] = []
 
-    def add(self, chunk: Chunk, crossed: Floats) -> None:
-        """Whole windows of one chunk; crossed: four times the inner product of each segment."""
-        count = chunk.frames // SEGMENT_FRAMES // self._segments
-        if not count:
+    def add(self, chunk: Chunk, crossed: Floats, *, is_opposed: bool) -> None:
+        """Whole windows of one chunk.
+
+        crossed: four times the inner product of each segment.
+        is_opposed: whether it is negative over the chunk; the treble of others is not looked at.
+        """
+        used = chunk.frames // SEGMENT_FRAMES // self._segments * self._segments
+        if not used:
             return
-        used = count * self._segments
-        energies = chunk.energies[:, :used].reshape(2, count, -1).sum(axis=2, dtype=np.float64)
-        cross = crossed[:used].reshape(count, -1).sum(axis=1, dtype=np.float64) / 4
-        sounding = (energies > self._least).all(axis=0)
-        if not sounding.any():
+        part = np.concatenate([chunk.energies[:, :used], crossed[None, :used]])
+        if is_opposed:
+            self._tally(part, chunk.samples)
             return
-        left, right = np.sqrt(energies[:, sounding])
-        plain = cross[sounding] / left / right
+        self._held.append(part)
+        if len(self._held) == BATCH:
+            self._flush()
+
+    def _flush(self) -> None:
+        """Few calls for many chunks: hardly any sound is opposed."""
+        if self._held:
+            held, self._held = self._held, []
+            self._tally(np.concatenate(held, axis=1), None)
+
+    def _tally(self, part: Floats, samples: Floats | None) -> None:
+        """Count windows of left, right and crossed products; samples, where there is treble."""
+        sums = part.reshape(3, -1, self._segments).sum(axis=2, dtype=np.float64)
+        places = np.flatnonzero((sums[:2] > self._least).all(axis=0))
+        if not places.size:
+            return
+        left, right = np.sqrt(sums[:2, places])
+        plain = sums[2, places] / 4 / left / right
         whole = plain.copy()
-        for place in np.flatnonzero(plain < OPPOSED):
-            start = int(np.flatnonzero(sounding)[place]) * self._segments * SEGMENT_FRAMES
-            end = start + self._segments * SEGMENT_FRAMES
-            whole[place] = max(whole[place], _treble_correlation(chunk.samples[:, start:end]))
+        for number in np.flatnonzero(plain < OPPOSED):
+            whole[number] = max(plain[number], self._treble(samples, int(places[number])))
         np.add.at(self._plain, _steps(plain), 1)
         np.add.at(self._whole, _steps(whole), 1)
 
+    def _treble(self, samples: Floats | None, window: int) -> float:
+        """The treble's correlation in one window; taken as unrelated where it is not at hand."""
+        if samples is None:
+            return 0.0
+        frames = self._segments * SEGMENT_FRAMES
+        return _treble_correlation(samples[:, window * frames : (window + 1) * frames])
+
     def share_below(self, correlation: float) -> float | None:
         """Share of the time in which both sides sound; None where they never do."""
+        self._flush()
         total = int(self._plain.sum())
         limit = int(_steps(np.array([correlation]))[0])
         return int(self._plain[:limit].sum()) / total if total else None
 
     def lasting(self) -> float | None:
         """What bass and treble stay at or below for nine tenths of the time, to 0.01."""
+        self._flush()
         running = np.cumsum(self._whole)
         if not running[-1]:
             return None
