@@ -241,6 +241,8 @@ def _loners(measures: Floats) -> Positions:
     padded = np.pad(measures, ((0, 0), (0, 0), (0, missing))) if missing else measures
     frames = padded.reshape(kinds, channels, -1, FRAME_CELLS)
     tops = frames.max(axis=3)
+    if float(tops[0].max()) <= LOWEST:
+        return np.zeros((3, 0), dtype=np.int64)
     # Low notes go no further than this: nothing in such a frame is sharp enough for a click.
     places = np.nonzero(tops[0] > np.maximum(SHARE_OF_SIZE * tops[1], LOWEST))
     chosen = frames[:, places[0], places[1]]

@@ -60,11 +60,12 @@ class Repeats:
         tops &= (centre > known[:, :-4]) & (centre >= known[:, 4:])
         first = self._cell + 2
         self._edge, self._cell = known[:, -4:], self._cell + sharp.shape[1]
+        has_tops = tops.any(axis=1)
         for channel, line in enumerate(self._lines):
             if line.open is not None:
                 self._grow(line, channel, history, *line.open)
-            places = np.flatnonzero(tops[channel])
-            if places.size:
+            if has_tops[channel]:
+                places = np.flatnonzero(tops[channel])
                 keys, cells = centre[channel, places].tolist(), (places + first).tolist()
                 self._compare(line, keys, cells, channel, history)
 

@@ -15,11 +15,14 @@ from stemprep.measure.holes import Holes
 from stemprep.measure.repeats import HISTORY_FRAMES, Repeats
 from stemprep.model.facts import Runs, TransientFacts
 
+MAX_RATE_HZ = 384_000  # a header may state any rate; what is kept of the past grows with it
+
 
 class Transients:
     """Shares the third differences and the last samples among the searches."""
 
     def __init__(self, channels: int, rate_hz: int) -> None:
+        rate_hz = min(rate_hz, MAX_RATE_HZ)
         self._holes = Holes(channels)
         self._clicks = Clicks(channels, rate_hz)
         self._repeats = Repeats(channels)
