@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from stemprep.dsp.cells import CELL_FRAMES, SEGMENT_FRAMES, Chunk
+from stemprep.dsp.cells import CELL_FRAMES, SEGMENT_FRAMES, Chunk, Floats
 
 WINDOW_S = 0.1
 BATCH = 32  # windows at a time
@@ -44,22 +44,14 @@ class NoiseFloor:
     def __init__(self, rate_hz: int, channels: int) -> None:
         self._segments = max(round(WINDOW_S * rate_hz / SEGMENT_FRAMES), 1)
         self._counts = np.zeros((channels, STEPS), dtype=np.int64)
-        self._held: list[npt.NDArray[np.float64]] = []
+        self._held: list[tuple[Floats, Floats, Floats]] = []
         self._count = 0
 
     def add(self, chunk: Chunk) -> None:
-        """Energy and sum of the whole segments of one chunk; NaN where a cell is silent."""
+        """Keep the energies, sums and sizes of one chunk's whole segments."""
         count = chunk.frames // SEGMENT_FRAMES
-        if not count:
-            return
-        sums = chunk.sums[:, : count * SEGMENT_CELLS].reshape(len(chunk.sums), count, -1)
-        both = np.empty((2, len(sums), count))
-        both[0] = chunk.energies[:, :count]
-        both[1] = sums.sum(axis=2)
-        if not chunk.size.min():
-            sizes = chunk.size[:, : count * SEGMENT_CELLS].reshape(sums.shape)
-            both[0][~sizes.all(axis=2)] = np.nan
-        self._held.append(both)
+        cells = slice(count * SEGMENT_CELLS)
+        self._held.append((chunk.energies[:, :count], chunk.sums[:, cells], chunk.size[:, cells]))
         self._count += count
         if self._count >= BATCH * self._segments:
             self._tally()
@@ -72,16 +64,28 @@ class NoiseFloor:
     def _tally(self) -> None:
         if self._count < self._segments:
             return
-        joined = np.concatenate(self._held, axis=2)
+        energies, sums, sizes = (
+            np.concatenate(part, axis=1) for part in zip(*self._held, strict=True)
+        )
         done = self._count // self._segments * self._segments
-        self._held, self._count = [joined[:, :, done:]], self._count - done
-        energies, sums = joined[:, :, :done].reshape(*joined.shape[:2], -1, self._segments).sum(3)
+        cells = done * SEGMENT_CELLS
+        self._held = [(energies[:, done:], sums[:, cells:], sizes[:, cells:])]
+        self._count -= done
+        shape = (len(energies), -1, self._segments)
+        energies = energies[:, :done].reshape(shape).sum(axis=2, dtype=np.float64)
+        sums = _per_window(sums[:, :cells], shape[2]).sum(axis=2, dtype=np.float64)
+        lowest = _per_window(sizes[:, :cells], shape[2]).min(axis=2)
         frames = self._segments * SEGMENT_FRAMES
         powers = energies / frames - np.square(sums / frames)
-        channels, windows = np.nonzero(powers > SILENT)  # false for NaN
+        channels, windows = np.nonzero((powers > SILENT) & (lowest > 0))
         levels = 10 * np.log10(powers[channels, windows]) - LOWEST_DBFS
         steps = np.clip(np.rint(levels * STEPS_PER_DB), 0, STEPS - 1).astype(np.int64)
         np.add.at(self._counts, (channels, steps), 1)
+
+
+def _per_window(cells: Floats, segments: int) -> Floats:
+    """Cells of each window, shape (channels, windows, cells)."""
+    return cells.reshape(len(cells), -1, segments * SEGMENT_CELLS)
 
 
 def _pauses_of(counts: npt.NDArray[np.int64]) -> Pauses | None:

@@ -83,16 +83,25 @@ class Edges:
         self.threshold_dbfs = threshold_dbfs
         self.threshold = ratio_from_db(threshold_dbfs)
         self.first: int | None = None
-        self.end = 0
+        self._last: tuple[int, Floats] = (0, np.zeros((1, 0)))
 
     def add(self, chunk: Chunk, size: Floats) -> None:
         """Look at one chunk; size: the larger of all channels' cells."""
-        cells = np.flatnonzero(size > self.threshold)
-        if not cells.size:
+        if not chunk.peaks.max() > self.threshold:
             return
         if self.first is None:
-            self.first, _ = _sound_in(chunk, int(cells[0]), self.threshold)
-        _, self.end = _sound_in(chunk, int(cells[-1]), self.threshold)
+            cell = int(np.argmax(size > self.threshold))
+            self.first, _ = _sound_in(chunk, cell, self.threshold)
+        last = size.size - 1 - int(np.argmax(size[::-1] > self.threshold))
+        at = last * CELL_FRAMES
+        self._last = (chunk.start + at, chunk.samples[:, at : at + CELL_FRAMES].copy())
+
+    @property
+    def end(self) -> int:
+        """One past the last sounding frame; 0 without any."""
+        start, cell = self._last
+        sounding = np.flatnonzero((np.abs(cell) > self.threshold).any(axis=0))
+        return start + int(sounding[-1]) + 1 if sounding.size else 0
 
 
 def _sound_in(chunk: Chunk, cell: int, threshold: float) -> tuple[int, int]:

@@ -49,7 +49,7 @@ class Stereo:
         self._sum_squares += sum_square
         self._difference_squares += difference_square
         is_opposed = difference_square > sum_square
-        self._over_time.add(chunk, both - apart, is_opposed=is_opposed)
+        self._over_time.add(chunk, both, apart, is_opposed=is_opposed)
 
     def facts(self, power: Power) -> StereoFacts:
         """Readings over everything added; ``power`` has seen the same chunks."""
@@ -84,20 +84,18 @@ class OverTime:
         self._least = SOUNDING * self._segments * SEGMENT_FRAMES
         self._plain = np.zeros(STEPS + 1, dtype=np.int64)
         self._whole = np.zeros(STEPS + 1, dtype=np.int64)
-        self._held: list[Floats] = []
+        self._held: list[tuple[Floats, Floats, Floats]] = []
 
-    def add(self, chunk: Chunk, crossed: Floats, *, is_opposed: bool) -> None:
+    def add(self, chunk: Chunk, both: Floats, apart: Floats, *, is_opposed: bool) -> None:
         """Whole windows of one chunk.
 
-        crossed: four times the inner product of each segment.
-        is_opposed: whether it is negative over the chunk; the treble of others is not looked at.
+        both, apart: energies of the segments of sum and difference.
+        is_opposed:  whether the difference has more; the treble of others is not looked at.
         """
         used = chunk.frames // SEGMENT_FRAMES // self._segments * self._segments
-        if not used:
-            return
-        part = np.concatenate([chunk.energies[:, :used], crossed[None, :used]])
-        if is_opposed:
-            self._tally(part, chunk.samples)
+        part = (chunk.energies[:, :used], both[:used], apart[:used])
+        if is_opposed and used:
+            self._tally(*part, chunk.samples)
             return
         self._held.append(part)
         if len(self._held) == BATCH:
@@ -106,11 +104,13 @@ class OverTime:
     def _flush(self) -> None:
         """Few calls for many chunks: hardly any sound is opposed."""
         if self._held:
-            held, self._held = self._held, []
-            self._tally(np.concatenate(held, axis=1), None)
+            sides, both, apart = zip(*self._held, strict=True)
+            self._held = []
+            self._tally(np.concatenate(sides, axis=1), np.hstack(both), np.hstack(apart), None)
 
-    def _tally(self, part: Floats, samples: Floats | None) -> None:
-        """Count windows of left, right and crossed products; samples, where there is treble."""
+    def _tally(self, sides: Floats, both: Floats, apart: Floats, samples: Floats | None) -> None:
+        """Count the windows; samples: where there is a treble to look at."""
+        part = np.concatenate([sides, (both - apart)[None]])
         sums = part.reshape(3, -1, self._segments).sum(axis=2, dtype=np.float64)
         places = np.flatnonzero((sums[:2] > self._least).all(axis=0))
         if not places.size:
