@@ -50,9 +50,13 @@ def ceiling_in_set(ceiling: Ceiling, role: Role) -> Ceiling:
 
 
 def measure_givers(compared: Sequence[Heard]) -> tuple[Heard, ...]:
-    """Return those whose majority is the song's measure: without loose roles, unless all are."""
-    firm = tuple(item for item in compared if item.file.role not in LOOSE)
-    return firm or tuple(compared)
+    """Return those whose majority is the song's measure: without loose roles, unless all are.
+
+    What the sheet calls an alternate is held to the measure and never sets it.
+    """
+    main = tuple(item for item in compared if item.file.source.use == "main")
+    firm = tuple(item for item in main if item.file.role not in LOOSE)
+    return firm or main or tuple(compared)
 
 
 def is_same_time(left: Fraction, right: Fraction, left_hz: int, right_hz: int) -> bool:

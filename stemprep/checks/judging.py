@@ -12,6 +12,7 @@ from stemprep.checks.explaining import told_once
 from stemprep.checks.mic_words import air_temperature_c
 from stemprep.checks.pairs import pairs_of
 from stemprep.checks.song import Song, songs_of
+from stemprep.checks.unused import unused_as_notes
 from stemprep.checks.waiving import apply_waivers
 from stemprep.model.facts import SetFacts
 from stemprep.model.finding import Finding
@@ -54,7 +55,8 @@ def judge_by(
 ) -> Judgement:
     """Judge a measured session by a spec with the given checks."""
     songs = songs_of(measured)
-    standing, explained = told_once(list(_all_findings(measured, songs, spec, checks)))
+    found = _all_findings(measured, songs, spec, checks)
+    standing, explained = told_once(unused_as_notes(found, measured, spec.contents.layout))
     marked, objections = apply_waivers(standing, explained, measured)
     notes = waiver.check(objections, spec.rules[waiver.ID])
     findings = _ranked((*marked, *notes), measured, tuple(checks))

@@ -28,7 +28,7 @@ class Song:
     """One song of a session.
 
     files:         all its audio, in the session's order.
-    compared:      those with sound that have to fit together.
+    compared:      those with sound that have to fit together; none that the sheet calls unused.
     stamped:       those of them whose time reference says something.
     common_start:  a file that starts where most do, by time reference; None where none says.
     common_length: a file as long as most are; None where nothing is compared.
@@ -84,6 +84,7 @@ def _song(title: str, files: tuple[MeasuredFile, ...]) -> Song:
         if file.facts.format is not None
         and file.facts.sound is not None
         and file.role not in NOT_COMPARED
+        and file.source.use != "unused"
     )
     stamped = stamped_among(compared)
     facts = _song_facts(title, files, compared, stamped)

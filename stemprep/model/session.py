@@ -8,7 +8,7 @@ from typing import Literal
 from stemprep.model.facts import FileFacts
 from stemprep.model.mic_pairs import ContentLag, MicLag
 from stemprep.model.null_test import NullTest
-from stemprep.model.sheet import SessionSheet, TrackNote
+from stemprep.model.sheet import SessionSheet, TrackNote, Use
 from stemprep.model.words import Role
 
 EntryKind = Literal["audio", "document", "clutter", "unsafe", "sheet"]
@@ -91,6 +91,11 @@ class SourceFile:
     def path(self) -> str:
         """The entry's path."""
         return self.entry.path
+
+    @property
+    def use(self) -> Use:
+        """What the sheet says it is for; main where it says nothing."""
+        return "main" if self.note is None else self.note.use
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

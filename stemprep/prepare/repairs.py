@@ -24,6 +24,8 @@ def repairs_of(
         if finding.repair is None or not paths:
             continue
         made = [[out for out in outputs if path in out.sources] for path in paths]
+        if finding.check == "name-collision":  # a name that does not travel meets no other
+            made = [group for group in made if group]
         if all(made) and all(
             _is_cured(finding, out, outputs, spec) for group in made for out in group
         ):

@@ -48,8 +48,7 @@ def _reason(file: MeasuredFile, spec: DeliverySpec) -> str:
     contents = spec.contents
     if file.role in contents.left_out_roles:
         return f"{file.role} does not travel in this package"
-    note = file.source.note
-    if contents.layout == "roles" and note is not None and note.use == "unused":
+    if contents.layout == "roles" and file.source.use == "unused":
         return "marked unused in the session sheet"
     if is_unheard(file) and not contents.is_damaged_kept:
         return "could not be read"
