@@ -5,7 +5,8 @@ the doubled part is 6 dB louder.
 
 Measured: the hash of the decoded samples (names, headers, containers and rate labels do not
 matter). Silent files are no duplicates.
-Limit: each sound once in a song (common practice, no source).
+Limit: each sound once in a song (common practice, no source). An alternate mix that is the same as
+a stem is a note at most: the a cappella of a song with one voice is that voice.
 Passes: two takes of one part; a doubled guitar played twice.
 Fails: `Gtr L.wav` and `Gtr R.wav` with the same samples; a hard link to a file beside it.
 To do: look which track the copy should have been and export that one; or take the copy out.
@@ -27,18 +28,46 @@ ID = "duplicate-audio"
 
 def check(song: Song, rules: RuleTable) -> Iterator[Finding]:
     """Yield a finding for the later copies of each sound."""
-    for first, *copies in duplicate_groups(song.files):
-        severity = severity_under(worst_ceiling(rules, (first, *copies)))
-        if severity is None:
-            continue
+    for group in duplicate_groups(song.files):
+        stems = [file for file in group if file.role == "stem"]
+        mixes = [file for file in group if file.role == "alternate-mix"] if stems else []
+        yield from _copies([file for file in group if file not in mixes], rules)
+        yield from _copies(mixes, rules)
+        yield from _same_as_a_stem(mixes[:1], stems[0], rules) if mixes else ()
+
+
+def _copies(files: Sequence[MeasuredFile], rules: RuleTable) -> Iterator[Finding]:
+    """Yield what is wrong where several files hold one sound; what is unused is the copy."""
+    severity = severity_under(worst_ceiling(rules, files))
+    if len(files) < 2 or severity is None:
+        return
+    first, *copies = sorted(files, key=lambda file: file.source.use == "unused")
+    yield about_files(
+        copies,
+        ID,
+        severity,
+        message=f"{listed([file.path for file in copies])}: the same samples as {first.path}",
+        advice="Look which track this should have been and export it, or take the copy out.",
+        against=[first],
+        found=len(files),
+        required=1,
+        unit="files",
+    )
+
+
+def _same_as_a_stem(
+    mixes: Sequence[MeasuredFile], stem: MeasuredFile, rules: RuleTable
+) -> Iterator[Finding]:
+    severity = severity_under(worst_ceiling(rules, (*mixes, stem)), "note")
+    if severity is not None:
         yield about_files(
-            copies,
+            mixes,
             ID,
             severity,
-            message=f"{listed([file.path for file in copies])}: the same samples as {first.path}",
-            advice="Look which track this should have been and export it, or take the copy out.",
-            against=[first],
-            found=len(copies) + 1,
+            message=f"the same samples as the stem {stem.path}",
+            advice="Nothing to do where that stem is all that this version of the song holds.",
+            against=[stem],
+            found=2,
             required=1,
             unit="files",
         )

@@ -25,3 +25,23 @@ def test_other_samples_and_other_songs_pass() -> None:
         measured_file("2/a.wav", sound(identity="x"), song="Two"),
     )
     assert not findings_of(judged(*files), "duplicate-audio")
+
+
+def test_an_alternate_mix_that_is_one_stem_is_a_note() -> None:
+    """The a cappella of a song with one voice; two alternates that are alike stay a fault."""
+    voice = measured_file("Stems/Vox.wav", sound(identity="v"), role="stem")
+    acappella = measured_file("A Cappella.wav", sound(identity="v"), role="alternate-mix")
+    (note,) = findings_of(judged(voice, acappella), "duplicate-audio")
+    assert (note.severity, note.files, note.against) == ("note", (acappella.path,), (voice.path,))
+    instrumental = measured_file("Inst.wav", sound(identity="v"), role="alternate-mix")
+    found = findings_of(judged(voice, acappella, instrumental), "duplicate-audio")
+    assert [(f.severity, f.files) for f in found] == [
+        ("warn", (instrumental.path,)), ("note", (acappella.path,)),
+    ]  # fmt: skip
+
+
+def test_two_equal_stems_stay_a_fault_beside_an_alternate() -> None:
+    files = [measured_file(f"{n}.wav", sound(identity="v"), role="stem") for n in "ab"]
+    mix = measured_file("Inst.wav", sound(identity="v"), role="alternate-mix")
+    found = findings_of(judged(*files, mix), "duplicate-audio")
+    assert [(f.severity, f.files) for f in found] == [("warn", ("b.wav",)), ("note", ("Inst.wav",))]
