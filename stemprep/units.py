@@ -31,6 +31,11 @@ def db_from_power(power: float) -> float:
     raise ValueError(f"no level in dB for the power {power}")
 
 
+def power_from_db(level_db: float) -> float:
+    """Decibels to a power (mean square); -inf gives 0."""
+    return 0.0 if level_db == SILENCE_DB else 10.0 ** (level_db / 10.0)
+
+
 def quantising_step(bit_depth: int) -> float:
     """One least significant bit with full scale = 1.0: ``2 ** (1 - bit_depth)``."""
     return 2.0 ** (1 - bit_depth)

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from stemprep.demo import song
 from stemprep.demo.instruments import Mono
 from stemprep.demo.written_sheet import SHEET
+from stemprep.units import ratio_from_db
 
 RATE_HZ = 48_000
 OTHER_ROOM_RATE_HZ = 44_100
@@ -137,7 +138,7 @@ def _late(sound: Mono, milliseconds: float) -> Mono:
 
 def _with_noise(samples: npt.NDArray[np.float64], *, seed: int) -> npt.NDArray[np.float64]:
     """Every real microphone hisses a little."""
-    level = 10 ** (_NOISE_DBFS / 20)
+    level = ratio_from_db(_NOISE_DBFS)
     return np.asarray(samples + np.random.default_rng(seed).normal(0, level, samples.shape))
 
 
@@ -202,7 +203,7 @@ def _reference_mix(
         mix[1] += right * samples[-1]
     mix += np.outer((0.35, 0.15), dry["guitar"])
     mix += 0.7 * _piano(RATE_HZ)[:, :frames]
-    return np.asarray(mix * (10 ** (-6 / 20) / np.abs(mix).max()))
+    return np.asarray(mix * (ratio_from_db(-6.0) / np.abs(mix).max()))
 
 
 def _talkback() -> npt.NDArray[np.float64]:

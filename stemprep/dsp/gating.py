@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import numpy.typing as npt
+
+from stemprep.units import SILENCE_DB, db_from_power, power_from_db
 
 Energies = npt.NDArray[np.float64]
 
@@ -38,12 +38,12 @@ def window_powers(energies: Energies, edges: npt.NDArray[np.int64], width: int) 
 
 def loudness_from_power(power: float) -> float:
     """Loudness of a weighted mean square, LUFS; -inf for zero (BS.1770-5 equation 2)."""
-    return OFFSET_LU + 10 * math.log10(power) if power > 0 else -math.inf
+    return OFFSET_LU + db_from_power(power) if power > 0 else SILENCE_DB
 
 
 def power_from_loudness(loudness_lufs: float) -> float:
     """The weighted mean square that reads ``loudness_lufs``."""
-    return float(10 ** ((loudness_lufs - OFFSET_LU) / 10))
+    return power_from_db(loudness_lufs - OFFSET_LU)
 
 
 def integrated_loudness(momentary: Energies) -> float | None:
@@ -71,4 +71,4 @@ def loudness_range(short_term: Energies) -> float | None:
         return None
     values = np.sort(values[values >= values.mean() / 100])
     low, high = (values[int((values.size - 1) * share + 0.5)] for share in (0.10, 0.95))
-    return float(10 * np.log10(high / low))
+    return db_from_power(float(high / low))

@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from stemprep.dsp.cells import SEGMENT_FRAMES, Chunk
 from stemprep.model.facts import BandwidthFacts
+from stemprep.units import db_from_power
 
 Powers = npt.NDArray[np.float64]
 
@@ -77,4 +78,4 @@ class Bandwidth:
     def _level_db(self, powers: Powers, low_hz: float, high_hz: float) -> float:
         """Typical level of the bins between two frequencies: single tones do not count."""
         low, high = (round(hz * FRAMES / self._rate_hz) for hz in (low_hz, high_hz))
-        return 10 * float(np.log10(np.median(powers[low : max(high, low + 1)]) + 1e-30))
+        return db_from_power(float(np.median(powers[low : max(high, low + 1)])) + 1e-30)

@@ -13,10 +13,9 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from stemprep.dsp.cells import CELL_FRAMES
-from stemprep.measure.low_band import Means, window_cells
+from stemprep.measure.low_band import Means, point_frames, window_points
 from stemprep.model.facts import HumFacts
-from stemprep.units import db_from_power, ratio_from_db
+from stemprep.units import db_from_power, db_from_ratio, power_from_db, ratio_from_db
 
 Complex = npt.NDArray[np.complex128]
 
@@ -42,22 +41,22 @@ class Hum:
     """Keeps the quietest half seconds of the low band, whatever the length of the file."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
-        self._rate_hz = rate_hz
-        self._cells = window_cells(rate_hz) * SHORT_WINDOWS
-        self._held: Means = np.zeros((channels, 0, window_cells(rate_hz)))
+        self._points_hz = rate_hz / point_frames(rate_hz)
+        self._points = window_points(rate_hz) * SHORT_WINDOWS
+        self._held: Means = np.zeros((channels, 0, window_points(rate_hz)))
         self._powers: npt.NDArray[np.float64] = np.zeros(0)
-        self._windows: Means = np.zeros((0, channels, self._cells))
+        self._windows: Means = np.zeros((0, channels, self._points))
         self._seen = 0
 
     def add(self, windows: Means) -> None:
-        """Windows of cell means; those that touch digital silence are left out."""
+        """Windows of means; those that touch digital silence are left out."""
         joined = np.concatenate([self._held, windows], axis=1)
         count = joined.shape[1] // SHORT_WINDOWS
         done = count * SHORT_WINDOWS
         self._held = joined[:, done:]
         if not count:
             return
-        longer = joined[:, :done].reshape(len(joined), count, self._cells).swapaxes(0, 1)
+        longer = joined[:, :done].reshape(len(joined), count, self._points).swapaxes(0, 1)
         means = longer.mean(axis=2)
         powers = (np.square(longer).mean(axis=2) - means * means).sum(axis=1)
         sounding = (longer != 0.0).all(axis=2).any(axis=1) & (powers > 0.0)
@@ -74,12 +73,12 @@ class Hum:
         """
         most = min(int(self._seen * MAX_SHARE), self._powers.size)
         quiet = self._powers[:most]
-        quiet = quiet[quiet <= quiet[:1] * 10 ** (QUIET_RANGE_DB / 10)] if quiet.size else quiet
+        quiet = quiet[quiet <= quiet[:1] * power_from_db(QUIET_RANGE_DB)] if quiet.size else quiet
         if quiet.size < MIN_KEPT or quiet[-1] < FAINTEST:
             return None
         pauses = self._windows[: quiet.size]
         found = [
-            _hum(pauses[:, channel], self._rate_hz, mains_hz, channel + 1)
+            _hum(pauses[:, channel], self._points_hz, mains_hz, channel + 1)
             for channel in range(pauses.shape[1])
             for mains_hz in MAINS_HZ
         ]
@@ -93,11 +92,11 @@ class Hum:
         self._windows = np.concatenate([self._windows, windows])[order]
 
 
-def _hum(pauses: Means, rate_hz: int, mains_hz: int, channel: int) -> HumFacts | None:
-    """Hum of one mains frequency in the pauses of one channel, shape (pauses, cells)."""
-    highest_hz = 0.45 * rate_hz / CELL_FRAMES
+def _hum(pauses: Means, points_hz: float, mains_hz: int, channel: int) -> HumFacts | None:
+    """Hum of one mains frequency in the pauses of one channel, shape (pauses, points)."""
+    highest_hz = 0.45 * points_hz
     multiples = [mains_hz * n for n in range(1, MULTIPLES + 1) if mains_hz * n < highest_hz]
-    heard = [(hz, _partial(pauses, rate_hz, hz)) for hz in multiples]
+    heard = [(hz, _partial(pauses, points_hz, hz)) for hz in multiples]
     partials = [(hz, *found) for hz, found in heard if found is not None]
     is_lone = len(partials) < MIN_MULTIPLES
     if not partials or (is_lone and partials[0][2] < LONE_PROMINENCE_DB):
@@ -110,29 +109,29 @@ def _hum(pauses: Means, rate_hz: int, mains_hz: int, channel: int) -> HumFacts |
     )
 
 
-def _partial(pauses: Means, rate_hz: int, hz: int) -> tuple[float, float] | None:
+def _partial(pauses: Means, points_hz: float, hz: int) -> tuple[float, float] | None:
     """Amplitude (full scale = 1.0) and prominence in dB of one steady partial; None otherwise."""
-    cells = pauses.shape[1]
-    half = cells // 2
-    whole = np.abs(pauses @ _probe(cells, rate_hz, hz))
+    points = pauses.shape[1]
+    half = points // 2
+    whole = np.abs(pauses @ _probe(points, points_hz, hz))
     amplitude = float(np.median(whole))
-    beside = [np.abs(pauses @ _probe(cells, rate_hz, hz + offset)) for offset in BESIDE_HZ]
+    beside = [np.abs(pauses @ _probe(points, points_hz, hz + offset)) for offset in BESIDE_HZ]
     around = math.sqrt(float(np.mean(np.square(beside))))
-    prominence_db = 20 * math.log10(amplitude / around) if amplitude and around else 0.0
+    prominence_db = db_from_ratio(amplitude / around) if amplitude and around else 0.0
     if prominence_db < MIN_PROMINENCE_DB:
         return None
     low, high = np.percentile(whole, (10, 90))
-    first = pauses[:, :half] @ _probe(half, rate_hz, hz)
-    second = pauses[:, half : 2 * half] @ _probe(half, rate_hz, hz)
+    first = pauses[:, :half] @ _probe(half, points_hz, hz)
+    second = pauses[:, half : 2 * half] @ _probe(half, points_hz, hz)
     fade_db = 20 * np.log10(np.abs(second) / np.maximum(np.abs(first), 1e-30) + 1e-30)
     turn = np.angle(second * np.conj(first)) / (2 * np.pi)
-    detuning_hz = _wrapped(turn - hz * half * CELL_FRAMES / rate_hz) * rate_hz / half / CELL_FRAMES
-    is_steady = 20 * math.log10(high / low) <= MAX_SPREAD_DB if low else False
+    detuning_hz = _wrapped(turn - hz * half / points_hz) * points_hz / half
+    is_steady = db_from_ratio(float(high / low)) <= MAX_SPREAD_DB if low else False
     if not is_steady or abs(float(np.median(fade_db))) > MAX_FADE_DB:
         return None
     if float(np.median(np.abs(detuning_hz))) > MAX_DETUNING_HZ:
         return None
-    return amplitude / float(np.sinc(hz * CELL_FRAMES / rate_hz)), prominence_db
+    return amplitude / float(np.sinc(hz / points_hz)), prominence_db
 
 
 def _wrapped(turns: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
@@ -141,9 +140,9 @@ def _wrapped(turns: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
 
 
 @lru_cache(maxsize=256)
-def _probe(cells: int, rate_hz: int, hz: float) -> Complex:
-    """Hann-weighted rotation that reads the amplitude of a sine of ``hz`` in ``cells`` cells."""
-    places = np.arange(cells)
-    window = 1 - np.cos(2 * np.pi * (places + 0.5) / cells)
-    rotation = np.exp(-2j * np.pi * hz * CELL_FRAMES / rate_hz * places)
+def _probe(points: int, points_hz: float, hz: float) -> Complex:
+    """Hann-weighted rotation that reads the amplitude of a sine of ``hz`` in so many points."""
+    places = np.arange(points)
+    window = 1 - np.cos(2 * np.pi * (places + 0.5) / points)
+    rotation = np.exp(-2j * np.pi * hz / points_hz * places)
     return np.asarray(2 * window * rotation / window.sum())
