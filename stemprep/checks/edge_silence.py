@@ -33,8 +33,8 @@ def edge_silence(
         file,
         check,
         severity,
-        message=f"{seconds:.2f} s at or below {silence.edge_threshold_dbfs:.0f} dBFS {where} sound, "
-        f"at most {rule.max_s:g} s expected",
+        message=f"{seconds:.2f} s at or below {silence.edge_threshold_dbfs:.0f} dBFS {where} "
+        f"sound, at most {rule.max_s:g} s expected",
         advice="Leave it if files have to line up; else trim the whole song together, none alone.",
         start_sample=start,
         end_sample=start + samples,

@@ -10,13 +10,8 @@ from stemprep.checks.tell import word_name
 from stemprep.model.facts import Sound
 from stemprep.model.header import AudioFormat
 from stemprep.model.session import MeasuredFile
-from stemprep.model.words import Ceiling, Role
+from stemprep.model.words import LOOSE_ROLES, Ceiling, Role
 from stemprep.units import length_after_conversion
-
-NOT_COMPARED: frozenset[Role] = frozenset({"listening-reference", "document"})
-"""Roles that nothing has to line up with."""
-LOOSE: frozenset[Role] = frozenset({"talkback", "click", "guide", "rough-mix"})
-"""Roles whose start, length and format are nobody's fault: at most a note, never the measure."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +41,7 @@ class Heard:
 
 def ceiling_in_set(ceiling: Ceiling, role: Role) -> Ceiling:
     """Return the ceiling, lowered to a note for the roles that set no measure."""
-    return "note" if role in LOOSE and ceiling != "off" else ceiling
+    return "note" if role in LOOSE_ROLES and ceiling != "off" else ceiling
 
 
 def measure_givers(compared: Sequence[Heard]) -> tuple[Heard, ...]:
@@ -55,7 +50,7 @@ def measure_givers(compared: Sequence[Heard]) -> tuple[Heard, ...]:
     What the sheet calls an alternate is held to the measure and never sets it.
     """
     main = tuple(item for item in compared if item.file.source.use == "main")
-    firm = tuple(item for item in main if item.file.role not in LOOSE)
+    firm = tuple(item for item in main if item.file.role not in LOOSE_ROLES)
     return firm or main or tuple(compared)
 
 

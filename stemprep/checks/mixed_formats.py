@@ -25,11 +25,11 @@ from stemprep.checks.heard import Heard, ceiling_in_set, measure_givers, word_of
 from stemprep.checks.song import Song, majority
 from stemprep.checks.tell import about_files, rate_name, severity_under
 from stemprep.model.finding import Finding
+from stemprep.model.header import WAV_FAMILY
 from stemprep.model.rule import RuleTable
 from stemprep.model.words import OperationName, Severity
 
 ID = "mixed-formats"
-_WAV_FAMILY = frozenset({"WAV", "RF64", "BW64"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,7 @@ def _common(song: Song) -> _Common | None:
 
 def _family(item: Heard) -> str:
     container = item.format.container
-    return "WAV" if container in _WAV_FAMILY else container
+    return "WAV" if container in WAV_FAMILY else container
 
 
 def _finding(

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
-from stemprep.checks.heard import NOT_COMPARED, Heard, frames_at, measure_givers
+from stemprep.checks.heard import Heard, frames_at, measure_givers
 from stemprep.checks.starts import (
     common_length_of,
     common_start_of,
@@ -18,7 +18,7 @@ from stemprep.checks.starts import (
 from stemprep.model.facts import SongFacts
 from stemprep.model.mic_pairs import ContentLag
 from stemprep.model.session import MeasuredFile, MeasuredSession
-from stemprep.model.words import ROLES
+from stemprep.model.words import CARRIED_ROLES, ROLES
 
 Value = TypeVar("Value", int, tuple[int, str])
 
@@ -83,7 +83,7 @@ def _song(title: str, files: tuple[MeasuredFile, ...]) -> Song:
         for file in files
         if file.facts.format is not None
         and file.facts.sound is not None
-        and file.role not in NOT_COMPARED
+        and file.role not in CARRIED_ROLES
         and file.source.use != "unused"
     )
     stamped = stamped_among(compared)

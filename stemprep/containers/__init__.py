@@ -24,6 +24,7 @@ __all__ = [
     "CONTAINERS",
     "DecodingFault",
     "Metadata",
+    "OnBytes",
     "build_bext",
     "copy_audio",
     "dropped_metadata",

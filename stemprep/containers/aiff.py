@@ -19,7 +19,7 @@ from stemprep.containers.linear import ByteOrder, Structure, read_linear_blocks
 from stemprep.containers.protocol import OnBytes
 from stemprep.containers.reading_only import copy_audio, write_blocks
 from stemprep.containers.riff_chunks import read_at
-from stemprep.containers.sound_range import DataRange, Sound, bytes_a_frame, locate_sound
+from stemprep.containers.sound_range import DataRange, Sound, locate_sound
 from stemprep.dsp.block import SoundBlock
 from stemprep.model.header import AudioFormat, Header, HeaderFault
 from stemprep.model.words import Container, Encoding
@@ -193,7 +193,7 @@ def _sound(
     if data is None or common.format is None or common.is_coded:
         sound = locate_sound(common.format, data, "SSND")
         return sound, list(sound.faults)
-    promised = common.frames * bytes_a_frame(common.format)
+    promised = common.frames * common.format.frame_bytes
     if data.declared is not None and promised > data.declared:
         data = replace(data, declared=promised)
     elif data.declared == promised + 1 and promised & 1:

@@ -8,7 +8,6 @@ from typing import BinaryIO, Literal
 
 from stemprep.containers import faults
 from stemprep.containers.protocol import DecodingFault, OnBytes, pass_through
-from stemprep.containers.sound_range import bytes_a_frame
 from stemprep.dsp.block import SoundBlock
 from stemprep.model.header import Header
 
@@ -43,7 +42,7 @@ def read_linear_blocks(
     from stemprep.containers.libsndfile import Decoder, decode_blocks
 
     structure = examine(stream, size_bytes)
-    size = header.frames * bytes_a_frame(header.format)
+    size = header.frames * header.format.frame_bytes
     with Decoder(stream, structure.offset, size, raw=_raw(structure, header)) as decoder:
         yield from decode_blocks(decoder, header.format, header.frames, block_frames)
         if decoder.position < header.frames:

@@ -157,7 +157,7 @@ def _decoded(
     on_bytes: OnBytes,
     block_frames: int,
 ) -> Iterator[SoundBlock]:
-    align = audio_format.channels * audio_format.container_bits // 8
+    align = audio_format.frame_bytes
     frames = max(1, min(block_frames, _MAX_BLOCK_SAMPLES // audio_format.channels))
     buffer = bytearray(frames * align + SLACK_BYTES)
     left = header.data_size_bytes

@@ -12,7 +12,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import BinaryIO, Final
+from typing import BinaryIO
 
 from stemprep.containers.pcm import encode_codes, encode_float
 from stemprep.containers.protocol import COPY_BYTES, Metadata
@@ -20,10 +20,7 @@ from stemprep.containers.riff_chunks import UNKNOWN_SIZE
 from stemprep.containers.wav_format import build_format, is_extensible
 from stemprep.dsp.block import SoundBlock
 from stemprep.errors import PrepareError
-from stemprep.model.header import AudioFormat, Header
-
-RF64_ABOVE_BYTES: Final = 4_294_000_000
-"""A little under 2**32, so that later chunks still fit into a plain WAV."""
+from stemprep.model.header import RF64_ABOVE_BYTES, AudioFormat, Header
 
 _DS64_BYTES = 8 + 28
 _INTEGER_BITS = (8, 16, 24, 32)
@@ -95,7 +92,7 @@ def _layout(
     audio_format: AudioFormat, metadata: Metadata, frames: int, rf64_above_bytes: int
 ) -> _Layout:
     """Lay out a WAV, or an RF64 where the WAV would be larger than the limit."""
-    align = audio_format.channels * audio_format.container_bits // 8
+    align = audio_format.frame_bytes
     data_size = frames * align
     pad = b"\0" * (data_size & 1)
     bext = [chunk for chunk in metadata.chunks if chunk[0] == "bext"]

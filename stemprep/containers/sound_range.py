@@ -29,11 +29,6 @@ class Sound:
     faults: tuple[HeaderFault, ...] = ()
 
 
-def bytes_a_frame(audio_format: AudioFormat) -> int:
-    """Bytes that one sample of every channel occupies."""
-    return audio_format.channels * audio_format.container_bits // 8
-
-
 def locate_sound(audio_format: AudioFormat | None, data: DataRange | None, chunk: str) -> Sound:
     """Whole frames that are really there; nothing for coded sound, which is not ours to count.
 
@@ -43,7 +38,7 @@ def locate_sound(audio_format: AudioFormat | None, data: DataRange | None, chunk
         return Sound(faults=(faults.no_sound(f"there is no '{chunk}' chunk"),))
     if audio_format is None or audio_format.encoding not in ("integer", "float"):
         return Sound()
-    align = bytes_a_frame(audio_format)
+    align = audio_format.frame_bytes
     frames, spare = divmod(data.present, align)
     declared = None if data.declared is None else data.declared // align
     told = _length_fault(data, frames, spare, align)

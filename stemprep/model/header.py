@@ -6,6 +6,11 @@ from dataclasses import dataclass
 
 from stemprep.model.words import Container, Encoding, OperationName, Severity
 
+WAV_FAMILY: frozenset[Container] = frozenset({"WAV", "RF64", "BW64"})
+"""Containers that hold the same chunks: any of them can be written as another of them."""
+RF64_ABOVE_BYTES = 4_294_000_000
+"""What is longer is written as RF64; a little under 2**32, so that later chunks still fit."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AudioFormat:
@@ -23,6 +28,11 @@ class AudioFormat:
     bit_depth: int
     container_bits: int
     channel_mask: int | None = None
+
+    @property
+    def frame_bytes(self) -> int:
+        """Bytes that one sample of every channel occupies; 0 for coded sound."""
+        return self.channels * self.container_bits // 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -24,6 +24,10 @@ Role = Literal[
     "unknown",
 ]
 ROLES: tuple[Role, ...] = get_args(Role)
+CARRIED_ROLES: frozenset[Role] = frozenset({"listening-reference", "document"})
+"""Roles that are carried as they are: nothing has to line up with them."""
+LOOSE_ROLES: frozenset[Role] = frozenset({"talkback", "click", "guide", "rough-mix"})
+"""Roles that are placed like the rest, and whose start, length and format are nobody's measure."""
 
 Container = Literal[
     "WAV", "RF64", "BW64", "W64", "AIFF", "AIFC", "CAF", "FLAC", "MP3", "OGG", "MP4", "unknown"

@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from stemprep.model.rule import Operations
-from stemprep.prepare.draft import LOOSE_ROLES, Draft, sound_of, with_step
+from stemprep.model.words import LOOSE_ROLES
+from stemprep.prepare.draft import Draft, sound_of, with_step
 from stemprep.prepare.reshape import order_of
 from stemprep.units import clock_from_samples, samples_from_seconds
 

@@ -1,4 +1,4 @@
-"""Rate, level and word length: the same for everything of a song that must add up, or untouched."""
+"""Rate, level, word length and container: alike for all that must add up, or left alone."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 
 from stemprep.model.facts import SongFacts
 from stemprep.model.finding import Finding
-from stemprep.model.header import AudioFormat
+from stemprep.model.header import RF64_ABOVE_BYTES, WAV_FAMILY, AudioFormat
 from stemprep.model.session import MeasuredFile
 from stemprep.model.sheet import SongNote
+from stemprep.model.words import Container
 from stemprep.prepare.draft import (
     ADDING_ROLES,
     Draft,
@@ -172,6 +173,48 @@ def _song_bits(form: AudioFormat, song: Song) -> int | None:
     if bits is None or bits > 24:  # a song in float: an integer file gains nothing by it
         return None
     return bits if form.encoding == "float" or bits > form.bit_depth else None
+
+
+def in_target_container(draft: Draft, wishes: Wishes) -> Draft:
+    """Choose the container; what was worked on is written as WAV, or RF64 over 4 GB."""
+    form, file = draft.form, draft.first
+    is_asked = wishes.spec.target.container == "WAV" and form.container not in WAV_FAMILY
+    is_refused = wishes.is_wanted("rewrap", "container", file)
+    if draft.steps or is_asked or is_refused:
+        container = _wav_or_rf64(draft)
+        written = replace(form, container=container)
+        if container == form.container:
+            return draft
+        return with_step(
+            draft,
+            "rewrap",
+            form=written,
+            reason="prepared files are written as WAV, over 4 GB as RF64"
+            if draft.steps
+            else f"the receiver takes no {form.container}",
+            evidence=f"spec {wishes.spec.name}",
+            from_container=form.container,
+            to_container=container,
+        )
+    return _copied(draft, wishes)
+
+
+def _wav_or_rf64(draft: Draft) -> Container:
+    size_bytes = draft.frames * draft.form.frame_bytes
+    return "RF64" if size_bytes > RF64_ABOVE_BYTES else "WAV"
+
+
+def _copied(draft: Draft, wishes: Wishes) -> Draft:
+    """Copy the file, or its sound where headers are written or a wrong one is put right."""
+    has_own_range = draft.first.facts.header.data_size_bytes > 0
+    is_wrong = wishes.is_wanted("rewrap", "header", draft.first) or wishes.is_wanted(
+        "copy-audio", "header", draft.first
+    )
+    if has_own_range and (is_wrong or wishes.spec.operations.base == "copy-audio"):
+        form = replace(draft.form, container=_wav_or_rf64(draft))
+        reason = "its header is wrong" if is_wrong else "its sound needs no change"
+        return with_step(draft, "copy-audio", form=form, reason=reason)
+    return with_step(draft, "copy", reason="it needs no change")
 
 
 def level_blockers(drafts: Sequence[Draft], song: Song) -> list[Finding]:

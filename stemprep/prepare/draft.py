@@ -8,16 +8,11 @@ from stemprep.model.facts import Sound
 from stemprep.model.header import AudioFormat
 from stemprep.model.plan import Operation, Parameter
 from stemprep.model.session import MeasuredFile
-from stemprep.model.words import OperationName, Role
+from stemprep.model.words import CARRIED_ROLES, OperationName, Role
 from stemprep.units import convert_samples, length_after_conversion
 
 ADDING_ROLES: frozenset[Role] = frozenset({"mix", "alternate-mix", "stem"})
 """Roles that must still add up after the work: level changes for all of them or for none."""
-CARRIED_ROLES: frozenset[Role] = frozenset({"listening-reference", "document"})
-"""Roles that are carried as they are: nothing has to line up with them."""
-LOOSE_ROLES: frozenset[Role] = frozenset({"talkback", "click", "guide", "rough-mix"})
-"""Roles that are placed like the rest and whose length is no measure for it."""
-WAV_FAMILY = frozenset({"WAV", "RF64", "BW64"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

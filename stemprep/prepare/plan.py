@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 from stemprep.model.facts import SetFacts
 from stemprep.model.finding import Finding
@@ -12,7 +12,7 @@ from stemprep.model.header import AudioFormat
 from stemprep.model.plan import DocumentPlan, Operation, OutputPlan, Plan
 from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import MeasuredFile, MeasuredSession
-from stemprep.model.words import Container
+from stemprep.model.words import CARRIED_ROLES
 from stemprep.naming import portability_problems, split_extension
 from stemprep.prepare.alignment import align, have_one_start, stamped
 from stemprep.prepare.conform import (
@@ -20,16 +20,14 @@ from stemprep.prepare.conform import (
     at_ordered_level,
     at_target_rate,
     at_target_word,
+    in_target_container,
     level_blockers,
 )
 from stemprep.prepare.draft import (
     ADDING_ROLES,
-    CARRIED_ROLES,
-    WAV_FAMILY,
     Draft,
     is_editable,
     open_draft,
-    with_step,
 )
 from stemprep.prepare.layout import Place, lay_out, song_note
 from stemprep.prepare.outgoing import outgoing_bext, track_names
@@ -40,7 +38,6 @@ from stemprep.units import convert_samples
 
 _WORD = re.compile(r"[^\W_]+")
 _SIDES = frozenset({("l", "r"), ("left", "right")})
-MAX_RIFF_BYTES = 4_294_000_000  # RIFF sizes are 32 bits; the rest is room for metadata
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,11 +68,7 @@ def plan_delivery(
         title: _plan_song(_song(title, selection.files, measured, set_facts), set_facts, wishes)
         for title in titles_of(selection.files, measured.session.songs)
     }
-    order = {file.path: index for index, file in enumerate(selection.files)}
-    items: list[Draft | MeasuredFile] = []
-    for work in works.values():
-        items += [*work.drafts, *work.copies]
-    items.sort(key=lambda item: order[_first(item).path])
+    items = _in_order(works.values(), selection.files)
     places = [_place(item) for item in items]
     paths, carried, name_notes = lay_out(
         places, [entry.path for entry in selection.documents], measured.session, spec
@@ -101,6 +94,17 @@ def plan_delivery(
         ),
         blockers=tuple(blocker for work in works.values() for blocker in work.blockers),
     )
+
+
+def _in_order(
+    works: Iterable[_SongWork], files: Sequence[MeasuredFile]
+) -> list[Draft | MeasuredFile]:
+    """All that becomes an output, in the order of the files that it is made from."""
+    order = {file.path: index for index, file in enumerate(files)}
+    items: list[Draft | MeasuredFile] = []
+    for work in works:
+        items += [*work.drafts, *work.copies]
+    return sorted(items, key=lambda item: order[_first(item).path])
 
 
 def _container_notes(spec: DeliverySpec) -> tuple[str, ...]:
@@ -132,7 +136,9 @@ def _plan_song(song: Song, set_facts: SetFacts, wishes: Wishes) -> _SongWork:
     drafts = [at_ordered_level(draft, song, notes) for draft in drafts]
     has_unworkable = any(file.role not in CARRIED_ROLES for file in copies)
     aligned = align(drafts, wishes.spec.operations, has_unworkable=has_unworkable)
-    finished = [_in_container(at_target_word(d, song, wishes), wishes) for d in aligned.drafts]
+    finished = [
+        in_target_container(at_target_word(draft, song, wishes), wishes) for draft in aligned.drafts
+    ]
     return _SongWork(
         drafts=tuple(finished),
         copies=tuple(copies),
@@ -161,49 +167,6 @@ def _common_start(drafts: Sequence[Draft], song: Song) -> int | None:
     rate_hz = timed[0].form.sample_rate_hz
     song_hz = song.facts.sample_rate_hz if song.facts is not None else None
     return convert_samples(timed[0].start_samples or 0, rate_hz, song_hz or rate_hz)
-
-
-def _in_container(draft: Draft, wishes: Wishes) -> Draft:
-    """Choose the container; what was worked on is written as WAV, or RF64 over 4 GB."""
-    form, file = draft.form, draft.first
-    is_asked = wishes.spec.target.container == "WAV" and form.container not in WAV_FAMILY
-    is_refused = wishes.is_wanted("rewrap", "container", file)
-    if draft.steps or is_asked or is_refused:
-        container = _wav_or_rf64(draft)
-        written = replace(form, container=container)
-        if container == form.container:
-            return draft
-        return with_step(
-            draft,
-            "rewrap",
-            form=written,
-            reason="prepared files are written as WAV, over 4 GB as RF64"
-            if draft.steps
-            else f"the receiver takes no {form.container}",
-            evidence=f"spec {wishes.spec.name}",
-            from_container=form.container,
-            to_container=container,
-        )
-    return _copied(draft, wishes)
-
-
-def _wav_or_rf64(draft: Draft) -> Container:
-    form = draft.form
-    size_bytes = draft.frames * form.channels * (form.container_bits // 8)
-    return "RF64" if size_bytes > MAX_RIFF_BYTES else "WAV"
-
-
-def _copied(draft: Draft, wishes: Wishes) -> Draft:
-    """Copy the file, or its sound where headers are written or a wrong one is put right."""
-    has_own_range = draft.first.facts.header.data_size_bytes > 0
-    is_wrong = wishes.is_wanted("rewrap", "header", draft.first) or wishes.is_wanted(
-        "copy-audio", "header", draft.first
-    )
-    if has_own_range and (is_wrong or wishes.spec.operations.base == "copy-audio"):
-        form = replace(draft.form, container=_wav_or_rf64(draft))
-        reason = "its header is wrong" if is_wrong else "its sound needs no change"
-        return with_step(draft, "copy-audio", form=form, reason=reason)
-    return with_step(draft, "copy", reason="it needs no change")
 
 
 def _first(item: Draft | MeasuredFile) -> MeasuredFile:

@@ -11,13 +11,11 @@ import numpy.typing as npt
 
 from stemprep.containers import read_blocks
 from stemprep.intake import open_regular
-from stemprep.model.header import AudioFormat, Header
+from stemprep.model.header import WAV_FAMILY, AudioFormat, Header
 
 Samples = npt.NDArray[np.float32]
 Span = tuple[int, int]
 """(start, end) in frames; may reach beyond the file at both ends, where there is silence."""
-
-_SEEKABLE = frozenset({"WAV", "RF64", "BW64"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +39,7 @@ class SoundFile:
 
 def is_seekable(file: SoundFile) -> bool:
     """True where any frame can be read without reading those before it."""
-    return file.format.container in _SEEKABLE
+    return file.format.container in WAV_FAMILY
 
 
 def read_spans(root: str, file: SoundFile, spans: Sequence[Span]) -> list[Samples]:
@@ -64,7 +62,7 @@ def mono_blocks(root: str, file: SoundFile) -> Iterator[Samples]:
 
 def _by_seeking(root: str, file: SoundFile, spans: Sequence[Span]) -> list[Samples]:
     form = file.format
-    align = form.channels * form.container_bits // 8
+    align = form.frame_bytes
     found: list[Samples] = []
     with open_regular(root, file.raw_path) as stream:
         for start, end in spans:

@@ -4,20 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import BinaryIO
 
 import numpy as np
 
-from stemprep.containers import DecodingFault, read_blocks, read_header
+from stemprep.containers import DecodingFault, OnBytes, read_blocks, read_header
 from stemprep.errors import InputError
 from stemprep.intake import open_regular
 from stemprep.measure import SoundMeter
 from stemprep.model.facts import FileFacts, MeasureSettings, Sound
 from stemprep.model.header import Header, HeaderFault
-
-OnBytes = Callable[[bytes | memoryview], object]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

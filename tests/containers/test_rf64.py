@@ -11,9 +11,9 @@ import soundfile
 
 from stemprep.containers import Metadata, read_header
 from stemprep.containers.bext import build_bext
-from stemprep.containers.riff_writer import RF64_ABOVE_BYTES, copy_audio, write_blocks
+from stemprep.containers.riff_writer import copy_audio, write_blocks
 from stemprep.dsp.block import SoundBlock
-from stemprep.model.header import AudioFormat, Bext
+from stemprep.model.header import RF64_ABOVE_BYTES, AudioFormat, Bext
 from tests.containers.riff_builder import chunk, fmt, header_of, riff, sound
 
 STEREO_24 = AudioFormat(
