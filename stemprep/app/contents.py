@@ -10,7 +10,7 @@ from stemprep.intake import open_regular
 from stemprep.model.package import PackageContent, Predecessor, StagedDocument, WrittenFile
 from stemprep.model.plan import Plan
 from stemprep.model.report import Report
-from stemprep.model.session import MeasuredSession, Session, SourceFile
+from stemprep.model.session import Session, SourceFile
 from stemprep.package import Staging, check_commands, made_with
 from stemprep.report import delivery_note, render_html, render_json, render_text
 
@@ -74,13 +74,13 @@ def portable_report(report: Report) -> Report:
         entries=tuple(replace(entry, archive=None) for entry in session.entries),
         files=files,
     )
-    measured = MeasuredSession(
+    measured = replace(
+        report.measured,
         session=portable,
         files=tuple(
             replace(measured, source=source)
             for measured, source in zip(report.measured.files, files, strict=True)
         ),
-        null_tests=report.measured.null_tests,
     )
     remarks = () if session.sheet is None else session.sheet.warnings
     return replace(report, measured=measured, package=THIS_FOLDER, notes=remarks)
