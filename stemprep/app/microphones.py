@@ -24,8 +24,13 @@ from stemprep.work.lags import ContentJob, LagJob, MicJob, MicPairPlan, measure_
 _MICROPHONES: frozenset[Role] = frozenset({"track", "di", "unknown"})
 _PRINTED: frozenset[Role] = frozenset({"track", "di", "stem", "unknown"})
 _FIRST_WORDS = frozenset({"di", "direct", "top", "in", "inside", "close", "near"})
-MOST_REFERENCES = 24
-MIN_SHARING = 3
+MOST_CLOSE = 16
+MOST_REFERENCES = 64
+MOST_PAIRS = 512
+MOST_SHARING, MIN_SHARING = 128, 3
+MOST_CHANNELS = 2
+LONGEST_STRETCH_S = 5
+"""Bounds of time and memory for drops of thousands of files, or of files that last a day."""
 
 Paths = tuple[str, str]
 
@@ -81,6 +86,7 @@ def _sounding(
 def _microphone_job(
     measured: MeasuredSession, song: str, files: Sequence[MeasuredFile]
 ) -> MicJob | None:
+    files = [file for file in files if _channels(file) <= MOST_CHANNELS]
     relations: dict[Paths, Relation] = {}
     kinds: tuple[tuple[Relation, Iterator[Paths]], ...] = (
         ("pair", _declared(measured, files)),
@@ -91,6 +97,7 @@ def _microphone_job(
         for reference, path in pairs:
             if (path, reference) not in relations:
                 relations.setdefault((reference, path), relation)
+    relations = _bounded(relations)
     if not relations:
         return None
     used = {path for pair in relations for path in pair}
@@ -107,6 +114,17 @@ def _microphone_job(
         ),
         loud={index: _loud(taken[index]) for index in references},
     )
+
+
+def _bounded(relations: dict[Paths, Relation]) -> dict[Paths, Relation]:
+    """The first pairs, of no more references than memory is meant for."""
+    references = set(list(dict.fromkeys(reference for reference, _ in relations))[:MOST_REFERENCES])
+    kept = [(paths, kind) for paths, kind in relations.items() if paths[0] in references]
+    return dict(kept[:MOST_PAIRS])
+
+
+def _channels(file: MeasuredFile) -> int:
+    return 0 if file.facts.format is None else file.facts.format.channels
 
 
 def _declared(measured: MeasuredSession, files: Sequence[MeasuredFile]) -> Iterator[Paths]:
@@ -144,13 +162,13 @@ def _kit(files: Sequence[MeasuredFile]) -> Iterator[Paths]:
     close = [file.path for file in files if places.get(file.path) == "close"]
     for file in files:
         if places.get(file.path) == "distant":
-            yield from ((reference, file.path) for reference in close[:MOST_REFERENCES])
+            yield from ((reference, file.path) for reference in close[:MOST_CLOSE])
 
 
 def _content_job(
     measured: MeasuredSession, song: str, files: Sequence[MeasuredFile]
 ) -> ContentJob | None:
-    candidates = list(_one_of_each_source(files))
+    candidates = list(_one_of_each_source(files))[:MOST_SHARING]
     if len(candidates) < MIN_SHARING:
         return None
     form = candidates[0].facts.format
@@ -206,7 +224,9 @@ def _loud(file: MeasuredFile) -> tuple[tuple[int, int], ...]:
     form = file.facts.format
     assert form is not None, "a file with sound has a format"
     apart = window_frames(form.sample_rate_hz) // 2
-    return loud_stretches(_columns(file), file.facts.header.frames, apart)
+    longest = LONGEST_STRETCH_S * form.sample_rate_hz
+    found = loud_stretches(_columns(file), file.facts.header.frames, apart)
+    return tuple((start, min(end, start + longest)) for start, end in found)
 
 
 def _columns(file: MeasuredFile) -> list[float]:

@@ -26,7 +26,7 @@ from stemprep.timing import (
     window_frames,
     window_start,
 )
-from stemprep.work.excerpts import Samples, SoundFile, Span, mono_blocks, read_spans
+from stemprep.work.excerpts import Samples, SoundFile, Span, is_seekable, mono_blocks, read_spans
 
 _LOST = (InputError, OSError, DecodingFault)
 Spectra = npt.NDArray[np.complex64]
@@ -127,20 +127,20 @@ def _against_all(
     pairs: Sequence[MicPairPlan],
     heard: Mapping[int, tuple[list[int], Spectra]],
 ) -> Iterator[tuple[MicPairPlan, MicLag]]:
-    """One reading of a file serves all microphones that it is compared with."""
+    """Pair by pair where places can be sought, else all from one pass over the file."""
     file = job.files[index]
-    rate_hz = file.format.sample_rate_hz
-    starts: list[int] = []
-    for pair in pairs:
-        gap = _start_gap(job.files[pair.reference], file)
-        starts += [start + gap for start in heard[pair.reference][0]]
-    sounds = read_spans(job.root, file, _windows(starts, window_frames(rate_hz)))
-    at = 0
-    for pair in pairs:
-        spectra = heard[pair.reference][1]
-        own = spectrum(np.array(sounds[at : at + len(spectra)]))
-        at += len(spectra)
-        yield pair, _mic_lag(job, pair, spectra, own)
+    frames = window_frames(file.format.sample_rate_hz)
+    for batch in [[pair] for pair in pairs] if is_seekable(file) else [pairs]:
+        starts: list[int] = []
+        for pair in batch:
+            gap = _start_gap(job.files[pair.reference], file)
+            starts += [start + gap for start in heard[pair.reference][0]]
+        sounds = read_spans(job.root, file, _windows(starts, frames))
+        for pair in batch:
+            spectra = heard[pair.reference][1]
+            own = spectrum(np.array(sounds[: len(spectra)]))
+            del sounds[: len(spectra)]
+            yield pair, _mic_lag(job, pair, spectra, own)
 
 
 def _start_gap(reference: SoundFile, file: SoundFile) -> int:

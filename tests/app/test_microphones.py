@@ -199,3 +199,14 @@ def test_latency_offsets_without_headers(cases: Path) -> None:
     assert found == {
         "03_gtr_512_late.wav": (512, "warn"), "05_vox_64_early.wav": (-64, "warn"),
     }  # fmt: skip
+
+
+def test_a_crowd_of_microphones_is_bounded() -> None:
+    """Jobs keep spectra of their references, and read pairs: as many as they are meant for."""
+    names = [f"{place} {number}" for number in range(60) for place in ("Tom", "Room")]
+    files = [measured_file(f"{name}.wav", sound(identity=name)) for name in names]
+    files.append(measured_file("Room wide.wav", sound(identity="wide", channels=64)))
+    (job,) = microphone_jobs(session(*files))
+    assert len(job.loud) == 16
+    assert len(job.pairs) == 512
+    assert "Room wide.wav" not in {file.path for file in job.files}
