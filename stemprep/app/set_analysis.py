@@ -15,7 +15,8 @@ from stemprep.units import ratio_from_db
 from stemprep.work.null_test import NullTestJob, SummedFile, run_null_test
 
 MIN_STEMS = 2
-MAX_MIXES = 3  # revisions beside each other; each is tested
+MAX_MIXES = 3  # of different names beside each other; each is tested in its newest revision
+_REVISION = re.compile(r"\b(?:v|ver|version|r|rev|revision)? ?(\d+)(?= |$)")
 _NO_WORD = re.compile(r"[\W_]+")
 _INSTRUMENTAL = re.compile(r" (instrumental|inst) ")
 _A_CAPPELLA = re.compile(r" a ?capp?ella ")
@@ -98,7 +99,11 @@ def null_test_jobs(measured: MeasuredSession) -> tuple[NullTestJob, ...]:
 
 
 def _stems(mix: MeasuredFile, files: Sequence[MeasuredFile]) -> list[MeasuredFile]:
-    return [file for file in files if file.role == "stem" and file is not mix]
+    return [
+        file
+        for file in files
+        if file.role == "stem" and file is not mix and file.source.use == "main"
+    ]
 
 
 def _halves(files: Sequence[MeasuredFile]) -> list[MeasuredFile]:
@@ -116,7 +121,7 @@ def _plain_name(file: MeasuredFile) -> str:
 def _mixes(
     measured: MeasuredSession, song: str, files: Sequence[MeasuredFile]
 ) -> Sequence[MeasuredFile]:
-    """The sheet's reference mix; else the first files of role mix."""
+    """The sheet's reference mix; else the first files of role mix, of revisions the newest."""
     sheet = measured.session.sheet
     index = PathIndex((file.path for file in files), measured.session.sheet_folder)
     named = {
@@ -128,7 +133,28 @@ def _mixes(
     mixes = [file for file in files if file.path in named and _has_sound(file)]
     if mixes:
         return mixes[:1]
-    return [file for file in files if file.role == "mix" and _has_sound(file)][:MAX_MIXES]
+    return _newest(
+        file
+        for file in files
+        if file.role == "mix" and _has_sound(file) and file.source.use != "unused"
+    )[:MAX_MIXES]
+
+
+def _newest(mixes: Iterable[MeasuredFile]) -> list[MeasuredFile]:
+    """Of names that differ only in a number the one with the highest: the stems belong to it."""
+    newest: dict[str, MeasuredFile] = {}
+    for mix in sorted(mixes, key=_revision):
+        newest[_without_revision(mix)] = mix
+    return sorted(newest.values(), key=lambda mix: mix.source.entry.raw_path)
+
+
+def _revision(mix: MeasuredFile) -> list[int]:
+    return [int(number) for number in _REVISION.findall(_plain_name(mix))]
+
+
+def _without_revision(mix: MeasuredFile) -> str:
+    *words, _extension = _REVISION.sub(" ", _plain_name(mix)).split()
+    return " ".join(words)
 
 
 def _job(

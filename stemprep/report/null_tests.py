@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import get_args
 
@@ -142,6 +143,18 @@ def null_line(test: NullTest) -> str:
     peak = f"residual {test.residual_peak_dbfs:.1f} dBFS peak"
     verb = "add up to the mix" if test.verdict == "word-length" else "do not add up to the mix"
     return f"{stems} {verb}{gain}: {peak}{where}{left}"
+
+
+def untested_mixes(tests: Iterable[NullTest]) -> str:
+    """``not tested: Mix v3.wav; another mix is (Mix v4.wav)``; "" where every mix was."""
+    told = tuple(tests)
+    tested = {test.reference for test in told}
+    mixes = {path: test for test in told for path, role in test.left_out if role == "mix"}
+    names = [path for path in mixes if path not in tested]
+    if not names:
+        return ""
+    instead = figures.and_list(list(dict.fromkeys(mixes[path].reference for path in names)))
+    return f"not tested: {figures.and_list(names)}; the stems belong to {instead}"
 
 
 def residual_picture(test: NullTest) -> ResidualPicture:

@@ -15,7 +15,7 @@ from stemprep.model.session import UNREADABLE, EntryKind, MeasuredFile
 from stemprep.report import figures
 from stemprep.report.causes import Cause, causes, standing
 from stemprep.report.mic_pairs import microphone_line
-from stemprep.report.null_tests import null_line
+from stemprep.report.null_tests import null_line, untested_mixes
 from stemprep.units import clock_from_samples, seconds_from_samples
 
 MAX_NAMED_GROUPS = 3
@@ -117,6 +117,7 @@ def set_lines(report: Report) -> tuple[tuple[str, str], ...]:
     if report.set_facts.pairs:
         lines.append(("Pairs", _groups(report.set_facts.pairs, "left and right pair")))
     lines += [("Null test", null_line(test)) for test in report.set_facts.null_tests]
+    lines.append(("Null test", untested_mixes(report.set_facts.null_tests)))
     lines.append(("Microphones", microphone_line(report.set_facts, report.findings)))
     return tuple((label, words) for label, words in lines if words)
 

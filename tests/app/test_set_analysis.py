@@ -8,7 +8,7 @@ from stemprep.app.set_analysis import null_test_jobs, renamed, with_null_tests_a
 from stemprep.engine import InlineEngine
 from stemprep.model.null_test import NullCause, NullTest
 from stemprep.model.session import MeasuredFile
-from stemprep.model.sheet import SessionSheet, SongNote
+from stemprep.model.sheet import SessionSheet, SongNote, TrackNote
 from tests.checks.factory import measured_file, session, silence, sound
 
 TEST = NullTest(
@@ -73,6 +73,37 @@ def test_the_sheet_names_the_mix() -> None:
     print_4 = measured_file("print 4.wav", role="alternate-mix", song="Dawn")
     (job,) = null_test_jobs(session(*named, print_4, sheet=told))
     assert job.mix.path == "print 4.wav"
+
+
+@pytest.mark.parametrize(
+    ("names", "tested"),
+    [
+        (("Dawn MIX v3.wav", "Dawn MIX v4.wav"), ["Dawn MIX v4.wav"]),
+        (("Dawn MIX v9.wav", "Dawn MIX v10.wav"), ["Dawn MIX v10.wav"]),
+        (("Dawn MIX.wav", "Dawn MIX 2.wav"), ["Dawn MIX 2.wav"]),
+        (("Dawn_MIX_rev1.2.wav", "Dawn_MIX_rev1.10.aif"), ["Dawn_MIX_rev1.10.aif"]),
+        (("Dawn MIX 2031-05-02.wav", "Dawn MIX 2031-04-30.wav"), ["Dawn MIX 2031-05-02.wav"]),
+        (("Dawn MIX.wav", "Dawn Vocal Up MIX.wav"), ["Dawn MIX.wav", "Dawn Vocal Up MIX.wav"]),
+    ],
+)
+def test_only_the_newest_revision_is_tested(names: tuple[str, ...], tested: list[str]) -> None:
+    mixes = [measured_file(name, role="mix") for name in names]
+    jobs = null_test_jobs(session(*files()[:2], *mixes))
+    assert [job.mix.path for job in jobs] == tested
+    left_out = {path for job in jobs for path, role in job.left_out if role == "mix"}
+    assert {*names} == {*tested} | left_out
+
+
+def test_what_the_sheet_leaves_out_is_neither_summed_nor_tested() -> None:
+    """An alternate beside the stem it stands for would be heard twice."""
+    unused, alternate = (TrackNote(pattern="*", use=use) for use in ("unused", "alternate"))
+    more = (
+        measured_file("b2.wav", role="stem", note=alternate),
+        measured_file("c.wav", role="stem", note=unused),
+        measured_file("MIX 2.wav", role="mix", note=unused),
+    )
+    (job,) = null_test_jobs(session(*files(*more)))
+    assert (job.mix.path, [stem.path for stem in job.stems]) == ("MIX.wav", ["a.wav", "b.wav"])
 
 
 def test_a_padded_word_counts_by_the_bits_in_use() -> None:

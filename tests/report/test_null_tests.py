@@ -14,6 +14,7 @@ from stemprep.report.null_tests import (
     null_test_json,
     null_test_schema,
     residual_picture,
+    untested_mixes,
 )
 
 TEST = NullTest(
@@ -40,6 +41,13 @@ def test_a_line_tells_residual_gain_and_what_was_left_out() -> None:
     assert line.endswith("(MIX.wav); 1 other file not summed")
     assert "exactly" in null_line(replace(TEST, verdict="exact", residual_peak_dbfs=-math.inf))
     assert "do not add up" in null_line(replace(TEST, verdict="not"))
+
+
+def test_older_mixes_are_named_as_not_tested() -> None:
+    assert untested_mixes([TEST]) == ""
+    older = replace(TEST, left_out=(("MIX v1.wav", "mix"), ("click.wav", "click")))
+    assert untested_mixes([older]) == "not tested: MIX v1.wav; the stems belong to MIX.wav"
+    assert untested_mixes([older, replace(TEST, reference="MIX v1.wav")]) == ""
 
 
 def test_json_is_strict_and_as_described() -> None:
