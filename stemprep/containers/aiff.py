@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import BinaryIO, Final
 
-from stemprep.containers import faults
+from stemprep.containers import faults, sound_faults
 from stemprep.containers.aiff_text import read_info, read_markers
 from stemprep.containers.chunk_walk import ChunkLayout, by_rewrapping, four_letters, walk_chunks
 from stemprep.containers.linear import ByteOrder, Structure, read_linear_blocks
@@ -153,11 +153,11 @@ class _Common:
             return
         self.code = code
         if self.is_coded:
-            self.faults.append(faults.lossy(code.words))
+            self.faults.append(sound_faults.lossy(code.words))
         elif not code.bits and not 1 <= bits <= 32:
             self.faults.append(faults.impossible("bits", f"{bits} bits per sample", "1 to 32 bits"))
         elif code.words:
-            self.faults.append(faults.rare_coding(name.decode("latin-1"), code.words))
+            self.faults.append(sound_faults.rare_coding(name.decode("latin-1"), code.words))
 
     def _build(self, kind: Container, channels: int, rate_hz: float, bits: int) -> None:
         taken_hz = round(rate_hz)
@@ -202,7 +202,7 @@ def _sound(
     sound = locate_sound(common.format, data, "SSND")
     told = list(sound.faults)
     if common.frames < sound.frames and data.declared is not None and not told:
-        told.append(faults.frame_count(common.frames, sound.frames))
+        told.append(sound_faults.frame_count(common.frames, sound.frames))
     return sound, told
 
 

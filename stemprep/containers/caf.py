@@ -10,7 +10,7 @@ import struct
 from collections.abc import Iterator
 from typing import BinaryIO, Final
 
-from stemprep.containers import faults
+from stemprep.containers import faults, sound_faults
 from stemprep.containers.chunk_walk import ChunkLayout, by_rewrapping, four_letters, walk_chunks
 from stemprep.containers.linear import ByteOrder, Structure, read_linear_blocks
 from stemprep.containers.markers import plain_text
@@ -127,10 +127,10 @@ class _Description:
 
     def _read_coded(self, code: bytes, bits: int) -> None:
         if code in _COMPANDED or code in _LOSSY:
-            self.faults.append(faults.lossy(_COMPANDED.get(code) or _LOSSY[code]))
+            self.faults.append(sound_faults.lossy(_COMPANDED.get(code) or _LOSSY[code]))
             self._build("companded" if code in _COMPANDED else "lossy", bits, bits)
         elif code in _LOSSLESS:
-            self.faults.append(faults.unsupported(f"{_LOSSLESS[code]} (lossless)"))
+            self.faults.append(sound_faults.unsupported(f"{_LOSSLESS[code]} (lossless)"))
         else:
             found = f"the unknown sample code {code.decode('latin-1')!r}"
             self.faults.append(faults.unreadable(found, "linear PCM or float"))

@@ -8,7 +8,7 @@ from typing import BinaryIO, Final
 
 import numpy as np
 
-from stemprep.containers import faults
+from stemprep.containers import faults, sound_faults
 from stemprep.containers.chunk_walk import by_rewrapping
 from stemprep.containers.flac_blocks import FlacBlocks, read_flac_blocks
 from stemprep.containers.flac_damage import first_broken_sample
@@ -53,13 +53,13 @@ def read_header(stream: BinaryIO, size_bytes: int) -> Header:
     if info.bits in _DECODABLE_BITS:
         frames, of_the_length = _frames(stream, size_bytes, blocks, info)
         told += of_the_length
-        if frames * info.channels > faults.MAX_CODED_SAMPLES:
-            told.append(faults.too_much_coded(frames, info.channels))
+        if frames * info.channels > sound_faults.MAX_CODED_SAMPLES:
+            told.append(sound_faults.too_much_coded(frames, info.channels))
             frames = 0
     else:
-        told.append(faults.unsupported(f"FLAC of {info.bits} bits per sample"))
+        told.append(sound_faults.unsupported(f"FLAC of {info.bits} bits per sample"))
     if not any(info.md5):
-        told.append(faults.checksum_absent())
+        told.append(sound_faults.checksum_absent())
     return Header(
         format=_format(info),
         declared_frames=info.total_frames or None,
@@ -84,7 +84,9 @@ def read_blocks(
         return
     blocks = read_flac_blocks(stream, size_bytes)
     if blocks.info is None:
-        raise DecodingFault(faults.damaged(0, header.format.sample_rate_hz, "the header is gone"))
+        raise DecodingFault(
+            sound_faults.damaged(0, header.format.sample_rate_hz, "the header is gone")
+        )
     digest = hashlib.md5(usedforsecurity=False)
     for block in _decoded(stream, size_bytes, blocks, header, block_frames):
         assert block.codes is not None, "FLAC holds integers"
@@ -92,7 +94,9 @@ def read_blocks(
         yield block
     is_whole = blocks.info.total_frames in {header.frames, 0}
     if is_whole and any(blocks.info.md5) and digest.digest() != blocks.info.md5:
-        raise DecodingFault(faults.checksum_differs(blocks.info.md5.hex(), digest.hexdigest()))
+        raise DecodingFault(
+            sound_faults.checksum_differs(blocks.info.md5.hex(), digest.hexdigest())
+        )
 
 
 def _decoded(
@@ -108,7 +112,9 @@ def _decoded(
     try:
         with Decoder(stream, blocks.start, size_bytes - blocks.start) as decoder:
             if (decoder.channels, decoder.sample_rate_hz) != (header.format.channels, rate_hz):
-                raise DecodingFault(faults.damaged(0, rate_hz, "the header contradicts the sound"))
+                raise DecodingFault(
+                    sound_faults.damaged(0, rate_hz, "the header contradicts the sound")
+                )
             try:
                 yield from decode_blocks(decoder, header.format, header.frames, block_frames)
             finally:
@@ -117,7 +123,7 @@ def _decoded(
         fault = _damage(stream, size_bytes, blocks, header, position)
         raise DecodingFault(fault) from stop
     if position < header.frames:
-        raise DecodingFault(faults.decoded_short(header.frames, position, rate_hz))
+        raise DecodingFault(sound_faults.decoded_short(header.frames, position, rate_hz))
 
 
 def _damage(
@@ -130,8 +136,8 @@ def _damage(
     at = first_broken_sample(stream, blocks.sound_offset, size_bytes, blocks.info, position)
     at = min(max(at, position), header.frames)
     if header.frames - at <= blocks.info.max_block:
-        return faults.decoded_short(header.frames, at, rate_hz)
-    return faults.damaged(at, rate_hz, "a block is broken or fails its own checksum")
+        return sound_faults.decoded_short(header.frames, at, rate_hz)
+    return sound_faults.damaged(at, rate_hz, "a block is broken or fails its own checksum")
 
 
 def _stored_bytes(codes: Codes, bits: int) -> bytes:
@@ -171,14 +177,18 @@ def _frames(
     present = _present(stream, size_bytes, blocks, info)
     stated = info.total_frames
     if size_bytes <= blocks.sound_offset:
-        return 0, [faults.truncated(stated, 0, 0) if stated else faults.no_sound("no frame at all")]
+        return 0, [
+            sound_faults.truncated(stated, 0, 0)
+            if stated
+            else sound_faults.no_sound("no frame at all")
+        ]
     if present is None:
-        return stated, [] if stated else [faults.no_sound("no frame of FLAC sound")]
+        return stated, [] if stated else [sound_faults.no_sound("no frame of FLAC sound")]
     if stated == 0:
         return present, [_open_length(present)]
     if present < stated:
-        return present, [faults.truncated(stated, present, 0)]
-    return stated, [faults.sound_behind_length(stated, present)] if present > stated else []
+        return present, [sound_faults.truncated(stated, present, 0)]
+    return stated, [sound_faults.sound_behind_length(stated, present)] if present > stated else []
 
 
 def _open_length(present: int) -> HeaderFault:

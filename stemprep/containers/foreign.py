@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from stemprep.containers import faults
+from stemprep.containers import faults, sound_faults
 from stemprep.model.header import HeaderFault
 
 _LOSSY: Final = (
@@ -61,9 +61,11 @@ def foreign_fault(head: bytes) -> HeaderFault:
     """Fault for content that no container knows, from its first 64 bytes."""
     lossy = _known(head, _LOSSY)
     if lossy:
-        return faults.lossy(lossy)
+        return sound_faults.lossy(lossy)
     unsupported = _known(head, _UNSUPPORTED)
-    return faults.unsupported(unsupported) if unsupported else faults.unreadable(describe(head))
+    return (
+        sound_faults.unsupported(unsupported) if unsupported else faults.unreadable(describe(head))
+    )
 
 
 def describe(head: bytes) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import BinaryIO, Literal
 
-from stemprep.containers import faults
+from stemprep.containers import sound_faults
 from stemprep.containers.protocol import DecodingFault, OnBytes, pass_through
 from stemprep.dsp.block import SoundBlock
 from stemprep.model.header import Header
@@ -47,7 +47,9 @@ def read_linear_blocks(
         yield from decode_blocks(decoder, header.format, header.frames, block_frames)
         if decoder.position < header.frames:
             rate_hz = header.format.sample_rate_hz
-            raise DecodingFault(faults.decoded_short(header.frames, decoder.position, rate_hz))
+            raise DecodingFault(
+                sound_faults.decoded_short(header.frames, decoder.position, rate_hz)
+            )
 
 
 def _raw(structure: Structure, header: Header) -> dict[str, object]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import BinaryIO, Final
 
-from stemprep.containers import faults, flac, foreign
+from stemprep.containers import faults, flac, foreign, sound_faults
 from stemprep.containers.coded_content import CodedContent
 from stemprep.containers.id3 import id3_bytes
 from stemprep.containers.mp4 import is_mp4, read_mp4
@@ -61,8 +61,8 @@ def read_blocks(
 
 def _header(container: Container, content: CodedContent) -> Header:
     if content.is_lossless:
-        return Header(format=None, faults=(faults.unsupported(content.coding),))
-    told = faults.lossy(content.coding, is_certain=content.is_known)
+        return Header(format=None, faults=(sound_faults.unsupported(content.coding),))
+    told = sound_faults.lossy(content.coding, is_certain=content.is_known)
     if faults.out_of_range(content.channels, content.sample_rate_hz) is not None:
         return Header(format=None, faults=(told,))
     audio_format = AudioFormat(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from stemprep.containers import faults
+from stemprep.containers import sound_faults
 from stemprep.model.header import AudioFormat, HeaderFault
 
 
@@ -35,7 +35,7 @@ def locate_sound(audio_format: AudioFormat | None, data: DataRange | None, chunk
     chunk: the name of the chunk that should hold the sound, for the message where there is none.
     """
     if data is None:
-        return Sound(faults=(faults.no_sound(f"there is no '{chunk}' chunk"),))
+        return Sound(faults=(sound_faults.no_sound(f"there is no '{chunk}' chunk"),))
     if audio_format is None or audio_format.encoding not in ("integer", "float"):
         return Sound()
     align = audio_format.frame_bytes
@@ -44,14 +44,16 @@ def locate_sound(audio_format: AudioFormat | None, data: DataRange | None, chunk
     told = _length_fault(data, frames, spare, align)
     if frames == 0:
         found = f"{data.present} bytes where the sound should be"
-        told = told if told is not None and told.severity == "fail" else faults.no_sound(found)
+        told = (
+            told if told is not None and told.severity == "fail" else sound_faults.no_sound(found)
+        )
     size = frames * align
     return Sound(declared, frames, data.offset if size else 0, size, (told,) if told else ())
 
 
 def _length_fault(data: DataRange, frames: int, spare: int, align: int) -> HeaderFault | None:
     if data.declared is None:
-        return faults.placeholder(data.stated, data.present, frames, spare)
+        return sound_faults.placeholder(data.stated, data.present, frames, spare)
     if data.declared > data.present:
-        return faults.truncated(data.declared // align, frames, spare)
-    return faults.partial_frame(spare, align) if spare else None
+        return sound_faults.truncated(data.declared // align, frames, spare)
+    return sound_faults.partial_frame(spare, align) if spare else None

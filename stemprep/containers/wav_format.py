@@ -9,7 +9,7 @@ import struct
 from dataclasses import dataclass
 from typing import Final
 
-from stemprep.containers import faults
+from stemprep.containers import faults, sound_faults
 from stemprep.model.header import AudioFormat, HeaderFault
 from stemprep.model.words import Container, Encoding
 
@@ -136,7 +136,7 @@ def _coded(fields: _Fields, container: Container) -> tuple[AudioFormat, tuple[He
     is_companded = fields.tag in COMPANDED
     name = COMPANDED.get(fields.tag) or LOSSY[fields.tag]
     encoding: Encoding = "companded" if is_companded else "lossy"
-    return _audio_format(fields, container, encoding, fields.bits), (faults.lossy(name),)
+    return _audio_format(fields, container, encoding, fields.bits), (sound_faults.lossy(name),)
 
 
 def _linear(

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from stemprep.containers import DecodingFault, faults, read_blocks
+from stemprep.containers import DecodingFault, read_blocks, sound_faults
 from stemprep.containers.flac_blocks import read_flac_blocks
 from stemprep.containers.flac_damage import first_broken_sample
 from stemprep.containers.flac_frames import frame_at, is_whole_frame, last_frame
@@ -271,7 +271,7 @@ def test_more_sound_than_is_ever_recorded(
     monkeypatch: pytest.MonkeyPatch, limit: int, is_read: bool
 ) -> None:
     """65,535 equal samples take some 12 bytes (RFC 9639, 9.2.1): a few MB hold hours of work."""
-    monkeypatch.setattr(faults, "MAX_CODED_SAMPLES", limit)
+    monkeypatch.setattr(sound_faults, "MAX_CODED_SAMPLES", limit)
     header, blocks = read(flac(whole(), 24))
     assert header.is_readable == is_read
     assert bool(blocks) == is_read
