@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from stemprep.measure.low_band import Means, window_cells
+from stemprep.measure.low_band import Means, window_points
 
 EVEN_BELOW = 1e-3  # -60 dBFS: quieter windows are all equally sure of their mean
 LEAK = 1e-2  # of a steady tone from 20 Hz on, through a window of an eighth of a second
@@ -24,8 +24,8 @@ class Offset:
     """
 
     def __init__(self, rate_hz: int, channels: int) -> None:
-        cells = window_cells(rate_hz)
-        window = np.sin(np.pi * (np.arange(cells) + 0.5) / cells) ** 4  # a Hann window squared
+        points = window_points(rate_hz)
+        window = np.sin(np.pi * (np.arange(points) + 0.5) / points) ** 4  # a Hann window squared
         self._window = window / window.sum()
         self._weight = np.zeros(channels)
         self._weighted = np.zeros(channels)
@@ -33,7 +33,7 @@ class Offset:
         self._leaks = np.zeros(channels)
 
     def add(self, windows: Means) -> None:
-        """Windows of cell means; those that touch digital silence are left out: it has no say."""
+        """Windows of means; those that touch digital silence are left out: it has no say."""
         means = windows @ self._window
         plain = windows.mean(axis=2)
         powers = np.maximum(np.square(windows).mean(axis=2) - plain * plain, 0.0)
@@ -60,8 +60,8 @@ class Offset:
 def _slow_powers(windows: Means) -> Means:
     """Variance of what is slow enough to leak; for each window."""
     width = max(windows.shape[2] // SLOW_POINTS, 1)
-    cells = windows.shape[2] // width * width
-    slow = windows[:, :, :cells].reshape(*windows.shape[:2], -1, width).mean(axis=3)
+    points = windows.shape[2] // width * width
+    slow = windows[:, :, :points].reshape(*windows.shape[:2], -1, width).mean(axis=3)
     return np.asarray(slow.var(axis=2))
 
 

@@ -7,8 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from stemprep.dsp.cells import CELL_FRAMES
-from stemprep.measure.low_band import window_cells
+from stemprep.measure.low_band import point_frames, window_points
 from tests import signals
 from tests.measure.feed import measure
 from tests.signals import Planar
@@ -65,8 +64,9 @@ def test_the_tail_that_fills_no_window_counts() -> None:
 
 
 @pytest.mark.parametrize(
-    ("rate_hz", "cells"), [(1_000, 8), (8_000, 31), (44_100, 172), (192_000, 750)]
+    ("rate_hz", "frames", "points"),
+    [(1_000, 32, 8), (8_000, 32, 31), (44_100, 64, 86), (48_000, 64, 94), (192_000, 256, 94)],
 )
-def test_windows_last_an_eighth_of_a_second(rate_hz: int, cells: int) -> None:
-    assert window_cells(rate_hz) == cells
-    assert cells == 8 or abs(cells * CELL_FRAMES / rate_hz - 0.125) < 0.002
+def test_windows_last_an_eighth_of_a_second(rate_hz: int, frames: int, points: int) -> None:
+    assert (point_frames(rate_hz), window_points(rate_hz)) == (frames, points)
+    assert points == 8 or abs(points * frames / rate_hz - 0.125) < 0.002
