@@ -15,13 +15,12 @@ import numpy as np
 
 from stemprep.dsp.cells import CELL_FRAMES, Chunk, Floats
 from stemprep.dsp.history import History
-from stemprep.dsp.runs import RunTally
+from stemprep.dsp.runs import Positions, RunTally
 from stemprep.dsp.sharpness import ORDER
 
 SHORTEST = 64
 MAX_LAG = 4_800  # common practice: buffers of up to 4,096 samples
 MAX_LAG_CELLS = MAX_LAG // CELL_FRAMES + 1
-MOST_KEYS = 2_048
 MOST_PERIODS = 3
 HISTORY_FRAMES = (MOST_PERIODS + 2) * MAX_LAG
 LOWEST_KEY = 2.0**-12  # 8 steps of 16 bit, 2,048 of 24: below, equal values are chance
@@ -36,9 +35,10 @@ BESIDE = 480
 
 @dataclass
 class _Line:
-    """One channel: the last cell of each key, how far copies are settled, one still growing."""
+    """One channel: keys within reach and their cells, how far copies are settled, one growing."""
 
-    cells: dict[float, int] = field(default_factory=dict)
+    keys: Floats = field(default_factory=lambda: np.zeros(0, dtype=np.float32))
+    cells: Positions = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     done: int = 0
     open: tuple[int, int] | None = None
     tally: RunTally = field(default_factory=RunTally)
@@ -60,31 +60,22 @@ class Repeats:
         tops &= (centre > known[:, :-4]) & (centre >= known[:, 4:])
         first = self._cell + 2
         self._edge, self._cell = known[:, -4:], self._cell + sharp.shape[1]
-        has_tops = tops.any(axis=1)
+        has_tops = tops.any(axis=1).tolist()
         for channel, line in enumerate(self._lines):
             if line.open is not None:
                 self._grow(line, channel, history, *line.open)
             if has_tops[channel]:
                 places = np.flatnonzero(tops[channel])
-                keys, cells = centre[channel, places].tolist(), (places + first).tolist()
-                self._compare(line, keys, cells, channel, history)
+                self._compare(line, centre[channel, places], places + first, channel, history)
 
     def finish(self) -> list[RunTally]:
         """Copies in each channel; one that reaches the end of the file counts as it is."""
         return [line.tally for line in self._lines]
 
     def _compare(
-        self, line: _Line, keys: list[float], cells: list[int], channel: int, history: History
+        self, line: _Line, keys: Floats, cells: Positions, channel: int, history: History
     ) -> None:
-        if len(line.cells) > MOST_KEYS:
-            oldest = cells[0] - MAX_LAG_CELLS
-            line.cells = {key: cell for key, cell in line.cells.items() if cell >= oldest}
-        last = line.cells
-        pairs = []
-        for key, cell in zip(keys, cells, strict=True):
-            if key in last and cell - last[key] <= MAX_LAG_CELLS:
-                pairs.append((last[key], cell, key >= SURE_KEY))
-            last[key] = cell
+        pairs = _twins(line, keys, cells)
         if not pairs:
             return
         # A copy shows in several anchors at one distance, chance in one: most votes first.
@@ -126,6 +117,21 @@ class Repeats:
             return
         if end - start <= MOST_PERIODS * lag and is_copy(sound, start - first, end - first):
             line.tally.add(np.array([start]), np.array([end]))
+
+
+def _twins(line: _Line, keys: Floats, cells: Positions) -> list[tuple[int, int, bool]]:
+    """Each new cell with the last before it, within reach, that has the same key; is it sure?"""
+    known_keys = np.concatenate([line.keys, keys])
+    known_cells = np.concatenate([line.cells, cells])
+    reach = int(np.searchsorted(known_cells, cells[-1] - MAX_LAG_CELLS))
+    line.keys, line.cells = known_keys[reach:], known_cells[reach:]
+    order = np.argsort(known_keys, kind="stable")
+    ranked = known_keys[order]
+    equal = np.flatnonzero(ranked[1:] == ranked[:-1])
+    early, late = known_cells[order[equal]], known_cells[order[equal + 1]]
+    near = (late >= cells[0]) & (late - early <= MAX_LAG_CELLS)
+    sure = ranked[equal] >= SURE_KEY
+    return list(zip(early[near].tolist(), late[near].tolist(), sure[near].tolist(), strict=True))
 
 
 def is_copy(sound: Floats, start: int, end: int) -> bool:
