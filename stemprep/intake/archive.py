@@ -16,7 +16,6 @@ import struct
 import zipfile
 import zlib
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 from typing import IO, BinaryIO
 
@@ -25,23 +24,15 @@ from stemprep.intake.clutter import clutter_reason
 from stemprep.intake.folder import head_of
 from stemprep.intake.kinds import KEPT_EXTENSIONS, classify
 from stemprep.intake.names import extension
+from stemprep.intake.zip_directory import ZipRefusedError, check_directory, check_entries
 from stemprep.model.session import DropEntry, EntryKind, Hazard
 
-MAX_ZIP_ENTRIES = 10_000
 MAX_NAME_BYTES = 4096  # what a path may have where packages are written
-MAX_DIRECTORY_BYTES = 64 << 20  # 10,000 entries with names of 4 KB and some metadata each
 KEPT_FREE_BYTES = 256 << 20
 _BLOCK_BYTES = 1 << 20
 
 _IS_ENCRYPTED = 0x1 | 0x40  # general-purpose bits 0 and 6, APPNOTE.TXT 4.4.4
 _IS_UTF8 = 0x800  # bit 11
-_END = b"PK\5\6"  # end of central directory record, 4.3.16
-_END_64 = b"PK\6\6"  # its 64-bit form, 4.3.14, stands right before its locator, 4.3.15
-_LOCATOR_64 = b"PK\6\7"
-_LOCAL = b"PK\3\4"
-_LOCAL_BYTES = 30  # without name and extra field, 4.3.7
-_CENTRAL = b"PK\1\2"
-_CENTRAL_BYTES = 46  # without name, extra field and comment, 4.3.12
 _FAT = 0  # host system of a zip made on DOS or Windows, 4.4.2
 _DRIVE = re.compile(r"[A-Za-z]:")
 _METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)  # others may ask for gigabytes of memory
@@ -74,20 +65,6 @@ class _Inner:
         return f"{self.number:05d}{'.' + suffix if suffix else ''}".encode("ascii")
 
 
-class _RefusedError(Exception):
-    """The zip as a whole is not unpacked."""
-
-    def __init__(self, hazard: Hazard, reason: str) -> None:
-        super().__init__(hazard, reason)
-        self.hazard = hazard
-        self.reason = reason
-
-
-def is_zip(name: str, head: bytes) -> bool:
-    """Tell whether this is to be read as a zip: by its extension or by its first bytes."""
-    return extension(name) == "zip" or head[:4] in (_LOCAL, _END)
-
-
 def unpack(
     stream: BinaryIO, zip_name: str, size_bytes: int, workspace: Path, max_bytes: int
 ) -> list[DropEntry]:
@@ -99,13 +76,13 @@ def unpack(
     Raises InputError when the disk has too little room.
     """
     try:
-        _check_directory(stream, size_bytes)
+        check_directory(stream, size_bytes)
         with zipfile.ZipFile(stream) as archive:
+            check_entries(archive.infolist())
             inner = _ordered(archive.infolist())
-            _check_overlap(inner)
             _check_room(inner, workspace, max_bytes)
             return _entries(archive, inner, zip_name, workspace)
-    except _RefusedError as refused:
+    except ZipRefusedError as refused:
         hazard, reason = refused.hazard, refused.reason
     except _BROKEN as error:
         hazard, reason = "broken-archive", f"{error}; the zip is damaged: ask for it again"
@@ -122,61 +99,10 @@ def unpack(
     ]
 
 
-def _check_directory(stream: BinaryIO, size_bytes: int) -> None:
-    """Refuse a directory that is missing or huge before a library reads all of it into memory."""
-    tail_bytes = min(size_bytes, 22 + 0xFFFF + 20 + 56)
-    stream.seek(size_bytes - tail_bytes)
-    tail = stream.read(tail_bytes)
-    end = tail.rfind(_END)
-    if end < 0 or len(tail) - end < 22:
-        raise _RefusedError(
-            "broken-archive",
-            "the zip has no directory at its end: it was cut short on its way; ask for it again",
-        )
-    count, directory_bytes = struct.unpack_from("<HI", tail, end + 10)
-    end_64 = end - 20 - 56
-    if end_64 >= 0 and tail.startswith(_LOCATOR_64, end - 20) and tail.startswith(_END_64, end_64):
-        count, directory_bytes = struct.unpack_from("<QQ", tail, end_64 + 32)
-        end = end_64
-    if count > MAX_ZIP_ENTRIES or directory_bytes > MAX_DIRECTORY_BYTES:
-        raise _RefusedError("too-large", _too_many(count))
-    _count_entries(stream, size_bytes - tail_bytes + end - directory_bytes, directory_bytes)
-
-
-def _count_entries(stream: BinaryIO, start: int, directory_bytes: int) -> None:
-    """Refuse a directory with more entries than may be: the library reads them all, whatever the
-    count in the record at the end says.
-    """
-    stream.seek(max(0, start))
-    directory = stream.read(directory_bytes)
-    position = count = 0
-    while directory.startswith(_CENTRAL, position) and len(directory) - position >= _CENTRAL_BYTES:
-        position += _CENTRAL_BYTES + sum(struct.unpack_from("<HHH", directory, position + 28))
-        count += 1
-        if count > MAX_ZIP_ENTRIES:
-            at_least = f"more than {MAX_ZIP_ENTRIES:,} entries, though its end says otherwise"
-            raise _RefusedError("too-large", f"the zip holds {at_least}; not unpacked")
-
-
-def _check_overlap(inner: list[_Inner]) -> None:
-    """Refuse a zip whose entries share bytes: no program writes such, and a small one unpacks to
-    terabytes.
-    """
-    infos = sorted((item.info for item in inner), key=lambda info: info.header_offset)
-    for info, following in pairwise(infos):
-        if info.header_offset + _LOCAL_BYTES + info.compress_size > following.header_offset:
-            raise _RefusedError(
-                "overlapping",
-                "its entries lie over each other, which no program does; ask for the zip again",
-            )
-
-
 def _check_room(inner: list[_Inner], workspace: Path, max_bytes: int) -> None:
-    if len(inner) > MAX_ZIP_ENTRIES:
-        raise _RefusedError("too-large", _too_many(len(inner)))
     needed = sum(item.info.file_size for item in inner)
     if needed > max_bytes:
-        raise _RefusedError(
+        raise ZipRefusedError(
             "too-large",
             f"{needed:,} bytes would come out of the zip, at most {max_bytes:,} are allowed; "
             "send one song at a time",
@@ -187,13 +113,6 @@ def _check_room(inner: list[_Inner], workspace: Path, max_bytes: int) -> None:
             f"the zip unpacks to {needed:,} bytes, {free:,} are free where it would be unpacked; "
             "make room there, or drop the folder instead of the zip"
         )
-
-
-def _too_many(count: int) -> str:
-    return (
-        f"the zip holds too much ({count:,} entries, at most {MAX_ZIP_ENTRIES:,} are read); "
-        "send one song at a time"
-    )
 
 
 def _ordered(infos: list[zipfile.ZipInfo]) -> list[_Inner]:

@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import BinaryIO
 
 from stemprep.errors import InputError, SpecError
-from stemprep.intake.archive import is_zip, unpack
+from stemprep.intake.archive import unpack
 from stemprep.intake.folder import list_folder
 from stemprep.intake.names import display_path, file_name, folders_of
 from stemprep.intake.opening import open_regular
+from stemprep.intake.zip_directory import is_zip
 from stemprep.model.session import DropEntry
 
 SHEET_NAMES = ("session.yaml", "session.yml")

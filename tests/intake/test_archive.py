@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from stemprep.errors import InputError
-from stemprep.intake import Scan, open_regular, scan_drop
+from stemprep.intake import Scan, open_regular, scan_drop, zip_directory
 from stemprep.intake import archive as archive_module
 from tests.intake.drops import (
     SOUND,
@@ -250,7 +250,7 @@ def test_an_entry_that_lies_about_its_size_cannot_write_more(tmp_path: Path) -> 
 
 
 def test_too_many_entries(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(archive_module, "MAX_ZIP_ENTRIES", 3)
+    monkeypatch.setattr(zip_directory, "MAX_ZIP_ENTRIES", 3)
     names = ["a.wav", "b.wav", "c.wav", "d.wav"]
     ok = scan(make_zip(tmp_path / "3.zip", [(n, SOUND) for n in names[:3]]), tmp_path / "w3")
     assert len(ok.entries) == 3
@@ -261,7 +261,7 @@ def test_too_many_entries(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
 def test_a_directory_that_understates_its_count_is_counted_too(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(archive_module, "MAX_ZIP_ENTRIES", 3)
+    monkeypatch.setattr(zip_directory, "MAX_ZIP_ENTRIES", 3)
     path = make_zip(tmp_path / "d.zip", [(f"{n}.wav", SOUND) for n in range(4)])
     data = bytearray(path.read_bytes())
     struct.pack_into("<HH", data, data.rfind(b"PK\5\6") + 8, 1, 1)
@@ -329,7 +329,7 @@ def test_a_count_that_lies_does_not_open_the_door(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The library reads as many entries as the directory has bytes for, whatever the count says."""
-    monkeypatch.setattr(archive_module, "MAX_ZIP_ENTRIES", 100)
+    monkeypatch.setattr(zip_directory, "MAX_ZIP_ENTRIES", 100)
     path = make_zip(tmp_path / "Dawn.zip", [(f"{number}.txt", b"x") for number in range(101)])
     content = bytearray(path.read_bytes())
     struct.pack_into("<HH", content, content.rindex(b"PK\5\6") + 8, 1, 1)  # 4.3.16: entries
