@@ -11,6 +11,7 @@ from pathlib import Path
 from stemprep import __version__
 from stemprep.app.microphones import with_lags
 from stemprep.app.set_analysis import with_null_tests
+from stemprep.app.standing import is_repaired
 from stemprep.checks import Judgement, judge
 from stemprep.engine import Engine, InlineEngine, JobDied, ProcessEngine
 from stemprep.errors import InputError
@@ -19,6 +20,7 @@ from stemprep.model.facts import FileFacts, MeasureSettings
 from stemprep.model.report import Report
 from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import MeasuredFile, MeasuredSession, Session, SourceFile
+from stemprep.prepare import plan_delivery
 from stemprep.spec import load_sheet, load_spec
 from stemprep.work.measure import MeasureJob, measure_file, unmeasured
 
@@ -101,7 +103,20 @@ def inspect(
 ) -> Report:
     """The report of one drop; see ``inspected`` for what it raises."""
     with inspected(drop, spec_name, engine=engine, on_progress=on_progress) as inspection:
-        return inspection.report
+        return _with_outlook(inspection)
+
+
+def _with_outlook(inspection: Inspection) -> Report:
+    """The report of a check, which knows what a delivery would cure and what would stop it."""
+    judgement = inspection.judgement
+    planned = plan_delivery(
+        inspection.measured, judgement.set_facts, judgement.findings, inspection.spec
+    )
+    return replace(
+        inspection.report,
+        cured=tuple(each for each in judgement.findings if is_repaired(each, planned)),
+        blockers=planned.blockers,
+    )
 
 
 @contextmanager

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
-from stemprep.app.inspect import Inspection
 from stemprep.checks import verdict_of
 from stemprep.model.finding import Finding
 from stemprep.model.plan import Plan
 from stemprep.model.report import SongVerdict
 from stemprep.model.words import SEVERITY_ORDER, OperationName, Verdict
+
+if TYPE_CHECKING:
+    from stemprep.app.inspect import Inspection
 
 _MADE_BY: Mapping[OperationName, tuple[str, ...]] = {
     "place": ("head-silence",),
@@ -42,7 +45,7 @@ def blocking_findings(inspection: Inspection, planned: Plan) -> tuple[Finding, .
     standing = [
         finding
         for finding in findings
-        if not _is_repaired(finding, planned) and not _stays_home(finding, staying)
+        if not is_repaired(finding, planned) and not _stays_home(finding, staying)
     ]
     stops = any(finding.severity == "fail" and finding.counts for finding in standing)
     return tuple(sorted(standing, key=_worst_first)) if stops else ()
@@ -63,7 +66,7 @@ def remaining_findings(
         if _stays_home(finding, staying):
             continue
         still_there = any((finding.check, path) in proven for path in _paths(finding))
-        if _is_repaired(finding, planned) and not still_there:
+        if is_repaired(finding, planned) and not still_there:
             repaired.append(finding)
         else:
             remaining.append(finding)
@@ -105,8 +108,8 @@ def _group(finding: Finding) -> frozenset[str]:
     return frozenset((*_paths(finding), *finding.against))
 
 
-def _is_repaired(finding: Finding, planned: Plan) -> bool:
-    """True when operations remove the finding from every file it names."""
+def is_repaired(finding: Finding, planned: Plan) -> bool:
+    """Tell whether planned operations remove the finding from every file it names."""
     repairs = {(repair.check, repair.file) for repair in planned.repairs}
     paths = _paths(finding)
     return bool(paths) and all((finding.check, path) in repairs for path in paths)

@@ -26,6 +26,8 @@ class Report:
     findings: worst first, then in path order; waived ones are among them.
     repaired: findings of severity fail that the plan removes; only after a delivery.
     plan:     None for a plain check.
+    cured:    findings that a delivery under this spec would remove in its copies, blockers: what
+              would stop it though no check is broken; only of a plain check, in words alone.
     package:  where the package lies; None where none was made.
     is_package_known: the same package lay there before, byte for byte; none was written.
     """
@@ -40,6 +42,8 @@ class Report:
     verdict: Verdict
     songs: tuple[SongVerdict, ...]
     repaired: tuple[Finding, ...] = ()
+    cured: tuple[Finding, ...] = ()
+    blockers: tuple[Finding, ...] = ()
     plan: Plan | None = None
     package: str | None = None
     is_package_known: bool = False

@@ -10,6 +10,7 @@ from stemprep.model.header import AudioFormat
 from stemprep.model.report import Report
 from stemprep.model.words import SEVERITY_ORDER, Severity
 from stemprep.report import figures
+from stemprep.report.operations import OPERATION_WORDS
 from stemprep.units import clock_from_samples
 
 MAX_PLACES = 3
@@ -23,12 +24,21 @@ _LABELS = frozenset({"name", "name-collision", "clutter", "unexpected-file", "wa
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
-    """Findings that one action would cure; at least one, in their order."""
+    """Findings that one action would cure; at least one, in their order.
+
+    is_cured: a delivery under the spec removes them all in its copies.
+    """
 
     check: str
     severity: Severity
     advice: str
     findings: tuple[Finding, ...]
+    is_cured: bool = False
+
+    @property
+    def action(self) -> str:
+        """What people have to do, or what will be done for them."""
+        return cure_words(self.findings[0]) if self.is_cured else self.advice
 
     @property
     def files(self) -> tuple[str, ...]:
@@ -50,18 +60,34 @@ class Cause:
         return f"{self.check}, {figures.plural(len(self.files), 'file')}"
 
 
-def causes(findings: Iterable[Finding]) -> tuple[Cause, ...]:
+def causes(findings: Iterable[Finding], cured: Iterable[Finding] = ()) -> tuple[Cause, ...]:
     """Merge findings by severity, check and advice, worst first, else in order of appearance.
 
-    Among equals comes first what may be lost, then what does not fit together, names last.
+    Those that a delivery cures stand apart from those that it does not. Among equals comes first
+    what may be lost, then what does not fit together, names last.
     """
-    merged: dict[tuple[Severity, str, str], list[Finding]] = {}
+    by_delivery = set(cured)
+    merged: dict[tuple[Severity, str, str, str], list[Finding]] = {}
     for finding in sorted(findings, key=_urgency):
-        merged.setdefault((finding.severity, finding.check, finding.advice), []).append(finding)
+        cure = str(finding.repair) if finding in by_delivery else ""
+        key = (finding.severity, finding.check, finding.advice, cure)
+        merged.setdefault(key, []).append(finding)
     return tuple(
-        Cause(check=check, severity=severity, advice=advice, findings=tuple(group))
-        for (severity, check, advice), group in merged.items()
+        Cause(
+            check=check,
+            severity=severity,
+            advice=advice,
+            findings=tuple(group),
+            is_cured=bool(cure),
+        )
+        for (severity, check, advice, cure), group in merged.items()
     )
+
+
+def cure_words(finding: Finding) -> str:
+    """``Deliver cures this in its copy: converted to another sample rate.``"""
+    done = OPERATION_WORDS[finding.repair] if finding.repair else "left out"
+    return f"Deliver cures this in its copy: {done}."
 
 
 def _urgency(finding: Finding) -> tuple[int, int]:

@@ -20,6 +20,7 @@ from stemprep.report.causes import (
     Cause,
     against_words,
     causes,
+    cure_words,
     files_of,
     message_of,
     place_words,
@@ -38,7 +39,7 @@ from stemprep.report.summary import (
     song_lines,
     waiver_words,
 )
-from stemprep.report.text import HEADINGS, repair_words
+from stemprep.report.text import HEADINGS, blockers_heading, repair_words
 from stemprep.report.waveform import Picture, picture
 
 if TYPE_CHECKING:
@@ -110,7 +111,7 @@ def render_html(report: Report) -> str:
     formats = {file.path: file.facts.format for file in report.measured.files}
     style = (_HERE / "report.css").read_text(encoding="utf-8")
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
-    found = causes(standing(report))
+    found = causes(standing(report), report.cured)
     return (
         _environment()
         .get_template("report.html")
@@ -129,6 +130,8 @@ def render_html(report: Report) -> str:
                 for severity, heading in HEADINGS.items()
                 if (views := [_cause(c, anchors, formats) for c in found if c.severity == severity])
             ],
+            blockers=[_cause(cause, anchors, formats) for cause in causes(report.blockers)],
+            blockers_heading=blockers_heading(report),
             repaired=[
                 _cause(cause, anchors, formats, repair_words(cause))
                 for cause in causes(report.repaired)
@@ -179,7 +182,7 @@ def _cause(cause: Cause, anchors: Anchors, formats: Formats, action: str = "") -
         title=cause.title,
         severity=cause.severity,
         message=shared or "",
-        action=action or cause.advice,
+        action=action or cause.action,
         items=items[:limit],
         rest=items[limit:],
     )
@@ -220,6 +223,7 @@ def _files(report: Report, anchors: Anchors) -> list[FileView]:
             by_file.get(file.path, ()),
             steps.get(file.path, ()),
             repaired,
+            set(report.cured),
         )
         for file in ordered
     ]
@@ -240,6 +244,7 @@ def _file(
     findings: Sequence[Finding],
     operations: Sequence[str],
     repaired: set[Finding],
+    cured: set[Finding],
 ) -> FileView:
     numbered = list(enumerate(findings, start=1))
     kind = file.facts.format
@@ -262,13 +267,19 @@ def _file(
                 check=each.check,
                 kind="repaired" if each in repaired else _kind(each),
                 message=message_of(each),
-                advice=waiver_words(each) if not each.counts else each.advice,
+                advice=_advice(each, cured),
                 place=place_words(each, kind),
             )
             for number, each in numbered
         ),
         operations=tuple(operations),
     )
+
+
+def _advice(finding: Finding, cured: set[Finding]) -> str:
+    if not finding.counts:
+        return waiver_words(finding)
+    return cure_words(finding) if finding in cured else finding.advice
 
 
 def _kind(finding: Finding) -> str:

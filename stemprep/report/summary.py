@@ -56,15 +56,22 @@ def verdict_words(report: Report) -> str:
 
 def _to_do(report: Report) -> str:
     """Say what to do, short enough to stay on one line of a terminal."""
-    found = causes(standing(report))
-    fails = [cause for cause in found if cause.severity == "fail"]
-    warns = [cause for cause in found if cause.severity == "warn"]
+    found = causes(standing(report), report.cured)
+    fails = [cause for cause in found if cause.severity == "fail" and not cause.is_cured]
+    warns = [cause for cause in found if cause.severity == "warn" and not cause.is_cured]
+    cured = [cause for cause in found if cause.severity != "note" and cause.is_cured]
     if len(fails) == 1 and len(fails[0].advice) <= MAX_LINE:
         return fails[0].advice
     if fails:
         return _with_names("Put right {}.", fails)
+    if report.blockers:
+        return _with_names("See {}: a delivery would stop.", causes(report.blockers))
+    if warns and any(cause.severity == "fail" for cause in cured):
+        return _with_names("Look at {}; deliver cures the rest.", warns)
     if warns:
         return _with_names("Look at {}; no fail stands.", warns)
+    if cured:
+        return _with_names("Nothing by hand: deliver cures {}.", cured)
     return "Nothing; what was repaired is told below." if report.repaired else "Nothing."
 
 

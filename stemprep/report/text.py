@@ -45,10 +45,11 @@ def render_text(report: Report, *, width: int = 80, is_color: bool = False) -> s
     """
     page = Page(width=width, is_color=is_color)
     formats = {file.path: file.facts.format for file in report.measured.files}
-    found = causes(standing(report))
+    found = causes(standing(report), report.cured)
     _put_head(page, report)
     for severity in ("fail", "warn"):
         _put_causes(page, [cause for cause in found if cause.severity == severity], formats)
+    _put_blockers(page, report, formats)
     _put_repaired(page, report, formats)
     _put_songs(page, song_lines(report))
     _put_set(page, report)
@@ -82,7 +83,7 @@ def put_cause(page: Page, cause: Cause, formats: Formats) -> None:
     shared = cause.shared_message
     if shared is not None:
         page.put(shared, "    ")
-    page.put(cause.advice, "    -> ")
+    page.put(cause.action, "    -> ")
     if shared is not None and len(cause.findings) == 1:
         _put_single(page, cause.findings[0], formats)
         return
@@ -133,6 +134,19 @@ def put_against(page: Page, finding: Finding) -> None:
 def _put_rest(page: Page, more: int) -> None:
     if more > 0:
         page.put(f"and {more} more: see the JSON report", "    ")
+
+
+def _put_blockers(page: Page, report: Report, formats: Formats) -> None:
+    if report.blockers:
+        page.head(blockers_heading(report))
+        for cause in causes(report.blockers):
+            page.blank()
+            put_cause(page, cause, formats)
+
+
+def blockers_heading(report: Report) -> str:
+    """Say that what follows is no fault of the files but of what would be made of them."""
+    return f"Would stop a delivery under the spec {report.spec_name}"
 
 
 def _put_repaired(page: Page, report: Report, formats: Formats) -> None:

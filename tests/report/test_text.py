@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from stemprep.model.report import Report
-from stemprep.report import render_text
+from stemprep.report import render_html, render_text
 from stemprep.report.causes import causes, standing
 from stemprep.report.layout import columns
 from tests.report import factory
@@ -48,6 +48,32 @@ def test_a_package_that_lay_there_is_told_where_it_is_named() -> None:
     again = dataclasses.replace(factory.delivered(), is_package_known=True)
     lines = render_text(again).splitlines()
     assert lines[2].startswith("Package   /deliveries/Lanternfish_D02 (already delivered")
+
+
+def test_what_deliver_cures_is_told_instead_of_advice() -> None:
+    odd = factory.finding("mixed-formats", "fail", "A.wav", repair="convert-rate")
+    other = factory.finding("mixed-formats", "fail", "B.wav", repair="convert-rate")
+    files = [factory.measured_file(path) for path in ("A.wav", "B.wav")]
+    all_cured = factory.report(files, [odd, other], verdict="fail", cured=(odd, other))
+    text = render_text(all_cured)
+    assert (
+        text.splitlines()[1] == "To do     Nothing by hand: deliver cures mixed-formats (2 files)."
+    )
+    assert "-> Deliver cures this in its copy: converted to another sample rate." in text
+    assert "Do something about it." not in text
+    one = render_text(dataclasses.replace(all_cured, cured=(odd,)))
+    assert "Deliver cures this" in one
+    assert one.splitlines()[1] == "To do     Do something about it."
+
+
+def test_what_would_stop_a_delivery_is_told_by_a_check() -> None:
+    over = factory.finding("sample-peak", "fail", "A.wav", advice="Order a gain of -7.3 dB.")
+    told = factory.report([factory.measured_file("A.wav")], blockers=(over,))
+    text = render_text(told)
+    assert text.splitlines()[1] == "To do     See sample-peak (1 file): a delivery would stop."
+    assert "Would stop a delivery under the spec mastering" in text
+    assert "-> Order a gain of -7.3 dB." in text
+    assert "Would stop a delivery" in render_html(told)
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 5, 12])
