@@ -112,9 +112,14 @@ def _with_outlook(inspection: Inspection) -> Report:
     planned = plan_delivery(
         inspection.measured, judgement.set_facts, judgement.findings, inspection.spec
     )
+    blocked = {path for blocker in planned.blockers for path in blocker.files}
     return replace(
         inspection.report,
-        cured=tuple(each for each in judgement.findings if is_repaired(each, planned)),
+        cured=tuple(
+            finding
+            for finding in judgement.findings
+            if is_repaired(finding, planned) and blocked.isdisjoint(finding.files)
+        ),
         blockers=planned.blockers,
     )
 

@@ -9,6 +9,8 @@ float64; a common gain is fitted and is no fault. What is left is compared with 
 lengths of the files can leave. Where it is more, the file that explains it is looked for. Raw
 tracks, alternates, rough mixes, listening copies, click and talkback are not summed; one
 instrumental and one a cappella are a set of their own, a note where the bus is why they differ.
+Of revisions beside each other the newest is tested, unless the sheet names the reference mix; what
+the sheet calls unused or an alternate is not summed.
 Limit: 3 dB over the theory of TPDF dither for the word lengths at hand, and never over 1.5 steps a
 file (common practice; the theory: Lipshitz, Wannamaker and Vanderkooy, JAES 40, 1992).
 Passes: eight 24-bit stems that leave -128 dBFS; the same 3.1 dB louder than the mix, all alike.

@@ -51,7 +51,20 @@ def test_what_blocks_the_plan_is_known_to_the_check(tmp_path: Path) -> None:
     assert report.passed
     assert not plan(tmp_path / "drop", "overdub").passed
     assert [blocker.file for blocker in report.blockers] == ["03 Keys.wav"]
+    assert not any("03 Keys.wav" in finding.files for finding in report.cured)
     _, to_do, *_ = render_text(report).splitlines()
     assert "a delivery would stop" in to_do
     told = report_json(report)
     assert not {"cured", "blockers"} & told.keys()
+
+
+def test_a_name_that_stays_at_home_meets_no_other(tmp_path: Path) -> None:
+    """Two names that fall together once converted: the one that is unused does not travel."""
+    drop = tmp_path / "drop"
+    drops.write_take(drop / "Keys.wav", tone(48_000))
+    drops.write_take(drop / "Keys.wave", tone(48_000, peak_dbfs=-10))
+    (drop / "session.yaml").write_text("tracks:\n  - {file: Keys.wave, use: unused}\n")
+    report = plan(drop, "mastering")
+    assert report.plan is not None
+    assert [output.path for output in report.plan.outputs] == ["tracks/Keys.wav"]
+    assert report.passed
