@@ -5,13 +5,13 @@ Document types and entities are refused before anything is expanded, and so is m
 
 from __future__ import annotations
 
+import html
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Final, NoReturn
 from xml.etree import ElementTree as Tree
 from xml.parsers import expat
-from xml.sax.saxutils import escape
 
 from stemprep.model.header import Ixml, IxmlTrack
 
@@ -85,7 +85,7 @@ def build_ixml(track_names: tuple[str, ...]) -> bytes:
     tracks = "\n".join(
         f"    <TRACK>\n      <CHANNEL_INDEX>{index}</CHANNEL_INDEX>\n"
         f"      <INTERLEAVE_INDEX>{index}</INTERLEAVE_INDEX>\n"
-        f"      <NAME>{escape(name)}</NAME>\n    </TRACK>"
+        f"      <NAME>{html.escape(name, quote=False)}</NAME>\n    </TRACK>"
         for index, name in enumerate(names, start=1)
     )
     return (

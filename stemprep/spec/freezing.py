@@ -2,13 +2,33 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any, TypeVar
 
-from stemprep.model.rule import RULE_TYPES, Rule, RuleTable
+from stemprep.model.facts import MeasureSettings
+from stemprep.model.rule import (
+    RULE_TYPES,
+    Contents,
+    DeliverySpec,
+    Naming,
+    Operations,
+    Rule,
+    RuleTable,
+    Target,
+)
 from stemprep.spec.problems import Path_
-from stemprep.spec.schema_words import NO_LIMIT
+
+NO_LIMIT = "none"
+SPEC_PARTS: dict[str, type[Any]] = {
+    "measure": MeasureSettings,
+    "target": Target,
+    "operations": Operations,
+    "naming": Naming,
+    "contents": Contents,
+}
 
 Record = TypeVar("Record")
 
@@ -58,3 +78,23 @@ def _plain(value: Any) -> Any:
     if value == NO_LIMIT:
         return None
     return tuple(value) if isinstance(value, list) else value
+
+
+def frozen_spec(name: str, content: Mapping[str, Any], warnings: tuple[str, ...]) -> DeliverySpec:
+    """Give the record of complete, validated content."""
+    parts = {key: frozen(record, content[key]) for key, record in SPEC_PARTS.items()}
+    return DeliverySpec(
+        name=name,
+        title=content["title"],
+        purpose=content["purpose"],
+        sha256=_content_hash(content),
+        rules=rule_tables(content["checks"]),
+        warnings=warnings,
+        **parts,
+    )
+
+
+def _content_hash(content: Mapping[str, Any]) -> str:
+    """sha256 of the resolved content as JSON: keys sorted, no spaces, non-ASCII as it is, UTF-8."""
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()

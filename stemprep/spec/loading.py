@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 import stat
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,10 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from stemprep.errors import SpecError
-from stemprep.model.facts import MeasureSettings
-from stemprep.model.rule import RULE_TYPES, Contents, DeliverySpec, Naming, Operations, Target
+from stemprep.model.rule import RULE_TYPES, DeliverySpec
 from stemprep.spec.decoding import MAX_BYTES
-from stemprep.spec.freezing import frozen, rule_tables, unstated, unstated_rules
+from stemprep.spec.freezing import SPEC_PARTS, frozen_spec, unstated, unstated_rules
 from stemprep.spec.problems import Mark, Path_, Problems, dotted, nearest, shown
 from stemprep.spec.reading import Reading, read_model, validate
 from stemprep.spec.schema import SpecKeys
@@ -35,13 +32,6 @@ _ELSEWHERE = {
         "it belongs in the session sheet (session.yaml in the drop)",
     ),
 }
-_PARTS: dict[str, type[Any]] = {
-    "measure": MeasureSettings,
-    "target": Target,
-    "operations": Operations,
-    "naming": Naming,
-    "contents": Contents,
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +46,16 @@ class _Source:
 def load(name_or_path: str | Path) -> DeliverySpec:
     """See ``stemprep.spec.load_spec``."""
     source = _first_source(name_or_path)
+    return frozen_spec(source.path.stem, *_resolved(source))
+
+
+def resolved_shipped() -> dict[str, tuple[Mapping[str, Any], tuple[str, ...]]]:
+    """Content and warnings of every shipped spec, from its YAML."""
+    return {name: _resolved(_first_source(name)) for name in shipped_specs()}
+
+
+def _resolved(source: _Source) -> tuple[Mapping[str, Any], tuple[str, ...]]:
+    """The validated content of a file with everything it extends, and what it leaves doubtful."""
     problems = Problems()
     readings = _read_chain(source, problems)
     whole = readings[-1]
@@ -66,7 +66,7 @@ def load(name_or_path: str | Path) -> DeliverySpec:
     if problems or model is None:
         raise SpecError(problems.told())
     content = model.model_dump(by_alias=True, exclude_unset=True, exclude={"extends"})
-    return _frozen_spec(source.path.stem, content, tuple(whole.warnings))
+    return content, tuple(whole.warnings)
 
 
 def _first_source(name_or_path: str | Path) -> _Source:
@@ -210,7 +210,7 @@ def _tell_missing(source: _Source, whole: Reading, problems: Problems) -> None:
         return
     missing: list[Path_] = [(key,) for key in ("title", "purpose") if key not in whole.values]
     missing += unstated_rules(whole.values.get("checks", {}))
-    for key, record in _PARTS.items():
+    for key, record in SPEC_PARTS.items():
         missing += unstated(record, whole.values.get(key, {}), (key,))
     open_ones = [dotted(path) for path in missing if not _is_told(path, whole)]
     mark = Mark(source.label, 1, 1)
@@ -225,23 +225,3 @@ def _tell_missing(source: _Source, whole: Reading, problems: Problems) -> None:
 def _is_told(path: Path_, whole: Reading) -> bool:
     """Tell whether the key, or what holds it, was stated and told as unfit."""
     return any(path[:length] in whole.unfit for length in range(1, len(path) + 1))
-
-
-def _frozen_spec(name: str, content: Mapping[str, Any], warnings: tuple[str, ...]) -> DeliverySpec:
-    """Give the record of complete, validated content."""
-    parts = {key: frozen(record, content[key]) for key, record in _PARTS.items()}
-    return DeliverySpec(
-        name=name,
-        title=content["title"],
-        purpose=content["purpose"],
-        sha256=_content_hash(content),
-        rules=rule_tables(content["checks"]),
-        warnings=warnings,
-        **parts,
-    )
-
-
-def _content_hash(content: Mapping[str, Any]) -> str:
-    """sha256 of the resolved content as JSON: keys sorted, no spaces, non-ASCII as it is, UTF-8."""
-    text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()

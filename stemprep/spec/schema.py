@@ -13,8 +13,8 @@ from pydantic import Field, create_model, model_validator
 
 from stemprep.model import rule
 from stemprep.model.words import Ceiling, Container, OperationName, Role, TruePeakFilter
+from stemprep.spec.freezing import NO_LIMIT
 from stemprep.spec.schema_words import (
-    NO_LIMIT,
     BitDepth,
     ChannelCount,
     LevelDb,

@@ -10,10 +10,10 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from stemprep.model.rule import TEMPLATE_TOKENS
+from stemprep.spec.freezing import NO_LIMIT
 from stemprep.spec.problems import nearest
 from stemprep.spec.shapes import Wanted
 
-NO_LIMIT = "none"
 # \\xNN is how a report writes a byte of a name that is not UTF-8.
 _BACKSLASH = re.compile(r"\\(?!x[0-9a-fA-F]{2})")
 NoLimit = Literal["none"]

@@ -13,8 +13,7 @@ import yaml
 from stemprep.model.rule import RULE_TYPES
 from stemprep.spec import json_schema, shipped_specs
 from stemprep.spec.editors import SCHEMA_FILES, schema_text
-from stemprep.spec.freezing import keys_of
-from stemprep.spec.loading import _PARTS
+from stemprep.spec.freezing import SPEC_PARTS, keys_of
 from stemprep.spec.schema import LIMITS, SpecKeys
 from stemprep.spec.shapes import fields_of
 
@@ -83,7 +82,7 @@ def test_limits_have_the_keys_of_the_rules() -> None:
 
 
 def test_other_parts_have_the_keys_of_their_records() -> None:
-    for key, record in _PARTS.items():
+    for key, record in SPEC_PARTS.items():
         model = fields_of(SpecKeys)[key].model
         assert model is not None
         assert set(fields_of(model)) == set(keys_of(record).values())
