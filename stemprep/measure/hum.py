@@ -57,9 +57,12 @@ class Hum:
         if not count:
             return
         longer = joined[:, :done].reshape(len(joined), count, self._points).swapaxes(0, 1)
-        means = longer.mean(axis=2)
-        powers = (np.square(longer).mean(axis=2) - means * means).sum(axis=1)
-        sounding = (longer != 0.0).all(axis=2).any(axis=1) & (powers > 0.0)
+        means = longer @ np.full(self._points, 1.0 / self._points)
+        squares = np.matmul(longer[..., None, :], longer[..., None])[..., 0, 0]
+        powers = (squares / self._points - means * means).sum(axis=1)
+        sounding = powers > 0.0
+        if not longer.all():
+            sounding &= (longer != 0.0).all(axis=2).any(axis=1)
         self._seen += int(np.count_nonzero(sounding))
         limit = self._powers[-1] if self._powers.size == KEPT else math.inf
         chosen = sounding & (powers < limit)

@@ -7,7 +7,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from stemprep.dsp.cells import CELL_FRAMES, Chunk
+from stemprep.dsp.cells import CELL_FRAMES, Chunk, Floats
 
 Means = npt.NDArray[np.float64]
 
@@ -48,38 +48,45 @@ class LowBand:
         self._frames = point_frames(rate_hz)
         self._points = window_points(rate_hz)
         self._listeners = listeners
-        self._held: list[Means] = []
-        self._count = 0
+        self._held: list[Floats] = []
+        self._frames_held = 0
+        self._rest: Means | None = None
         self._before: Means | None = None
 
     def add(self, chunk: Chunk) -> None:
-        """Means of the whole points of one chunk; chunks are whole points, but for the last."""
-        sums = chunk.sums[:, : chunk.frames // self._frames * self._frames // CELL_FRAMES]
-        width = self._frames
-        while width > CELL_FRAMES:
-            sums = sums[:, ::2] + sums[:, 1::2]
-            width //= 2
-        self._held.append(sums.astype(np.float64) / self._frames)
-        self._count += sums.shape[1]
-        if self._count >= BATCH * self._points:
+        """Keep the sums of one chunk's whole points; chunks are that, but for the last."""
+        whole = chunk.frames // self._frames * self._frames
+        self._held.append(chunk.sums[:, : whole // CELL_FRAMES])
+        self._frames_held += whole
+        if self._frames_held >= BATCH * self._points * self._frames:
             self._hand_on()
 
     def finish(self) -> None:
         """Hand on the rest, and the window that ends with the last whole point."""
-        if self._count >= self._points:
+        if self._frames_held:
             self._hand_on()
-        if self._before is None or not self._count:
+        if self._before is None or self._rest is None or not self._rest.shape[1]:
             return
-        joined = np.concatenate([self._before, *self._held], axis=1)
+        joined = np.concatenate([self._before, self._rest], axis=1)
         self._give(joined[:, None, -self._points :])
 
     def _hand_on(self) -> None:
-        joined = np.concatenate(self._held, axis=1)
+        means = self._means(np.concatenate(self._held, axis=1))
+        joined = means if self._rest is None else np.concatenate([self._rest, means], axis=1)
         count = joined.shape[1] // self._points
         done = count * self._points
-        self._held, self._count = [joined[:, done:]], joined.shape[1] - done
-        self._before = joined[:, done - self._points : done]
-        self._give(joined[:, :done].reshape(len(joined), count, self._points))
+        self._held, self._frames_held = [], 0
+        self._rest = joined[:, done:]
+        if count:
+            self._before = joined[:, done - self._points : done]
+            self._give(joined[:, :done].reshape(len(joined), count, self._points))
+
+    def _means(self, sums: Floats) -> Means:
+        width = self._frames
+        while width > CELL_FRAMES:
+            sums = sums[:, ::2] + sums[:, 1::2]
+            width //= 2
+        return sums.astype(np.float64) / self._frames
 
     def _give(self, windows: Means) -> None:
         for listener in self._listeners:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from stemprep.dsp.cells import CELL_FRAMES, SEGMENT_FRAMES, Chunk, Floats
 
 WINDOW_S = 0.1
-BATCH = 32  # windows at a time
+BATCH = 96  # windows at a time
 LOWEST_DBFS, HIGHEST_DBFS, STEPS_PER_DB = -200, 50, 4
 STEPS = (HIGHEST_DBFS - LOWEST_DBFS) * STEPS_PER_DB
 SILENT = 1e-15  # mean square, -150 dBFS: under the last bit of 24

@@ -24,9 +24,7 @@ class Offset:
     """
 
     def __init__(self, rate_hz: int, channels: int) -> None:
-        points = window_points(rate_hz)
-        window = np.sin(np.pi * (np.arange(points) + 0.5) / points) ** 4  # a Hann window squared
-        self._window = window / window.sum()
+        self._probes = _probes(window_points(rate_hz))
         self._weight = np.zeros(channels)
         self._weighted = np.zeros(channels)
         self._squares = np.zeros((3, channels))
@@ -34,17 +32,20 @@ class Offset:
 
     def add(self, windows: Means) -> None:
         """Windows of means; those that touch digital silence are left out: it has no say."""
-        means = windows @ self._window
-        plain = windows.mean(axis=2)
-        powers = np.maximum(np.square(windows).mean(axis=2) - plain * plain, 0.0)
+        read = windows @ self._probes  # one product for all that is linear
+        means, plain, slow = read[..., 0], read[..., 1], read[..., 2:]
+        squares = np.matmul(windows[..., None, :], windows[..., None])[..., 0, 0]
+        powers = np.maximum(squares / windows.shape[2] - plain * plain, 0.0)
+        slow_powers = np.maximum(np.square(slow).mean(axis=2) - plain * plain, 0.0)
         weights = 1.0 / (powers + EVEN_BELOW**2)
-        weights[(windows == 0.0).any(axis=2)] = 0.0
+        if not windows.all():
+            weights[(windows == 0.0).any(axis=2)] = 0.0
         self._weight += weights.sum(axis=1)
         self._weighted += (weights * means).sum(axis=1)
         squared = weights * weights
         for row, values in enumerate((squared, squared * means, squared * means * means)):
             self._squares[row] += values.sum(axis=1)
-        self._leaks += (squared * _slow_powers(windows)).sum(axis=1) * LEAK**2
+        self._leaks += (squared * slow_powers).sum(axis=1) * LEAK**2
 
     def within(self, whole: tuple[float, ...]) -> tuple[float, ...]:
         """The mean of each channel over the whole file, brought to where the windows agree."""
@@ -57,12 +58,16 @@ class Offset:
         return _plain(np.clip(whole, middle - margin, middle + margin))
 
 
-def _slow_powers(windows: Means) -> Means:
-    """Variance of what is slow enough to leak; for each window."""
-    width = max(windows.shape[2] // SLOW_POINTS, 1)
-    points = windows.shape[2] // width * width
-    slow = windows[:, :, :points].reshape(*windows.shape[:2], -1, width).mean(axis=3)
-    return np.asarray(slow.var(axis=2))
+def _probes(points: int) -> Means:
+    """Columns that read a window: Hann-squared mean, plain mean, then means of short stretches.
+
+    What is left in the stretches is slow enough to leak.
+    """
+    window = np.sin(np.pi * (np.arange(points) + 0.5) / points) ** 4
+    stretch = np.arange(points) * SLOW_POINTS // points
+    members = (stretch[:, None] == np.unique(stretch)[None]).astype(np.float64)
+    plain = np.full(points, 1.0 / points)
+    return np.column_stack([window / window.sum(), plain, members / members.sum(axis=0)])
 
 
 def _plain(values: npt.NDArray[np.float64]) -> tuple[float, ...]:

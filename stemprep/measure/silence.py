@@ -92,7 +92,9 @@ class Edges:
         if self.first is None:
             cell = int(np.argmax(size > self.threshold))
             self.first, _ = _sound_in(chunk, cell, self.threshold)
-        last = size.size - 1 - int(np.argmax(size[::-1] > self.threshold))
+        last = size.size - 1
+        if not size[-1] > self.threshold:
+            last -= int(np.argmax(size[::-1] > self.threshold))
         at = last * CELL_FRAMES
         self._last = (chunk.start + at, chunk.samples[:, at : at + CELL_FRAMES].copy())
 

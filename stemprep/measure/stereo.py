@@ -39,13 +39,13 @@ class Stereo:
     def add(self, chunk: Chunk) -> None:
         """Chunk of exactly two channels."""
         left, right = chunk.samples
-        mixed = self._scratch.array((1, left.size), left.dtype)
+        mixed = self._scratch.array((2, left.size), left.dtype)
         np.add(left, right, out=mixed[0])
-        both = segment_energies(mixed)[0]
-        np.subtract(left, right, out=mixed[0])
-        apart = segment_energies(mixed)[0]
-        self._difference_peak = max(self._difference_peak, float(mixed.max()), -float(mixed.min()))
-        sum_square, difference_square = (float(e.sum(dtype=np.float64)) for e in (both, apart))
+        difference = np.subtract(left, right, out=mixed[1])
+        highest, lowest = float(difference.max()), float(difference.min())
+        self._difference_peak = max(self._difference_peak, highest, -lowest)
+        both, apart = energies = segment_energies(mixed)
+        sum_square, difference_square = energies.sum(axis=1, dtype=np.float64).tolist()
         self._sum_squares += sum_square
         self._difference_squares += difference_square
         is_opposed = difference_square > sum_square
