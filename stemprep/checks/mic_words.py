@@ -10,7 +10,7 @@ from stemprep.checks.song import songs_of
 from stemprep.model.mic_pairs import MicPair, pair_of_lag
 from stemprep.model.rule import MicDelayRule, RuleTable
 from stemprep.model.session import MeasuredSession
-from stemprep.naming import split_extension
+from stemprep.naming import file_name, split_extension
 
 MOST_NAMED = 3
 _TRACK_NUMBER = re.compile(r"^\d{1,3}[ _.\-]+(?=\D)")
@@ -30,7 +30,7 @@ def air_temperature_c(rules: RuleTable) -> float:
 
 def spoken(path: str) -> str:
     """``Drums/11_Room L.wav`` -> ``Room L``."""
-    name = split_extension(path.rpartition("/")[2])[0]
+    name = split_extension(file_name(path))[0]
     return _TRACK_NUMBER.sub("", name) or name
 
 

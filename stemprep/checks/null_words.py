@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from stemprep.model.null_test import NullCause, NullTest
+from stemprep.naming import file_name
 from stemprep.units import clock_from_samples
 
 _BUS_ADVICE = (
@@ -43,7 +44,7 @@ def advice_of(test: NullTest) -> str:
     """What to do about it."""
     files = sorted({cause.file for cause in test.causes if cause.file is not None})
     if files:
-        return _FILE_ADVICE.format(" and ".join(_short(path) for path in files))
+        return _FILE_ADVICE.format(" and ".join(file_name(path) for path in files))
     if any(cause.kind == "missing-stem" for cause in test.causes):
         return _MISSING_ADVICE
     return _BUS_ADVICE
@@ -58,7 +59,7 @@ def cause_words(cause: NullCause, rate_hz: int) -> str:
 
 
 def _plain_words(cause: NullCause, rate_hz: int) -> str:
-    name = "" if cause.file is None else _short(cause.file)
+    name = "" if cause.file is None else file_name(cause.file)
     if cause.kind == "level":
         assert cause.gain_db is not None, "a level cause has a gain"
         way = "louder" if cause.gain_db > 0 else "quieter"
@@ -118,7 +119,3 @@ def _times(cause: NullCause, rate_hz: int) -> str:
 
 def _db(value: float) -> str:
     return f"{value:.2f} dB" if value >= 0.1 else f"{value:.4f} dB"
-
-
-def _short(path: str) -> str:
-    return path.rpartition("/")[2]

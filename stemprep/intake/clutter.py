@@ -9,7 +9,8 @@ from __future__ import annotations
 import re
 from collections.abc import Set
 
-from stemprep.intake.names import extension, file_name, folders_of
+from stemprep.intake.names import extension, folders_of
+from stemprep.naming import file_name
 
 _SYSTEM_FOLDERS = frozenset(
     {

@@ -13,10 +13,11 @@ from typing import BinaryIO
 from stemprep.errors import InputError, SpecError
 from stemprep.intake.archive import unpack
 from stemprep.intake.folder import list_folder
-from stemprep.intake.names import display_path, file_name, folders_of
+from stemprep.intake.names import display_path, folders_of
 from stemprep.intake.opening import open_regular
 from stemprep.intake.zip_directory import is_zip
 from stemprep.model.session import DropEntry
+from stemprep.naming import file_name
 
 SHEET_NAMES = ("session.yaml", "session.yml")
 MAX_SHEET_BYTES = 1_000_000

@@ -5,6 +5,7 @@ from stemprep.naming.patterns import PathIndex
 from stemprep.naming.portable import (
     MAX_COMPONENT_BYTES,
     MAX_PATH_CHARACTERS,
+    file_name,
     portability_problems,
     portable_path,
     split_extension,
@@ -28,6 +29,7 @@ __all__ = [
     "PathIndex",
     "collision_key",
     "distinct_paths",
+    "file_name",
     "fill_template",
     "folded",
     "missing_fields",

@@ -17,7 +17,7 @@ _DEVICES = frozenset(("CON", "PRN", "AUX", "NUL", *_PORTS))
 _DIRECTION_MARKS = frozenset(
     "\u061c\u200b\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\ufeff"
 )
-_EXTENSION = re.compile(r"\.[A-Za-z0-9]{1,12}$")
+_EXTENSION = re.compile(r"\.([A-Za-z0-9]{1,12})\Z")
 _JOINERS = frozenset("\u200d\ufe0e\ufe0f")
 _SHORTEST_PART = 8  # characters that a part is cut to before whole folders go
 
@@ -52,10 +52,19 @@ def portable_path(path: str, *, max_characters: int = MAX_PATH_CHARACTERS) -> st
     return _fit_path(clean, max_characters)
 
 
+def file_name(path: str) -> str:
+    """Return the last part of a path."""
+    return path.rpartition("/")[2]
+
+
 def split_extension(name: str) -> tuple[str, str]:
-    """Stem and extension (with its dot) of a file name; a name that is all extension has none."""
+    """Stem and extension (with its dot) of a file name.
+
+    One that is only a number is none (``Mix v1.2``), and a name that is nothing but a dot and
+    letters (``.wav``) has none.
+    """
     match = _EXTENSION.search(name)
-    if match is None or match.start() == 0:
+    if match is None or match.start() == 0 or match[1].isdigit():
         return name, ""
     return name[: match.start()], match.group()
 

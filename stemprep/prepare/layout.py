@@ -15,6 +15,7 @@ from stemprep.naming import (
     PUBLISHED_NAME,
     collision_key,
     distinct_paths,
+    file_name,
     fill_template,
     missing_fields,
     portable_path,
@@ -104,7 +105,7 @@ def _distinct(
     places: Sequence[Place], paths: Sequence[str], *, is_extension_ignored: bool
 ) -> list[str]:
     """Part equal paths; a file that has its own name already keeps it before one that gets it."""
-    order = sorted(range(len(paths)), key=lambda i: paths[i].rpartition("/")[2] != places[i].name)
+    order = sorted(range(len(paths)), key=lambda i: file_name(paths[i]) != places[i].name)
     given = distinct_paths([paths[i] for i in order], is_extension_ignored=is_extension_ignored)
     by_index = dict(zip(order, given, strict=True))
     return [by_index[i] for i in range(len(paths))]

@@ -7,6 +7,7 @@ from dataclasses import replace
 from stemprep.model.header import AudioFormat, Bext
 from stemprep.model.plan import Operation
 from stemprep.model.words import OperationName
+from stemprep.naming import file_name, split_extension
 from stemprep.prepare.draft import Draft, Step
 
 ORIGINATOR = "stemprep"
@@ -41,7 +42,7 @@ def outgoing_bext(
         return None
     if source is None and draft.start_samples is None and is_song_stamped:
         return None
-    base = source or Bext(description=draft.first.path.rpartition("/")[2], originator=ORIGINATOR)
+    base = source or Bext(description=file_name(draft.first.path), originator=ORIGINATOR)
     return replace(
         base,
         time_reference_samples=draft.start_samples or 0,
@@ -92,4 +93,4 @@ def track_names(draft: Draft) -> tuple[str, ...]:
 
 
 def _stem(path: str) -> str:
-    return path.rpartition("/")[2].rpartition(".")[0] or path
+    return split_extension(file_name(path))[0]

@@ -13,7 +13,7 @@ from stemprep.model.plan import DocumentPlan, Operation, OutputPlan, Plan
 from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import CARRIED_ROLES
-from stemprep.naming import portability_problems, split_extension
+from stemprep.naming import file_name, portability_problems, split_extension
 from stemprep.prepare.alignment import align, have_one_start, stamped
 from stemprep.prepare.conform import (
     Song,
@@ -175,10 +175,10 @@ def _first(item: Draft | MeasuredFile) -> MeasuredFile:
 
 def _place(item: Draft | MeasuredFile) -> Place:
     if isinstance(item, MeasuredFile):
-        return Place(file=item, name=_base(item.path), form=item.facts.format)
-    stem, extension = split_extension(_base(item.first.path))
+        return Place(file=item, name=file_name(item.path), form=item.facts.format)
+    stem, extension = split_extension(file_name(item.first.path))
     if item.has("join"):
-        stem = joined_name(*(split_extension(_base(file.path))[0] for file in item.sources))
+        stem = joined_name(*(split_extension(file_name(file.path))[0] for file in item.sources))
     if item.channel_name:
         stem = f"{stem}_{item.channel_name.replace('/', '_')}"
     if not item.has("copy") and extension.casefold() not in (".wav", ".wave", ".bwf"):
@@ -196,10 +196,6 @@ def joined_name(left: str, right: str) -> str:
             tail = left[word.end() :].lstrip(")")
             return (head + tail).strip(" ._-") or left
     return left
-
-
-def _base(path: str) -> str:
-    return path.rpartition("/")[2]
 
 
 def _output(
@@ -255,7 +251,7 @@ def _renaming(place: Place, path: str, spec: DeliverySpec) -> tuple[Operation, .
 
     Another folder alone is none.
     """
-    file, old, new = place.file, _base(place.file.path), _base(path)
+    file, old, new = place.file, file_name(place.file.path), file_name(path)
     if place.name == new:
         return ()
     is_by_template = spec.naming.template is not None and file.role in spec.naming.template_roles

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stemprep.naming import portability_problems, portable_path
+from stemprep.naming import portability_problems, portable_path, split_extension
 
 CASES = Path(__file__).resolve().parents[3] / "shared" / "cases" / "cases.json"
 
@@ -50,6 +50,16 @@ def test_problem_is_told_and_cured(path: str, word: str, portable: str) -> None:
 def test_near_misses_are_left_alone(path: str) -> None:
     assert portability_problems(path) == ()
     assert portable_path(path) == path
+
+
+@pytest.mark.parametrize(
+    ("name", "parts"),
+    [("Kick In.wav", ("Kick In", ".wav")), ("Mix v1.2", ("Mix v1.2", "")), (".wav", (".wav", "")),
+     ("Mix v1.2.WAV", ("Mix v1.2", ".WAV")), ("a.wav\n", ("a.wav\n", "")), ("", ("", ""))],
+)  # fmt: skip
+def test_extensions(name: str, parts: tuple[str, str]) -> None:
+    """A version number is no extension: prepared files of v1.2 and v1.3 were both named v1.wav."""
+    assert split_extension(name) == parts
 
 
 def test_long_names_keep_characters_and_extension() -> None:
