@@ -9,16 +9,15 @@ from __future__ import annotations
 import errno
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import BinaryIO
 
+from stemprep.descending import FILE, FOLDER, descend
 from stemprep.errors import InputError
 from stemprep.intake.names import display_path
 
-_STEP = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
-_FILE = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
-_PASS_THROUGH = getattr(os, "O_PATH", 0)  # a folder may be passed through without being listable
+_PASSING = getattr(os, "O_PATH", 0)  # a folder may be passed through without being listable
 
 _SPECIAL = {
     stat.S_IFIFO: "a named pipe",
@@ -47,8 +46,8 @@ def open_regular(root: str, raw_path: bytes) -> BinaryIO:
     parts = _parts(raw_path)
     shown = display_path(raw_path)
     try:
-        with _folder(root, parts[:-1], passing=True) as folder:
-            handle = os.open(parts[-1], _FILE, dir_fd=folder)
+        with _root(root, _PASSING) as top, _below(top, parts[:-1]) as folder:
+            handle = os.open(parts[-1], FILE, dir_fd=folder)
     except OSError as error:
         raise InputError(_refusal(shown, error)) from error
     found = special_kind(os.fstat(handle).st_mode)
@@ -61,19 +60,32 @@ def open_regular(root: str, raw_path: bytes) -> BinaryIO:
 @contextmanager
 def open_folder(root: str, raw_path: bytes) -> Iterator[int]:
     """Give a descriptor of one folder below root, for listing; b"" is root. Raises OSError."""
-    with _folder(root, _parts(raw_path) if raw_path else (), passing=False) as handle:
+    if not raw_path:
+        with _root(root) as top:
+            yield top
+        return
+    *way, name = _parts(raw_path)
+    with _root(root, _PASSING) as top, _below(top, way) as folder:
+        handle = descend(folder, [name])
+    try:
         yield handle
+    finally:
+        os.close(handle)
 
 
 @contextmanager
-def _folder(root: str, parts: tuple[bytes, ...], *, passing: bool) -> Iterator[int]:
-    handle = os.open(root, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC | (passing * _PASS_THROUGH))
+def _root(root: str, passing: int = 0) -> Iterator[int]:
+    handle = os.open(root, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC | passing)
     try:
-        for number, part in enumerate(parts, start=1):
-            is_between = passing or number < len(parts)
-            inner = os.open(part, _STEP | (is_between * _PASS_THROUGH), dir_fd=handle)
-            os.close(handle)
-            handle = inner
+        yield handle
+    finally:
+        os.close(handle)
+
+
+@contextmanager
+def _below(folder: int, parts: Sequence[bytes]) -> Iterator[int]:
+    handle = descend(folder, parts, FOLDER | _PASSING)
+    try:
         yield handle
     finally:
         os.close(handle)

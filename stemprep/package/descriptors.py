@@ -9,10 +9,9 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Literal
 
-MAX_DEPTH = 64
+from stemprep.descending import FILE, FOLDER, descend
 
-_FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
-_FILE = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+MAX_DEPTH = 64
 
 Kind = Literal["file", "folder", "link", "special", "too-deep", "unlistable"]
 
@@ -42,21 +41,17 @@ def opened(folder: int, path: str, flags: int, mode: int = 0o600) -> Iterator[in
 
 def _open_below(folder: int, path: str, flags: int, mode: int) -> int:
     *parents, name = path.split("/")
-    current = os.dup(folder)
+    last = descend(folder, parents)
     try:
-        for parent in parents:
-            below = os.open(parent, _FOLDER, dir_fd=current)
-            os.close(current)
-            current = below
-        return os.open(name, flags, mode, dir_fd=current)
+        return os.open(name, flags, mode, dir_fd=last)
     finally:
-        os.close(current)
+        os.close(last)
 
 
 @contextmanager
 def opened_file(folder: int, path: str) -> Iterator[int]:
     """Open a regular file for reading; anything else raises NotRegularError, nothing blocks."""
-    with opened(folder, path, _FILE) as descriptor:
+    with opened(folder, path, FILE) as descriptor:
         if not stat.S_ISREG(os.fstat(descriptor).st_mode):
             raise NotRegularError(f"{path} is no regular file")
         yield descriptor
@@ -65,7 +60,7 @@ def opened_file(folder: int, path: str) -> Iterator[int]:
 @contextmanager
 def opened_folder(path: os.PathLike[str] | str, *, is_link_allowed: bool = False) -> Iterator[int]:
     """Open a folder's descriptor; the last part may be a link only where that is allowed."""
-    flags = _FOLDER & ~os.O_NOFOLLOW if is_link_allowed else _FOLDER
+    flags = FOLDER & ~os.O_NOFOLLOW if is_link_allowed else FOLDER
     descriptor = os.open(path, flags)
     try:
         yield descriptor
@@ -80,7 +75,7 @@ def make_folders(folder: int, path: str) -> None:
         for part in path.split("/"):
             with suppress(FileExistsError):  # opened below, which fails for all but a folder
                 os.mkdir(part, 0o700, dir_fd=current)
-            below = os.open(part, _FOLDER, dir_fd=current)
+            below = descend(current, [part])
             os.close(current)
             current = below
     finally:
@@ -113,7 +108,7 @@ def walk(folder: int) -> Iterator[TreeEntry]:
 
 
 def _entries(folder: int, path: str) -> list[TreeEntry]:
-    with opened(folder, path or ".", _FOLDER) as descriptor, os.scandir(descriptor) as found:
+    with opened(folder, path or ".", FOLDER) as descriptor, os.scandir(descriptor) as found:
         return [_entry(item, f"{path}/{item.name}" if path else item.name) for item in found]
 
 
@@ -138,6 +133,6 @@ def empty_folder(folder: int) -> None:
         if not stat.S_ISDIR(status.st_mode):
             os.unlink(name, dir_fd=folder)
         elif status.st_dev == disk:
-            with opened(folder, name, _FOLDER) as below:
+            with opened(folder, name, FOLDER) as below:
                 empty_folder(below)
             os.rmdir(name, dir_fd=folder)
