@@ -36,12 +36,12 @@ LEAST_PART = 0.03  # of what was added: less at its ends is the sound itself
 MIN_HEIGHT = ratio_from_db(-30.0)
 MOST_IN_A_CHUNK = 6  # those that stand out most: bounds the time for sound that crackles
 MOST_CHANGE = 5.0  # of the usual error from before to behind: more is an onset
-OVER_ONSET = 40.0  # of the usual error behind: no onset jumps that high
+OVER_ONSET = 25.0  # of the usual error behind: no onset jumps that high
 LEAST_ERROR = 0.02  # of the click's: what is left below is gone
 SHORT = 8
 BESIDE = 256
 BESIDE_CELLS = 8
-OVER_ONSET_CELLS = 12.0
+OVER_ONSET_CELLS = 6.0
 MARGIN = LONGEST + ORDER + CELL_FRAMES
 _WITHIN = np.arange(FRAME_CELLS)
 
@@ -202,6 +202,9 @@ def _shortest(
         is_mended, at, added = _mended(sound, taps, start, length, limit)
         if not is_mended:
             continue
+        behind = at + added.size
+        if not (sound[at - ORDER : at].any() and sound[behind : behind + ORDER].any()):
+            return None  # digital silence beside it: the edge of a gate, or of a hole
         size = np.abs(added)
         peak = max(np.abs(sound[:at]).max(), np.abs(sound[at + size.size :]).max())
         height = float(size.max() / peak) if peak else 0.0
