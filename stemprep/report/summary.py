@@ -65,7 +65,7 @@ def _to_do(report: Report) -> str:
     if fails:
         return _with_names("Put right {}.", fails)
     if report.blockers:
-        return _with_names("See {}: a delivery would stop.", causes(report.blockers))
+        return _with_names("Look at {}; a delivery would stop.", [*causes(report.blockers), *warns])
     if warns and any(cause.severity == "fail" for cause in cured):
         return _with_names("Look at {}; deliver cures the rest.", warns)
     if warns:

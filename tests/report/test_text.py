@@ -70,7 +70,10 @@ def test_what_would_stop_a_delivery_is_told_by_a_check() -> None:
     over = factory.finding("sample-peak", "fail", "A.wav", advice="Order a gain of -7.3 dB.")
     told = factory.report([factory.measured_file("A.wav")], blockers=(over,))
     text = render_text(told)
-    assert text.splitlines()[1] == "To do     See sample-peak (1 file): a delivery would stop."
+    assert text.splitlines()[1] == "To do     Look at sample-peak (1 file); a delivery would stop."
+    warned = factory.finding("dc-offset", "warn", "A.wav")
+    both = render_text(dataclasses.replace(told, findings=(warned,), verdict="warn"))
+    assert "Look at sample-peak and dc-offset (1 file); a delivery would stop." in both
     assert "Would stop a delivery under the spec mastering" in text
     assert "-> Order a gain of -7.3 dB." in text
     assert "Would stop a delivery" in render_html(told)
