@@ -25,7 +25,7 @@ def _open_descriptors() -> int:
 
 def test_each_part_is_opened_from_the_one_before(top: int) -> None:
     folder = descend(top, ["a", b"b"])
-    assert os.listdir(folder) == ["kick.wav"]
+    assert os.listdir(folder) == ["kick.wav"]  # noqa: PTH208 - by descriptor
     with os.fdopen(os.open("kick.wav", FILE, dir_fd=folder), "rb") as stream:
         assert stream.read() == b"sound"
     os.close(folder)
