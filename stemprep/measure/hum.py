@@ -32,6 +32,8 @@ MAX_SPREAD_DB = 3.0  # between the tenth and the ninetieth percentile of the pau
 MAX_FADE_DB = 1.0  # from the first to the second half of a window
 MAX_DETUNING_HZ = 0.4
 BESIDE_HZ = (-8.0, -6.0, 6.0, 8.0)
+HIGHEST_SHARE = 0.45  # of the points' rate
+BARE_PROMINENCE = 4.0  # in power; less is not looked at closely
 MIN_PROMINENCE_DB = 10.0
 MIN_MULTIPLES = 2
 LONE_PROMINENCE_DB = 20.0  # for a single one
@@ -80,11 +82,11 @@ class Hum:
         if quiet.size < MIN_KEPT or quiet[-1] < FAINTEST:
             return None
         pauses = self._windows[: quiet.size]
-        found = [
-            _hum(pauses[:, channel], self._points_hz, mains_hz, channel + 1)
-            for channel in range(pauses.shape[1])
-            for mains_hz in MAINS_HZ
-        ]
+        found = []
+        for channel in range(pauses.shape[1]):
+            heard = pauses[:, channel]
+            peaks_hz = _peaks_hz(heard, self._points_hz)
+            found += [_hum(heard, self._points_hz, hz, peaks_hz, channel + 1) for hz in MAINS_HZ]
         known = [one for one in found if one is not None]
         return max(known, key=lambda one: one.level_dbfs, default=None)
 
@@ -95,10 +97,26 @@ class Hum:
         self._windows = np.concatenate([self._windows, windows])[order]
 
 
-def _hum(pauses: Means, points_hz: float, mains_hz: int, channel: int) -> HumFacts | None:
+def _peaks_hz(pauses: Means, points_hz: float) -> frozenset[int]:
+    """Multiples of either mains that may stand out: what one spectrum tells of all of them."""
+    points = pauses.shape[1]
+    window = 1 - np.cos(2 * np.pi * (np.arange(points) + 0.5) / points)
+    powers = np.square(np.abs(np.fft.rfft(pauses * window))).mean(axis=0)
+    peaks = set()
+    for hz in (mains_hz * n for mains_hz in MAINS_HZ for n in range(1, MULTIPLES + 1)):
+        place = round(hz * points / points_hz)
+        if hz < HIGHEST_SHARE * points_hz and place + 5 < powers.size:
+            beside = powers[[place - 4, place - 3, place + 3, place + 4]].mean()
+            if powers[place - 1 : place + 2].max() > BARE_PROMINENCE * beside:
+                peaks.add(hz)
+    return frozenset(peaks)
+
+
+def _hum(
+    pauses: Means, points_hz: float, mains_hz: int, peaks_hz: frozenset[int], channel: int
+) -> HumFacts | None:
     """Hum of one mains frequency in the pauses of one channel, shape (pauses, points)."""
-    highest_hz = 0.45 * points_hz
-    multiples = [mains_hz * n for n in range(1, MULTIPLES + 1) if mains_hz * n < highest_hz]
+    multiples = [mains_hz * n for n in range(1, MULTIPLES + 1) if mains_hz * n in peaks_hz]
     heard = [(hz, _partial(pauses, points_hz, hz)) for hz in multiples]
     partials = [(hz, *found) for hz, found in heard if found is not None]
     is_lone = len(partials) < MIN_MULTIPLES

@@ -13,7 +13,7 @@ Means = npt.NDArray[np.float64]
 
 WINDOW_S = 0.125
 MIN_POINTS = 8
-BATCH = 32  # windows at a time: fewer calls
+BATCH = 48  # windows at a time: fewer calls
 LOWEST_POINT_RATE_HZ = 680
 
 

@@ -44,14 +44,23 @@ class NoiseFloor:
     def __init__(self, rate_hz: int, channels: int) -> None:
         self._segments = max(round(WINDOW_S * rate_hz / SEGMENT_FRAMES), 1)
         self._counts = np.zeros((channels, STEPS), dtype=np.int64)
-        self._held: list[tuple[Floats, Floats, Floats]] = []
+        self._held: list[tuple[Floats, Floats]] = []
         self._count = 0
 
     def add(self, chunk: Chunk) -> None:
-        """Keep the energies, sums and sizes of one chunk's whole segments."""
+        """Energies and sums of one chunk's whole segments; NaN where a cell is silent.
+
+        Small copies: cells that are kept would push others out of the cache.
+        """
         count = chunk.frames // SEGMENT_FRAMES
+        shape = (len(chunk.sums), count, SEGMENT_CELLS)
         cells = slice(count * SEGMENT_CELLS)
-        self._held.append((chunk.energies[:, :count], chunk.sums[:, cells], chunk.size[:, cells]))
+        energies = chunk.energies[:, :count]
+        if not chunk.size.all():
+            is_whole = chunk.size[:, cells].reshape(shape).all(axis=2)
+            energies = np.where(is_whole, energies, np.nan)
+        ones = np.ones(SEGMENT_CELLS, dtype=chunk.sums.dtype)
+        self._held.append((energies, chunk.sums[:, cells].reshape(shape) @ ones))
         self._count += count
         if self._count >= BATCH * self._segments:
             self._tally()
@@ -64,28 +73,19 @@ class NoiseFloor:
     def _tally(self) -> None:
         if self._count < self._segments:
             return
-        energies, sums, sizes = (
-            np.concatenate(part, axis=1) for part in zip(*self._held, strict=True)
-        )
+        energies, sums = (np.concatenate(part, axis=1) for part in zip(*self._held, strict=True))
         done = self._count // self._segments * self._segments
-        cells = done * SEGMENT_CELLS
-        self._held = [(energies[:, done:], sums[:, cells:], sizes[:, cells:])]
+        self._held = [(energies[:, done:], sums[:, done:])]
         self._count -= done
         shape = (len(energies), -1, self._segments)
         energies = energies[:, :done].reshape(shape).sum(axis=2, dtype=np.float64)
-        sums = _per_window(sums[:, :cells], shape[2]).sum(axis=2, dtype=np.float64)
-        lowest = _per_window(sizes[:, :cells], shape[2]).min(axis=2)
+        sums = sums[:, :done].reshape(shape).sum(axis=2, dtype=np.float64)
         frames = self._segments * SEGMENT_FRAMES
         powers = energies / frames - np.square(sums / frames)
-        channels, windows = np.nonzero((powers > SILENT) & (lowest > 0))
+        channels, windows = np.nonzero(powers > SILENT)  # false for NaN
         levels = 10 * np.log10(powers[channels, windows]) - LOWEST_DBFS
         steps = np.clip(np.rint(levels * STEPS_PER_DB), 0, STEPS - 1).astype(np.int64)
         np.add.at(self._counts, (channels, steps), 1)
-
-
-def _per_window(cells: Floats, segments: int) -> Floats:
-    """Cells of each window, shape (channels, windows, cells)."""
-    return cells.reshape(len(cells), -1, segments * SEGMENT_CELLS)
 
 
 def _pauses_of(counts: npt.NDArray[np.int64]) -> Pauses | None:
