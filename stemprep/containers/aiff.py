@@ -19,7 +19,7 @@ from stemprep.containers.linear import ByteOrder, Structure, read_linear_blocks
 from stemprep.containers.protocol import OnBytes
 from stemprep.containers.reading_only import copy_audio, write_blocks
 from stemprep.containers.riff_chunks import read_at
-from stemprep.containers.sound_range import DataRange, Sound, locate_sound
+from stemprep.containers.sound_range import DataRange, Sound, locate_sound, told_together
 from stemprep.dsp.block import SoundBlock
 from stemprep.model.header import AudioFormat, Header, HeaderFault
 from stemprep.model.words import Container, Encoding
@@ -98,12 +98,11 @@ def _examine(stream: BinaryIO, size_bytes: int) -> Structure:
     common = _Common(chunks.payload(stream, "COMM", 256), kind)
     sound, told_length = _sound(stream, chunks.sound, common)
     chunks.judge_outer_size(struct.unpack_from(">I", head, 4)[0] + 8, size_bytes, slack_bytes=1)
-    is_told = any(fault.severity == "fail" for fault in common.faults)
     header = Header(
         format=common.format,
         declared_frames=sound.declared_frames,
         frames=sound.frames,
-        faults=by_rewrapping([*common.faults, *(() if is_told else told_length), *chunks.faults]),
+        faults=by_rewrapping([*told_together(common.faults, told_length), *chunks.faults]),
         cues=read_markers(chunks.payload(stream, "MARK", faults.MAX_METADATA_BYTES) or b""),
         info=read_info(stream, chunks.chunks),
         chunks=tuple(c for c in chunks.chunks if c.identifier not in _STRUCTURE),
@@ -209,13 +208,7 @@ def _sound(
 def _behind_offset(stream: BinaryIO, chunk: DataRange) -> DataRange:
     """Step over the chunk's own head: offset to the first frame, block size."""
     head = read_at(stream, chunk.offset, 4).ljust(4, b"\0")
-    skipped = min(8 + struct.unpack(">I", head)[0], chunk.present)
-    return DataRange(
-        chunk.offset + skipped,
-        None if chunk.declared is None else max(0, chunk.declared - skipped),
-        chunk.stated,
-        chunk.present - skipped,
-    )
+    return chunk.behind_head(8 + struct.unpack(">I", head)[0])
 
 
 def _read_head(head: bytes) -> tuple[str, int]:

@@ -16,7 +16,7 @@ from stemprep.containers.linear import ByteOrder, Structure, read_linear_blocks
 from stemprep.containers.markers import plain_text
 from stemprep.containers.protocol import OnBytes
 from stemprep.containers.reading_only import copy_audio, write_blocks
-from stemprep.containers.sound_range import DataRange, locate_sound
+from stemprep.containers.sound_range import DataRange, locate_sound, told_together
 from stemprep.dsp.block import SoundBlock
 from stemprep.model.header import AudioFormat, Header, HeaderFault
 from stemprep.model.words import Encoding
@@ -69,11 +69,9 @@ def read_blocks(
 def _examine(stream: BinaryIO, size_bytes: int) -> Structure:
     chunks = walk_chunks(stream, size_bytes, _FIRST_CHUNK, _LAYOUT)
     description = _Description(chunks.payload(stream, "desc", 32))
-    data = None if chunks.sound is None else _behind_edit_count(chunks.sound)
+    data = None if chunks.sound is None else chunks.sound.behind_head(_EDIT_COUNT_BYTES)
     sound = locate_sound(description.format, data, "data")
-    told = list(description.faults)
-    if not any(fault.severity == "fail" for fault in told):
-        told += _of_the_length(sound.faults, data)
+    told = told_together(description.faults, _of_the_length(sound.faults, data))
     header = Header(
         format=description.format,
         declared_frames=sound.declared_frames,
@@ -147,12 +145,6 @@ class _Description:
             bit_depth=bit_depth,
             container_bits=container_bits,
         )
-
-
-def _behind_edit_count(chunk: DataRange) -> DataRange:
-    skipped = min(_EDIT_COUNT_BYTES, chunk.present)
-    declared = None if chunk.declared is None else max(0, chunk.declared - skipped)
-    return DataRange(chunk.offset + skipped, declared, chunk.stated, chunk.present - skipped)
 
 
 def _of_the_length(told: tuple[HeaderFault, ...], data: DataRange | None) -> list[HeaderFault]:

@@ -14,7 +14,7 @@ from stemprep.containers.pcm import SLACK_BYTES, decode
 from stemprep.containers.protocol import OnBytes, pass_through
 from stemprep.containers.riff_chunks import RiffMap, map_chunks, read_at
 from stemprep.containers.riff_writer import copy_audio, write_blocks
-from stemprep.containers.sound_range import locate_sound
+from stemprep.containers.sound_range import locate_sound, told_together
 from stemprep.containers.wav_format import parse_format
 from stemprep.dsp.block import SoundBlock
 from stemprep.model.header import AudioFormat, Bext, Chunk, Cue, Header, HeaderFault, Ixml
@@ -43,10 +43,9 @@ def read_header(stream: BinaryIO, size_bytes: int) -> Header:
         found = f"a RIFF file of the kind {head[8:12].decode('latin-1')!r}"
         return Header(format=None, faults=(faults.unreadable(found, "the kind 'WAVE'"),))
     riff = map_chunks(stream, size_bytes)
-    audio_format, format_faults = _format(stream, riff, _KINDS[head[:4]])
+    audio_format, format_faults = parse_format(_format_payload(stream, riff), _KINDS[head[:4]])
     sound = locate_sound(audio_format, riff.data, "data")
     metadata = _read_metadata(stream, riff)
-    is_told = any(fault.severity == "fail" for fault in format_faults)
     return Header(
         format=audio_format,
         declared_frames=sound.declared_frames,
@@ -54,8 +53,7 @@ def read_header(stream: BinaryIO, size_bytes: int) -> Header:
         data_offset_bytes=sound.offset,
         data_size_bytes=sound.size,
         faults=(
-            *format_faults,
-            *(() if is_told else sound.faults),
+            *told_together(format_faults, sound.faults),
             *riff.faults,
             *metadata.faults,
         ),
@@ -91,14 +89,11 @@ class _Metadata:
     faults: list[HeaderFault] = field(default_factory=list)
 
 
-def _format(
-    stream: BinaryIO, riff: RiffMap, container: Container
-) -> tuple[AudioFormat | None, tuple[HeaderFault, ...]]:
+def _format_payload(stream: BinaryIO, riff: RiffMap) -> bytes | None:
     chunk = riff.find("fmt ")
     if chunk is None:
-        return None, (faults.impossible("fmt-missing", "no format at all", "a 'fmt ' chunk"),)
-    payload = read_at(stream, chunk.offset_bytes, min(chunk.size_bytes, 256))
-    return parse_format(payload, container)
+        return None
+    return read_at(stream, chunk.offset_bytes, min(chunk.size_bytes, 256))
 
 
 def _read_metadata(stream: BinaryIO, riff: RiffMap) -> _Metadata:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from stemprep.containers import sound_faults
@@ -16,6 +17,12 @@ class DataRange:
     declared: int | None
     stated: int
     present: int
+
+    def behind_head(self, head_bytes: int) -> DataRange:
+        """The range without what a container writes into the chunk in front of the sound."""
+        skipped = min(head_bytes, self.present)
+        declared = None if self.declared is None else max(0, self.declared - skipped)
+        return DataRange(self.offset + skipped, declared, self.stated, self.present - skipped)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +56,14 @@ def locate_sound(audio_format: AudioFormat | None, data: DataRange | None, chunk
         )
     size = frames * align
     return Sound(declared, frames, data.offset if size else 0, size, (told,) if told else ())
+
+
+def told_together(
+    of_format: Iterable[HeaderFault], of_length: Iterable[HeaderFault]
+) -> list[HeaderFault]:
+    """Faults of both; without a format that is understood, nothing can be said of the length."""
+    told = list(of_format)
+    return told if any(fault.severity == "fail" for fault in told) else [*told, *of_length]
 
 
 def _length_fault(data: DataRange, frames: int, spare: int, align: int) -> HeaderFault | None:

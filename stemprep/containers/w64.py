@@ -16,10 +16,10 @@ from stemprep.containers.linear import Structure, read_linear_blocks
 from stemprep.containers.protocol import OnBytes
 from stemprep.containers.reading_only import copy_audio, write_blocks
 from stemprep.containers.riff_chunks import read_at
-from stemprep.containers.sound_range import locate_sound
+from stemprep.containers.sound_range import locate_sound, told_together
 from stemprep.containers.wav_format import parse_format
 from stemprep.dsp.block import SoundBlock
-from stemprep.model.header import AudioFormat, Header, HeaderFault
+from stemprep.model.header import Header
 
 __all__ = ["NAMES", "WRITES", "copy_audio", "probe", "read_blocks", "read_header", "write_blocks"]
 
@@ -58,28 +58,21 @@ def _examine(stream: BinaryIO, size_bytes: int) -> Structure:
         told = faults.unreadable("a W64 file that does not say it holds sound", "the kind 'wave'")
         return Structure(header=Header(format=None, faults=(told,)))
     found = walk_chunks(stream, size_bytes, _FIRST_CHUNK, _LAYOUT)
-    audio_format, told_format = _format(found.payload(stream, "fmt ", 256))
+    audio_format, told_format = parse_format(found.payload(stream, "fmt ", 256), "W64")
     sound = locate_sound(audio_format, found.sound, "data")
     found.judge_outer_size(struct.unpack_from("<Q", head, 16)[0], size_bytes, slack_bytes=7)
     bext, problem = parse_bext(found.payload(stream, "bext", _MAX_BEXT_BYTES) or b"")
     if problem and any(chunk.identifier == "bext" for chunk in found.chunks):
         found.faults.append(faults.broken_metadata("bext", problem))
-    is_told = any(fault.severity == "fail" for fault in told_format)
     header = Header(
         format=audio_format,
         declared_frames=sound.declared_frames,
         frames=sound.frames,
-        faults=by_rewrapping([*told_format, *(() if is_told else sound.faults), *found.faults]),
+        faults=by_rewrapping([*told_together(told_format, sound.faults), *found.faults]),
         bext=bext,
         chunks=tuple(c for c in found.chunks if c.identifier not in _STRUCTURE),
     )
     return Structure(header=header, offset=sound.offset, byte_order="LITTLE", is_unsigned=True)
-
-
-def _format(payload: bytes | None) -> tuple[AudioFormat | None, tuple[HeaderFault, ...]]:
-    if payload is None:
-        return None, (faults.impossible("fmt-missing", "no format at all", "a 'fmt ' chunk"),)
-    return parse_format(payload, "W64")
 
 
 def _read_head(head: bytes) -> tuple[str, int]:

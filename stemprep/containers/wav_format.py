@@ -59,9 +59,14 @@ class _Fields:
 
 
 def parse_format(
-    payload: bytes, container: Container
+    payload: bytes | None, container: Container
 ) -> tuple[AudioFormat | None, tuple[HeaderFault, ...]]:
-    """Read a ``fmt `` payload; None with a fault where no sound could be read by it."""
+    """Read a ``fmt `` payload; None with a fault where no sound could be read by it.
+
+    payload: None where the file has no such chunk.
+    """
+    if payload is None:
+        return None, (faults.impossible("fmt-missing", "no format at all", "a 'fmt ' chunk"),)
     fields = _fields(payload)
     if fields is None:
         short = f"a format chunk of {len(payload)} bytes"
@@ -76,8 +81,7 @@ def parse_format(
 
 def build_format(audio_format: AudioFormat) -> bytes:
     """Build a ``fmt `` payload: plain tag for mono and stereo, extensible where it says more."""
-    container_bytes = audio_format.container_bits // 8
-    align = audio_format.channels * container_bytes
+    align = audio_format.frame_bytes
     tag = IEEE_FLOAT if audio_format.encoding == "float" else PCM
     core = struct.pack(
         "<HHIIHH",
