@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from stemprep.checks.tell import count_of, listed, severity_under
+from stemprep.checks.tell import about_entries, count_of, listed, severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable
 from stemprep.model.session import MeasuredSession
@@ -29,14 +29,11 @@ def check(measured: MeasuredSession, rules: RuleTable) -> Iterator[Finding]:
     severity = severity_under(rules.default.severity, "note")
     if not paths or severity is None:
         return
-    yield Finding(
-        check=ID,
-        severity=severity,
+    yield about_entries(
+        paths,
+        ID,
+        severity,
         message=f"{count_of(len(paths), 'file')} made by systems or programs, left out: "
         f"{listed(paths)}",
         advice="Nothing to do; what should have been audio has to be dropped again under its name.",
-        file=paths[0] if len(paths) == 1 else None,
-        files=tuple(paths),
-        found=len(paths),
-        unit="files",
     )

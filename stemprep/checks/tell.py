@@ -102,6 +102,22 @@ def about_files(
     )
 
 
+def about_entries(
+    paths: Sequence[str], check: str, severity: Severity, *, message: str, advice: str
+) -> Finding:
+    """Make a finding on things in the drop that are no audio; at least one."""
+    return Finding(
+        check=check,
+        severity=severity,
+        message=message,
+        advice=advice,
+        file=paths[0] if len(paths) == 1 else None,
+        files=tuple(paths),
+        found=len(paths),
+        unit="files",
+    )
+
+
 def finite(value: float | int | str | None) -> float | int | str | None:
     """Return the value, or None for a number that is not finite."""
     return None if isinstance(value, float) and not math.isfinite(value) else value

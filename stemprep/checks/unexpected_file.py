@@ -17,7 +17,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from stemprep.checks.sheet_paths import sheet_index
-from stemprep.checks.tell import about_files, count_of, listed, severity_under, worst_ceiling
+from stemprep.checks.tell import (
+    about_entries,
+    about_files,
+    count_of,
+    listed,
+    severity_under,
+    worst_ceiling,
+)
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable
 from stemprep.model.session import MeasuredSession
@@ -37,16 +44,13 @@ def _documents(measured: MeasuredSession, rules: RuleTable) -> Iterator[Finding]
     severity = severity_under(rules.for_role("document").severity)
     if not paths or severity is None:
         return
-    yield Finding(
-        check=ID,
-        severity=severity,
+    yield about_entries(
+        paths,
+        ID,
+        severity,
         message=f"{count_of(len(paths), 'file')} that {'is' if len(paths) == 1 else 'are'} "
         f"no audio: {listed(paths)}",
         advice="Carried along as documents; take out of the drop what should not travel.",
-        file=paths[0] if len(paths) == 1 else None,
-        files=tuple(paths),
-        found=len(paths),
-        unit="files",
     )
 
 
