@@ -20,7 +20,7 @@ from stemprep.model.facts import MAX_LISTED_RUNS, ClickFacts
 from stemprep.units import db_from_ratio, ratio_from_db
 
 FRAME_CELLS = 32
-OVER_NEIGHBOURS = 1.2  # this and what follows: tuned on generated and recorded sound, no source
+OVER_NEIGHBOURS = 1.2
 GUARD_CELLS = 3  # a click of 64 samples and three differences touch four cells at most
 LEAST_SHARPNESS = 1.0  # third difference of a click against its height: 3 for one sample
 SHARE_OF_SIZE = 0.25  # what a single sample 21 dB below the sound around still reaches
@@ -93,37 +93,41 @@ class Clicks:
     def _pick(self, stop: int) -> None:
         """Choose those to be looked at among the suspects before cell ``stop``."""
         is_due = self._suspects[2] < stop
+        if not is_due.any():
+            return
         due, self._suspects = self._suspects[:, is_due], self._suspects[:, ~is_due]
+        over = self._stands_out(*due)
         ranked: dict[tuple[int, int], float] = {}
-        for measure, channel, cell in due.T.tolist():
-            over = self._stands_out(measure, channel, cell)
-            if over > OVER_NEIGHBOURS:
-                key = (channel, (self._first_cell + cell) * CELL_FRAMES)
-                ranked[key] = max(over, ranked.get(key, 0.0))
+        for which in np.flatnonzero(over > OVER_NEIGHBOURS).tolist():
+            key = (int(due[1, which]), (self._first_cell + int(due[2, which])) * CELL_FRAMES)
+            ranked[key] = max(float(over[which]), ranked.get(key, 0.0))
         best = sorted(ranked, key=lambda key: (-ranked[key], key))
         self._waiting += best[:MOST_IN_A_CHUNK]
 
-    def _stands_out(self, measure: int, channel: int, cell: int) -> float:
-        """How far a cell is over all that lies within reach; 0 where it cannot be a click."""
-        heights, sizes = self._known[measure, channel], self._known[1, channel]
-        middle = float(heights[cell])
-        near = slice(max(0, cell - GUARD_CELLS), cell + GUARD_CELLS + 1)
-        if (
-            float(self._known[0, channel, near].max())
-            < (LEAST_SHARPNESS if measure else 1.0) * middle
-        ):
-            return 0.0
-        left = slice(max(0, cell - self._reach), near.start)
-        right = slice(near.stop, cell + self._reach + 1)
-        around = max(float(heights[side].max(initial=0.0)) for side in (left, right))
-        size = max(float(sizes[side].max(initial=0.0)) for side in (left, right))
-        if middle < max(LOWEST, SHARE_OF_SIZE * size):
-            return 0.0
-        before, behind = heights[left][-BESIDE_CELLS:], heights[right][:BESIDE_CELLS]
-        low, high = sorted((float(before.sum()), float(behind.sum())))
-        if high > MOST_CHANGE * low and BESIDE_CELLS * middle < OVER_ONSET_CELLS * high:
-            return 0.0
-        return middle / max(around, LOWEST)
+    def _stands_out(self, measure: Positions, channel: Positions, cell: Positions) -> Signal:
+        """How far each cell is over all that lies within reach; 0 where it cannot be a click."""
+        reach = self._reach
+        known = np.pad(self._known, ((0, 0), (0, 0), (reach, reach)))
+        columns = cell[:, None] + np.arange(2 * reach + 1)
+        rows = channel[:, None]
+        heights, sharp, sizes = (
+            known[kind, rows, columns].astype(np.float64) for kind in (measure[:, None], 0, 1)
+        )
+        middle = heights[:, reach]
+        left, right = slice(0, reach - GUARD_CELLS), slice(reach + GUARD_CELLS + 1, None)
+        needed = np.where(measure == 0, 1.0, LEAST_SHARPNESS) * middle
+        is_sharp = sharp[:, left.stop : right.start].max(axis=1) >= needed
+        size = np.maximum(_highest(sizes[:, left]), _highest(sizes[:, right]))
+        is_high = middle >= np.maximum(LOWEST, SHARE_OF_SIZE * size)
+        before = heights[:, left][:, -BESIDE_CELLS:].sum(axis=1)
+        behind = heights[:, right][:, :BESIDE_CELLS].sum(axis=1)
+        high = np.maximum(before, behind)
+        is_onset = high > MOST_CHANGE * np.minimum(before, behind)
+        is_onset &= BESIDE_CELLS * middle < OVER_ONSET_CELLS * high
+        around = np.maximum(_highest(heights[:, left]), _highest(heights[:, right]))
+        over: Signal = middle / np.maximum(around, LOWEST)
+        over[~is_sharp | ~is_high | is_onset] = 0.0
+        return over
 
     def _look(self, history: History, known_end: int) -> None:
         waiting, self._waiting = self._waiting, []
@@ -232,6 +236,12 @@ def _mended(
 def _middle(values: Signal) -> float:
     """The upper middle value; np.median would load a module for masked arrays."""
     return float(np.partition(values, values.size // 2)[values.size // 2])
+
+
+def _highest(cells: Signal) -> Signal:
+    """The highest of each row; 0 for rows without cells (a low rate has few within reach)."""
+    highest: Signal = cells.max(axis=1, initial=0.0)
+    return highest
 
 
 def _loners(measures: Floats) -> Positions:
