@@ -6,24 +6,13 @@ import pytest
 
 from stemprep.app.set_analysis import null_test_jobs, renamed, with_null_tests_after
 from stemprep.engine import InlineEngine
-from stemprep.model.null_test import NullCause, NullTest
+from stemprep.model.null_test import NullCause
 from stemprep.model.session import MeasuredFile
 from stemprep.model.sheet import SessionSheet, SongNote, TrackNote
-from tests.checks.factory import measured_file, session, silence, sound
+from tests.checks.factory import measured_file, null_test, session, silence, sound
 
-TEST = NullTest(
-    song="",
-    folder="",
-    reference="MIX.wav",
+TEST = null_test(
     stems=("a.wav", "b.wav"),
-    sample_rate_hz=48_000,
-    frames=480_000,
-    gain_db=0.0,
-    residual_peak_dbfs=-32.0,
-    residual_rms_dbfs=-47.0,
-    limit_peak_dbfs=-118.0,
-    limit_rms_dbfs=-133.0,
-    verdict="not",
     causes=(
         NullCause(
             kind="level",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 from stemprep.checks import CHECKS, Judgement, judge
 from stemprep.model.facts import (
@@ -24,6 +25,7 @@ from stemprep.model.facts import (
 )
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat, Bext, Header, HeaderFault
+from stemprep.model.null_test import NullTest
 from stemprep.model.rule import (
     RULE_TYPES,
     Contents,
@@ -285,3 +287,22 @@ def findings_of(judgement: Judgement, check: str) -> list[Finding]:
 def with_transients(heard: Sound, transients: TransientFacts) -> Sound:
     """Give the same sound with what shows in a few samples."""
     return replace(heard, transients=transients)
+
+
+def null_test(**changes: Any) -> NullTest:
+    """Two stems that do not add up to their mix, for no reason that was found."""
+    test = NullTest(
+        song="",
+        folder="",
+        reference="MIX.wav",
+        stems=("BASS.wav", "GTR.wav"),
+        sample_rate_hz=48_000,
+        frames=480_000,
+        gain_db=0.0,
+        residual_peak_dbfs=-32.0,
+        residual_rms_dbfs=-47.0,
+        limit_peak_dbfs=-118.0,
+        limit_rms_dbfs=-133.0,
+        verdict="not",
+    )
+    return replace(test, **changes)

@@ -10,22 +10,9 @@ from stemprep.model.finding import Finding
 from stemprep.model.null_test import NullCause, NullTest
 from stemprep.model.rule import Rule
 from stemprep.model.sheet import SessionSheet, SongNote
-from tests.checks.factory import measured_file, session, spec
+from tests.checks.factory import measured_file, null_test, session, spec
 
-TEST = NullTest(
-    song="",
-    folder="",
-    reference="MIX.wav",
-    stems=("BASS.wav", "GTR.wav"),
-    sample_rate_hz=48_000,
-    frames=480_000,
-    gain_db=0.0,
-    residual_peak_dbfs=-32.0,
-    residual_rms_dbfs=-47.0,
-    limit_peak_dbfs=-118.0,
-    limit_rms_dbfs=-133.0,
-    verdict="not",
-)
+TEST = null_test()
 LEVEL = NullCause(kind="level", file="GTR.wav", gain_db=0.5, confidence=0.99)
 
 
