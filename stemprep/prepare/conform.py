@@ -59,7 +59,12 @@ class Song:
 
 
 def at_target_rate(draft: Draft, song: Song, wishes: Wishes) -> Draft:
-    """Convert an odd rate where the spec names a target and allows the conversion."""
+    """Convert an odd rate where the spec names a target and allows the conversion.
+
+    A file whose label is in doubt is left: converting by a wrong label puts it out of tune for good.
+    """
+    if draft.first.path in wishes.doubted_rates:
+        return draft
     wanted = wishes.spec.target.sample_rate_hz
     if wanted == "song":
         to_hz = None if song.facts is None else song.facts.sample_rate_hz

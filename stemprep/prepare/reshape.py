@@ -31,10 +31,12 @@ class Wishes:
     """What spec, sheet and findings say about single files.
 
     faults: (check, path) of every finding that counts and that an operation could cure.
+    doubted_rates: files whose label may state another rate than their sound has.
     """
 
     spec: DeliverySpec
     faults: frozenset[tuple[str, str]]
+    doubted_rates: frozenset[str] = frozenset()
 
     def is_allowed(self, operation: OperationName) -> bool:
         """Tell whether the spec lets the operation be planned without an order."""
@@ -53,7 +55,14 @@ def wishes_of(spec: DeliverySpec, findings: Sequence[Finding]) -> Wishes:
         if finding.counts and finding.repair is not None
         for path in files_of(finding)
     }
-    return Wishes(spec=spec, faults=frozenset(faults))
+    doubted = (finding for finding in findings if finding.check == "wrong-rate-label")
+    return Wishes(
+        spec=spec,
+        faults=frozenset(faults),
+        doubted_rates=frozenset(
+            path for finding in doubted if finding.counts for path in files_of(finding)
+        ),
+    )
 
 
 def files_of(finding: Finding) -> tuple[str, ...]:

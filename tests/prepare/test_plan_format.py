@@ -78,6 +78,21 @@ def test_equal_length_pads_to_the_longest() -> None:
             assert carried_out(out, session(*files)).shape == (1, 48_003)
 
 
+def test_a_label_in_doubt_is_converted_by_nobody() -> None:
+    """48 kHz of sound under the label 44.1 kHz: the check advises never to convert it."""
+    files = [
+        *(beat(f"{name}.wav", 48_000, 48_000) for name in "abc"),
+        beat("labelled wrong.wav", 48_000, 44_100),
+    ]
+    doubt = Finding(
+        check="wrong-rate-label", severity="warn", file=files[-1].path, message="", advice=""
+    )
+    plan = planned(session(*files), spec("overdub"), findings=[doubt])
+    out = output_of(plan, "labelled wrong.wav")
+    assert "convert-rate" not in names_of(out)
+    assert out.format == form(24, rate_hz=44_100)
+
+
 def test_mastering_changes_no_format() -> None:
     files = [beat(path, n, rate, bits, is_float=f) for path, n, rate, bits, f in MIXED]
     plan = planned(session(*files), spec("mastering"))
