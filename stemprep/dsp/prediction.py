@@ -56,7 +56,8 @@ def interpolated(samples: Signal, taps: Signal, start: int, count: int) -> Signa
     error = np.convolve(known, taps, mode="valid")
     overlap = np.zeros(max(count, order + 1))
     overlap[: order + 1] = np.correlate(np.concatenate([taps, np.zeros(order)]), taps, "valid")
-    return np.linalg.solve(overlap[_distances(count)], -np.correlate(error, taps, "valid"))
+    wanted = -np.correlate(error, taps, "valid")
+    return np.asarray(np.linalg.solve(overlap[_distances(count)], wanted), dtype=np.float64)
 
 
 @lru_cache(maxsize=32)
