@@ -61,7 +61,7 @@ class Song:
 def at_target_rate(draft: Draft, song: Song, wishes: Wishes) -> Draft:
     """Convert an odd rate where the spec names a target and allows the conversion.
 
-    A file whose label is in doubt is left: converting by a wrong label puts it out of tune for good.
+    A file whose label is in doubt is left: converted by a wrong label it is out of tune for good.
     """
     if draft.first.path in wishes.doubted_rates:
         return draft
