@@ -20,7 +20,7 @@ from stemprep.model.facts import MAX_LISTED_RUNS, ClickFacts
 from stemprep.units import db_from_ratio, ratio_from_db
 
 FRAME_CELLS = 32
-OVER_NEIGHBOURS = 1.2
+OVER_NEIGHBOURS = 1.8  # no click that the later gates keep comes nearer
 GUARD_CELLS = 3  # a click of 64 samples and three differences touch four cells at most
 LEAST_SHARPNESS = 1.0  # third difference of a click against its height: 3 for one sample
 SHARE_OF_SIZE = 0.25  # what a single sample 21 dB below the sound around still reaches
