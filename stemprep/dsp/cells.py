@@ -17,7 +17,7 @@ from stemprep.dsp.scratch import Scratch
 Floats = npt.NDArray[np.floating]
 
 CELL_FRAMES = 32
-CHUNK_FRAMES = 32_768  # fewer: overhead of calls; more: working copies leave the cache
+CHUNK_FRAMES = 65_536  # fewer: overhead of calls; more: working copies leave the cache
 CHUNK_SAMPLES = 2 * CHUNK_FRAMES
 CHUNK_STEP = 1_024
 SEGMENT_FRAMES = CHUNK_STEP  # every whole chunk is a whole number of segments
