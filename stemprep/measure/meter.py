@@ -57,7 +57,10 @@ class SoundMeter:
         self._settings = settings
         self._chunks = Reblocker(chunk_frames(format.channels))
         self._gate = FiniteGate()
-        self._words = AudioWords(format.channels)
+        is_integer = format.encoding == "integer"
+        self._words = AudioWords(
+            format.channels, format.container_bits if is_integer else WIDEST_BITS
+        )
         self._outline = Outline(format.channels)
         self._peaks = Peaks(format.channels)
         self._power = Power(format.channels)

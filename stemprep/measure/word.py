@@ -21,21 +21,24 @@ class AudioWords:
     interleaved: int32, little-endian, left-justified where every sample is exactly so
     representable, else float64, little-endian, -0 as 0. A float file is hashed both ways until
     its first sample that no 32-bit integer holds.
+
+    stored_bits: that a sample occupies in an integer file; no code can use lower ones.
     """
 
-    def __init__(self, channels: int) -> None:
+    def __init__(self, channels: int, stored_bits: int = WORD_BITS) -> None:
         header = b"stemprep-audio-1 %d\n" % channels
         self._as_codes = hashlib.sha256(header)
         self._as_floats = hashlib.sha256(header)
         self._bits = 0
+        self._lowest_bit = 1 << (WORD_BITS - min(max(stored_bits, 1), WORD_BITS))
         self._is_integer = True
 
     def add_codes(self, codes: Codes) -> None:
         """Left-justified int32, interleaved, shape (frames, channels)."""
         words = np.ascontiguousarray(codes, dtype="<i4")
         self._as_codes.update(words.data)
-        # Once an odd code was seen no further code can lengthen the word.
-        if not self._bits & 1:
+        # Once the lowest bit was seen no further code can lengthen the word.
+        if not self._bits & self._lowest_bit:
             self._bits |= int(np.bitwise_or.reduce(words, axis=None)) & 0xFFFFFFFF
 
     def add_floats(self, samples: npt.NDArray[np.floating]) -> None:
