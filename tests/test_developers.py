@@ -22,7 +22,7 @@ WITHOUT_ROW = {"app", "cli", "demo", "model"}  # told by the stages, the command
 def public_names(room: str) -> Iterator[str]:
     """What a room offers at its door, and in its modules where it has no door."""
     door = importlib.import_module(f"stemprep.{room}")
-    yield from vars(door)
+    yield from dir(door)
     if not hasattr(door, "__all__"):
         for module in pkgutil.iter_modules(door.__path__):
             yield module.name

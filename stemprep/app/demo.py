@@ -95,9 +95,17 @@ def missed_faults(report: Report) -> tuple[PlantedFault, ...]:
     return tuple(fault for fault in FAULTS if (fault.check, fault.path) not in found)
 
 
+def _is_taken(into: Path) -> bool:
+    """True where something lies that is no empty folder; what cannot be read is told later."""
+    try:
+        return into.exists() and (not into.is_dir() or any(into.iterdir()))
+    except OSError:
+        return False
+
+
 def write_session(into: Path) -> Path:
     """Write the demo session's folder into ``into`` and return it."""
-    if into.exists() and (not into.is_dir() or any(into.iterdir())):
+    if _is_taken(into):
         raise DeliveryError(
             f"{into}: exists and is not empty; remove it or name another folder with --into"
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -20,7 +21,6 @@ from stemprep.model.facts import FileFacts, MeasureSettings
 from stemprep.model.report import Report
 from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import MeasuredFile, MeasuredSession, Session, SourceFile
-from stemprep.prepare import plan_delivery
 from stemprep.spec import load_sheet, load_spec
 from stemprep.work.measure import MeasureJob, measure_file, unmeasured
 
@@ -100,14 +100,21 @@ def inspect(
     *,
     engine: Engine | None = None,
     on_progress: OnProgress = no_progress,
+    is_outlook_wanted: bool = True,
 ) -> Report:
-    """The report of one drop; see ``inspected`` for what it raises."""
+    """The report of one drop; see ``inspected`` for what it raises.
+
+    is_outlook_wanted: say what a delivery would cure and what would stop it; people read that,
+    the JSON report does not hold it.
+    """
     with inspected(drop, spec_name, engine=engine, on_progress=on_progress) as inspection:
-        return _with_outlook(inspection)
+        return _with_outlook(inspection) if is_outlook_wanted else inspection.report
 
 
 def _with_outlook(inspection: Inspection) -> Report:
     """The report of a check, which knows what a delivery would cure and what would stop it."""
+    from stemprep.prepare import plan_delivery  # a check for a program does without
+
     judgement = inspection.judgement
     planned = plan_delivery(
         inspection.measured, judgement.set_facts, judgement.findings, inspection.spec
@@ -127,7 +134,7 @@ def _with_outlook(inspection: Inspection) -> Report:
 @contextmanager
 def _unpacking_place(drop: Path) -> Iterator[Path | None]:
     """A folder to unpack a zip into; None for a folder, which may hold the temporary folder."""
-    if not drop.is_file():
+    if not os.path.isfile(drop):  # noqa: PTH113  # pathlib's raises where a folder above is closed
         yield None
         return
     try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import stat
 from contextlib import suppress
 from pathlib import Path
@@ -44,7 +45,7 @@ def _is_same(way: Path, folder: Path) -> bool:
 def refuse_destination(destination: Path, drop: Path) -> None:
     """Raise UsageError inside the drop, DeliveryError where there is no folder to write into."""
     refuse_inside_drop(destination, drop, "the destination")
-    if destination.exists() and not destination.is_dir():
+    if os.path.exists(destination) and not os.path.isdir(destination):  # noqa: PTH110, PTH112
         raise DeliveryError(f"{destination}: is not a folder; name a folder to deliver into")
 
 

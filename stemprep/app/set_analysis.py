@@ -10,9 +10,8 @@ from stemprep.engine import Engine, JobDied
 from stemprep.model.null_test import NullCause, NullTest
 from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.naming import PathIndex
-from stemprep.summing import can_be_summed
 from stemprep.units import ratio_from_db
-from stemprep.work.null_test import NullTestJob, SummedFile, run_null_test
+from stemprep.work.null_jobs import NullTestJob, SummedFile
 
 MIN_STEMS = 2
 MAX_MIXES = 3  # of different names beside each other; each is tested in its newest revision
@@ -32,6 +31,8 @@ def with_null_tests(measured: MeasuredSession, engine: Engine) -> MeasuredSessio
 
 
 def _run(jobs: Sequence[NullTestJob], engine: Engine) -> tuple[NullTest, ...]:
+    from stemprep.work.null_test import run_null_test  # loaded where there is a mix
+
     results = engine.run(run_null_test, jobs)
     return tuple(
         result for result in results if result is not None and not isinstance(result, JobDied)
@@ -187,6 +188,8 @@ def _has_sound(file: MeasuredFile) -> bool:
 
 
 def _fits(stem: MeasuredFile, mix: MeasuredFile) -> bool:
+    from stemprep.summing import can_be_summed  # loaded where there is a mix
+
     if not _has_sound(stem):
         return False
     ours, theirs = stem.facts.format, mix.facts.format

@@ -9,6 +9,7 @@ import click
 from stemprep.cli.options import (
     drop_argument,
     html_option,
+    is_standard_output,
     json_option,
     quiet_option,
     spec_option,
@@ -36,6 +37,7 @@ def command(
     )
 
     refuse_report_places(drop, json_file, html_file)
-    report = inspect(drop, spec_name, on_progress=show_progress)
+    is_read = html_file is not None or not (quiet or is_standard_output(json_file))
+    report = inspect(drop, spec_name, on_progress=show_progress, is_outlook_wanted=is_read)
     emit_report(report, json_file=json_file, html_file=html_file, quiet=quiet)
     return 0 if report.passed else 1

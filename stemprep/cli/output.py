@@ -38,14 +38,19 @@ def emit_report(
 ) -> None:
     """Write the report files asked for, and the text unless JSON has standard output."""
     from stemprep.app.places import write_report_file
-    from stemprep.report import render_html, render_json, render_text
 
     if html_file is not None:
+        from stemprep.report import render_html
+
         write_report_file(html_file, render_html(report))
-    if json_file is not None and is_standard_output(json_file):
-        click.echo(render_json(report), nl=False)
-        return
     if json_file is not None:
+        from stemprep.report import render_json
+
+        if is_standard_output(json_file):
+            click.echo(render_json(report), nl=False)
+            return
         write_report_file(json_file, render_json(report))
     if not quiet:
+        from stemprep.report import render_text
+
         click.echo(render_text(report, is_color=sys.stdout.isatty()), nl=False)

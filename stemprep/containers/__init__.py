@@ -5,11 +5,11 @@ Every function works on an open binary stream; who may open what is not decided 
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import BinaryIO, Final
+from typing import BinaryIO, Final, cast
 
-from stemprep.containers import aiff, caf, flac, lossy, riff, w64
 from stemprep.containers.bext import build_bext
 from stemprep.containers.extension import extension_fault
 from stemprep.containers.foreign import foreign_fault
@@ -34,8 +34,15 @@ __all__ = [
     "write_blocks",
 ]
 
-CONTAINERS: Final[tuple[Container, ...]] = (riff, w64, aiff, caf, flac, lossy)
-"""One line a container; probed in this order."""
+CONTAINERS: Final = (
+    "riff",
+    "w64",
+    "aiff",
+    "caf",
+    "flac",
+    "lossy",
+)
+"""One line a container, its module; probed in this order, loaded when no one before it fits."""
 
 BLOCK_FRAMES: Final = 65_536
 _PROBE_BYTES = 64
@@ -49,12 +56,17 @@ def read_header(stream: BinaryIO, size_bytes: int, name: str) -> Header:
     """
     stream.seek(0)
     head = stream.read(_PROBE_BYTES)
-    container = next((known for known in CONTAINERS if known.probe(head)), None)
+    container = next((known for known in _containers() if known.probe(head)), None)
     if container is None:
         return Header(format=None, faults=(foreign_fault(head),))
     header = container.read_header(stream, size_bytes)
     fault = extension_fault(name, header)
     return header if fault is None else replace(header, faults=(*header.faults, fault))
+
+
+def _containers() -> Iterator[Container]:
+    for name in CONTAINERS:
+        yield cast("Container", importlib.import_module(f"{__name__}.{name}"))
 
 
 def read_blocks(
@@ -103,7 +115,7 @@ def write_blocks(
 def _writer_of(audio_format: AudioFormat | None) -> Container:
     """Find who writes this container's family; the family decides the exact form (WAV or RF64)."""
     name = "unknown" if audio_format is None else audio_format.container
-    writer = next((known for known in CONTAINERS if name in known.NAMES and known.WRITES), None)
+    writer = next((known for known in _containers() if name in known.NAMES and known.WRITES), None)
     if writer is None:
         raise PrepareError(f"no file of the kind {name} can be written")
     return writer
@@ -113,4 +125,4 @@ def _reader_of(header: Header) -> Container | None:
     if header.format is None:
         return None
     name = header.format.container
-    return next((known for known in CONTAINERS if name in known.NAMES), None)
+    return next((known for known in _containers() if name in known.NAMES), None)

@@ -60,11 +60,11 @@ class Repeats:
         tops &= (centre > known[:, :-4]) & (centre >= known[:, 4:])
         first = self._cell + 2
         self._edge, self._cell = known[:, -4:], self._cell + sharp.shape[1]
-        has_tops = tops.any(axis=1).tolist()
+        has_tops = np.flatnonzero(tops.any(axis=1))
         for channel, line in enumerate(self._lines):
             if line.open is not None:
                 self._grow(line, channel, history, *line.open)
-            if has_tops[channel]:
+            if channel in has_tops:
                 places = np.flatnonzero(tops[channel])
                 self._compare(line, centre[channel, places], places + first, channel, history)
 

@@ -125,9 +125,7 @@ def _sound() -> dict[str, Schema]:
             }
         ),
         "pauses": _pauses(),
-        "bandwidth": record(
-            {"ends_like_rate_hz": nullable(INTEGER), "drop_db": nullable(NUMBER)}
-        ),
+        "bandwidth": record({"ends_like_rate_hz": nullable(INTEGER), "drop_db": nullable(NUMBER)}),
         "stereo": record(
             {
                 "correlation": nullable(NUMBER),

@@ -1,22 +1,26 @@
 """Records in, text out: the report as text, JSON and page, the plan, the delivery note.
 
-Pure functions; the template and style beside them are the only files read. jinja2 is
-imported only when a page is made.
+Pure functions; the template and style beside them are the only files read. A module is loaded
+when one of its functions is asked for, jinja2 only when a page is made.
 """
 
 from __future__ import annotations
 
-from stemprep.report.note import delivery_note
-from stemprep.report.page import render_html
-from stemprep.report.plan import render_plan
-from stemprep.report.records import plan_json, render_json, report_json
-from stemprep.report.report_schema import report_schema
-from stemprep.report.text import render_text
-from stemprep.report.verification import (
-    render_verification,
-    render_verification_json,
-    verification_json,
-)
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from stemprep.report.note import delivery_note
+    from stemprep.report.page import render_html
+    from stemprep.report.plan import render_plan
+    from stemprep.report.records import plan_json, render_json, report_json
+    from stemprep.report.schema import report_schema
+    from stemprep.report.text import render_text
+    from stemprep.report.verification import (
+        render_verification,
+        render_verification_json,
+        verification_json,
+    )
 
 __all__ = [
     "delivery_note",
@@ -31,3 +35,29 @@ __all__ = [
     "report_schema",
     "verification_json",
 ]
+
+_HOMES = {
+    "delivery_note": "note",
+    "plan_json": "records",
+    "render_html": "page",
+    "render_json": "records",
+    "render_plan": "plan",
+    "render_text": "text",
+    "render_verification": "verification",
+    "render_verification_json": "verification",
+    "report_json": "records",
+    "report_schema": "schema",
+    "verification_json": "verification",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Load the module of a public function (PEP 562)."""
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(importlib.import_module(f"{__name__}.{_HOMES[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    """The public functions."""
+    return list(__all__)

@@ -15,7 +15,7 @@ from stemprep.model.strict_json import Json, dumps, facts_to_json
 from stemprep.report.causes import files_of
 from stemprep.report.mic_pairs import mic_pair_json
 from stemprep.report.null_tests import null_test_json
-from stemprep.report.report_schema import SCHEMA_VERSION
+from stemprep.report.schema import SCHEMA_VERSION
 
 FIGURE_DECIMALS = 6
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
 from typing import BinaryIO
 
 import numpy as np
@@ -12,7 +11,7 @@ import numpy as np
 from stemprep.containers import DecodingFault, read_blocks
 from stemprep.errors import InputError
 from stemprep.intake import open_regular
-from stemprep.model.header import AudioFormat, Header
+from stemprep.model.header import AudioFormat
 from stemprep.model.null_test import NullTest, Placement
 from stemprep.summing import (
     BlockStream,
@@ -24,37 +23,9 @@ from stemprep.summing import (
     plain_residual,
 )
 from stemprep.units import db_from_ratio, quantising_step
+from stemprep.work.null_jobs import NullTestJob, SummedFile
 
 _FLOAT32_BITS = 24
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SummedFile:
-    """One file of the sum as the measuring pass found it.
-
-    word_bits: bits that its samples use (20 in a 24-bit word); peak, rms: full scale = 1.0.
-    start_samples: its time reference; None where it has none.
-    """
-
-    path: str
-    raw_path: bytes
-    header: Header
-    word_bits: int
-    peak: float
-    rms: float
-    start_samples: int | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NullTestJob:
-    """The mix and the stems of one song, all below one absolute root folder."""
-
-    root: str
-    song: str
-    folder: str
-    mix: SummedFile
-    stems: tuple[SummedFile, ...]
-    left_out: tuple[tuple[str, str], ...] = ()
 
 
 def run_null_test(job: NullTestJob) -> NullTest | None:
