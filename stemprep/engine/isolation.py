@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import resource
 import signal
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing import connection, parent_process
 from typing import Generic, TypeVar
+
+_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD = -1, -3  # malloc.h
+_KEPT_BYTES = 256 * 1024**2
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -61,7 +66,16 @@ def prepare_worker(limits: Limits) -> None:
     )
     resource.setrlimit(resource.RLIMIT_DATA, (wanted, hard))
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _keep_freed_memory()
     signal.signal(signal.SIGTERM, signal.SIG_DFL)  # a fork takes over what the parent does on it
+
+
+def _keep_freed_memory() -> None:
+    """Let the C library (glibc) keep freed arrays: the next block asks for the same ones again."""
+    with suppress(OSError, AttributeError):
+        library = ctypes.CDLL(None)
+        for option in (_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD):
+            library.mallopt(option, _KEPT_BYTES)
 
 
 def _end_with_parent() -> None:

@@ -19,6 +19,7 @@ Job = TypeVar("Job")
 Result = TypeVar("Result")
 OnDone = Callable[[int], None]
 
+TRIES_ALONE = 2
 _PRELOADED = ["stemprep.work.measure"]
 
 
@@ -90,12 +91,24 @@ class ProcessEngine:
         while waiting:
             suspects, waiting = self._run_pool(call, jobs, waiting, self.workers, results, on_done)
             for index in suspects:
-                died, _ = self._run_pool(call, jobs, [index], 1, results, on_done)
-                if died:
+                if self._dies_alone(call, jobs, index, results, on_done):
                     self._require_workers()
                     results[index] = JobDied("the decoder crashed or did not come to an end, twice")
                     on_done(index)
         return [results[index] for index in range(len(jobs))]
+
+    def _dies_alone(
+        self,
+        call: GuardedCall[Job, Result],
+        jobs: Sequence[Job],
+        index: int,
+        results: dict[int, Result | JobDied],
+        on_done: OnDone,
+    ) -> bool:
+        """Run one job in a pool of its own, twice if need be: it may not have begun before."""
+        return all(
+            self._run_pool(call, jobs, [index], 1, results, on_done)[0] for _ in range(TRIES_ALONE)
+        )
 
     def _require_workers(self) -> None:
         """Raise when not even an empty job comes back: the fault is ours, no file's."""

@@ -107,7 +107,9 @@ class Clicks:
     def _stands_out(self, measure: Positions, channel: Positions, cell: Positions) -> Signal:
         """How far each cell is over all that lies within reach; 0 where it cannot be a click."""
         reach = self._reach
-        known = np.pad(self._known, ((0, 0), (0, 0), (reach, reach)))
+        kinds, channels, cells = self._known.shape
+        known = np.zeros((kinds, channels, cells + 2 * reach), dtype=self._known.dtype)
+        known[:, :, reach : reach + cells] = self._known
         columns = cell[:, None] + np.arange(2 * reach + 1)
         rows = channel[:, None]
         heights, sharp, sizes = (
