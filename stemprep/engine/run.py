@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 import os
 import threading
@@ -162,6 +163,7 @@ def _context() -> BaseContext:
     A fork beside threads can inherit a lock that is never released: then a fork server.
     """
     if threading.active_count() == 1:
+        gc.freeze()  # what is loaded is not looked through again, so its pages stay shared
         return multiprocessing.get_context("fork")
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(_PRELOADED)
