@@ -21,7 +21,7 @@ from stemprep.app.contents import (
 from stemprep.app.inspect import Inspection, OnProgress, inspected, no_progress
 from stemprep.app.places import refuse_destination
 from stemprep.app.predecessor import read_predecessor
-from stemprep.app.standing import blocking_findings, remaining_findings, verdicts
+from stemprep.app.standing import remaining_findings, standing_findings, verdicts
 from stemprep.app.writing import write_outputs
 from stemprep.containers import dropped_metadata
 from stemprep.engine import Engine
@@ -62,8 +62,7 @@ def plan(
 ) -> Report:
     """The report with the plan of a delivery that is not carried out."""
     with _planned(drop, spec_name, engine, on_progress) as (inspection, planned):
-        blocking = blocking_findings(inspection, planned)
-        return _report(inspection, planned, blocking, ())
+        return _report(inspection, planned, standing_findings(inspection, planned), ())
 
 
 def stopping(report: Report) -> tuple[Finding, ...]:
@@ -91,9 +90,9 @@ def deliver(
         refuse_destination(destination, drop)
     predecessor = None if after is None else read_predecessor(after)
     with _planned(drop, spec_name, engine, on_progress) as (inspection, planned):
-        blocking = blocking_findings(inspection, planned)
-        if blocking:
-            return _report(inspection, planned, blocking, ())
+        expected = _report(inspection, planned, standing_findings(inspection, planned), ())
+        if not expected.passed:
+            return expected
         order = _order(inspection, predecessor)
         report, published = _make_package(
             inspection, planned, order, destinations[0], engine, on_progress

@@ -34,11 +34,11 @@ def verdicts(
     return verdict_of(findings), songs
 
 
-def blocking_findings(inspection: Inspection, planned: Plan) -> tuple[Finding, ...]:
-    """All findings when one of them stops the delivery, () when none does.
+def standing_findings(inspection: Inspection, planned: Plan) -> tuple[Finding, ...]:
+    """What stands against a delivery by this plan, worst first; a fail that counts stops it.
 
-    A fail stops it unless a planned operation removes it, a person has waived it, or the file
-    does not travel because of its role.
+    Left out is what a planned operation removes, and what concerns only files that do not travel
+    because of their role.
     """
     findings = (*planned.blockers, *inspection.judgement.findings)
     staying = _staying_home(inspection)
@@ -47,8 +47,7 @@ def blocking_findings(inspection: Inspection, planned: Plan) -> tuple[Finding, .
         for finding in findings
         if not is_repaired(finding, planned) and not _stays_home(finding, staying)
     ]
-    stops = any(finding.severity == "fail" and finding.counts for finding in standing)
-    return tuple(sorted(standing, key=_worst_first)) if stops else ()
+    return tuple(sorted(standing, key=_worst_first))
 
 
 def remaining_findings(

@@ -10,9 +10,11 @@ import sys
 from pathlib import Path
 
 import jsonschema
+import numpy as np
 import pytest
 
 from stemprep.report import report_schema
+from tests import signals
 from tests.cli.running import ROOT, here
 from tests.end_to_end import drops
 
@@ -155,3 +157,13 @@ def test_progress_on_a_terminal_and_silence_in_a_pipe(take: Path, capsys: Captur
         os.close(terminal)
         os.close(main_end)
     assert b"\r\x1b[K" in shown, "the line of progress is cleared at the end"
+
+
+def test_a_plan_in_json_tells_what_stands(tmp_path: Path, capsys: Capture) -> None:
+    """Also what does not stop the delivery: a plan that goes ahead had no findings at all."""
+    one_side = signals.pluck(peak_dbfs=-6, seconds=1.0)
+    signals.write_wav(tmp_path / "drop" / "Song_MIX.wav", np.repeat(one_side, 2, axis=0))
+    ran = here(capsys, "plan", tmp_path / "drop", "--spec", "mastering", "--json", "-")
+    told = json.loads(ran.out)
+    assert ran.code == 0
+    assert ("dual-mono", "warn") in {(f["check"], f["severity"]) for f in told["findings"]}
