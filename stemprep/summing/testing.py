@@ -77,7 +77,7 @@ def _outcome(cells: Cells, floor: Floor, gain: float) -> Outcome:
 def _verdict(cells: Cells, floor: Floor) -> NullVerdict:
     if cells.highest == 0.0:
         return "exact"
-    is_within = cells.rms <= floor.rms_limit and cells.highest <= floor.peak
+    is_within = cells.rms <= floor.rms_limit_when_cut_off and cells.highest <= floor.peak
     return "word-length" if is_within else "not"
 
 

@@ -22,15 +22,24 @@ _FLOAT_CREST = 12.0  # rounding errors of float sums are near normal; no hard bo
 
 @dataclass(frozen=True, slots=True)
 class Floor:
-    """What the files' own word lengths leave: RMS by theory, and the highest possible peak."""
+    """What the files' own word lengths leave: RMS by theory, and the highest possible peak.
+
+    constant: what files cut off instead of rounded leave besides, half a step each.
+    """
 
     rms: float
     peak: float
+    constant: float = 0.0
 
     @property
     def rms_limit(self) -> float:
         """3 dB over theory."""
         return self.rms * _RMS_MARGIN
+
+    @property
+    def rms_limit_when_cut_off(self) -> float:
+        """The same where every file may have been cut off, as some exports do."""
+        return math.hypot(self.rms_limit, self.constant)
 
     @property
     def power(self) -> float:
@@ -41,7 +50,8 @@ class Floor:
 def tpdf_floor(steps: Sequence[float]) -> Floor:
     """Floor of a sum of files with these steps, the mix's among them, all dithered."""
     variance = sum(step**2 for step in steps) * _TPDF_VARIANCE
-    return Floor(math.sqrt(variance), _TPDF_BOUND * math.fsum(steps))
+    total = math.fsum(steps)
+    return Floor(math.sqrt(variance), _TPDF_BOUND * total, 0.5 * total)
 
 
 def rounding_floor(steps: Sequence[float]) -> Floor:
@@ -76,7 +86,8 @@ def floor_of(parts: SumSet, gain: float = 1.0, factors: Mapping[int, float] | No
         relative += parts.mix.rms**2 * (1 + len(parts.stems))
     floating = _FLOAT32_HALF_STEP * math.sqrt(relative)
     rms = math.hypot(fixed.rms, floating)
-    return Floor(max(rms, 1e-15), fixed.peak + _FLOAT_CREST * floating + 1e-14)
+    peak = fixed.peak + _FLOAT_CREST * floating + 1e-14
+    return Floor(max(rms, 1e-15), peak, fixed.constant)
 
 
 def _routing(part: Part, channels: int) -> float:
