@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
+from stemprep.checks import tell
 from stemprep.model.header import AudioFormat
 from stemprep.model.words import TruePeakFilter
 from stemprep.units import clock_from_samples
@@ -49,7 +50,7 @@ def filter_words(name: TruePeakFilter) -> str:
 
 def rate(hz: int) -> str:
     """``44.1 kHz``, ``48 kHz``, ``11.025 kHz``."""
-    return f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz} Hz"
+    return tell.rate_name(hz)
 
 
 def word_length(format_: AudioFormat) -> str:
@@ -86,11 +87,7 @@ def format_words(format_: AudioFormat | None) -> str:
 
 def channel_name(channel: int, count: int | None) -> str:
     """``left`` or ``right`` in a stereo file, "" in a mono one, else ``channel 3``; from 1."""
-    if count == 1:
-        return ""
-    if count == 2:
-        return "left" if channel == 1 else "right"
-    return f"channel {channel}"
+    return "" if count == 1 else tell.channel_name(channel, count or 0)
 
 
 def length(frames: int, rate_hz: int | None) -> str:
@@ -119,7 +116,7 @@ def size(size_bytes: int) -> str:
 
 def plural(count: int, noun: str, several: str | None = None) -> str:
     """``1 file``, ``1,200 files``, ``2 mixes`` (``several`` where an s does not do)."""
-    return f"{count:,} {noun if count == 1 else several or noun + 's'}"
+    return tell.count_of(count, noun) if several is None or count == 1 else f"{count:,} {several}"
 
 
 def tally(values: Iterable[str]) -> str:
