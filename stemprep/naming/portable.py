@@ -44,6 +44,13 @@ def portable_path(path: str, *, max_characters: int = MAX_PATH_CHARACTERS) -> st
     inside a character and never in the extension. Two different paths may come out equal:
     ``distinct_paths`` parts them.
     """
+    before, path = path, _nearer_path(path, max_characters)
+    while path != before:  # what a sign hid or a cut laid bare may be an extension: ``0 .A ``
+        before, path = path, _nearer_path(path, max_characters)
+    return path
+
+
+def _nearer_path(path: str, max_characters: int) -> str:
     parts = [part for part in path.split("/") if part not in ("", ".")] or ["_"]
     *folders, name = parts
     clean = [_portable_part(folder, "") for folder in folders]

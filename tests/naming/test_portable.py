@@ -35,6 +35,9 @@ CASES = Path(__file__).resolve().parents[3] / "shared" / "cases" / "cases.json"
         ("gtr\u202evaw.wav", "turn a name around", "gtrvaw.wav"),
         ("../../etc/x.wav", "dot or space", "_/_/etc/x.wav"),
         ("..wav", "dot or space", "_.wav"),
+        ("0 .A ", "dot or space", "0.A"),
+        ("vox .wa\u200bv", "turn a name around", "vox.wav"),
+        ("v" * 236 + " .bcdefghijklmnopq", "takes", "v" * 236 + ".bc"),
     ],
 )
 def test_problem_is_told_and_cured(path: str, word: str, portable: str) -> None:
