@@ -118,6 +118,7 @@ def package_content(
         spec_sha256=report.spec_sha256,
         files=tuple(written),
         documents=tuple(documents),
+        companions=report.plan.companions,
         left_out=report.plan.left_out,
         sheet=session.sheet,
         delivery=number,

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from stemprep.app.after import judge_outputs
+from stemprep.app.companions import Handover, make_companions, with_companions
 from stemprep.app.contents import (
     UNNAMED,
     add_documents,
@@ -24,7 +25,7 @@ from stemprep.app.predecessor import read_predecessor
 from stemprep.app.standing import remaining_findings, standing_findings, verdicts
 from stemprep.app.writing import write_outputs
 from stemprep.containers import dropped_metadata
-from stemprep.engine import Engine
+from stemprep.engine import Engine, ProcessEngine
 from stemprep.errors import DeliveryError, UsageError
 from stemprep.model.finding import Finding
 from stemprep.model.package import Predecessor, Published
@@ -119,7 +120,7 @@ def _planned(
         planned = plan_delivery(
             inspection.measured, judgement.set_facts, judgement.findings, inspection.spec
         )
-        yield inspection, _with_dropped_metadata(planned, inspection)
+        yield inspection, with_companions(_with_dropped_metadata(planned, inspection), inspection)
 
 
 def _with_dropped_metadata(planned: Plan, inspection: Inspection) -> Plan:
@@ -151,13 +152,27 @@ def _make_package(
         if not report.passed:
             return report, None
         documents = add_documents(inspection, planned, staging)
+        made_sounds, made_documents = make_companions(
+            Handover(
+                inspection=inspection,
+                planned=planned,
+                report=report,
+                written=written,
+                staging=staging,
+                engine=engine or ProcessEngine(),
+                name=order.name_inside,
+                number=order.number,
+                predecessor=order.predecessor,
+            )
+        )
+        written = (*written, *made_sounds)
         reports = add_reports(
             report, written, staging, order.name_inside, order.number, order.predecessor
         )
         content = package_content(
             report,
             written,
-            (*documents, *reports),
+            (*documents, *made_documents, *reports),
             name=order.name_inside,
             number=order.number,
             date=order.date,

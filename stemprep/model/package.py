@@ -8,7 +8,7 @@ from typing import Literal
 
 from stemprep.model.facts import FileFacts
 from stemprep.model.finding import Finding
-from stemprep.model.plan import LeftOut, OutputPlan
+from stemprep.model.plan import Companion, LeftOut, OutputPlan
 from stemprep.model.sheet import SessionSheet
 from stemprep.model.words import Verdict
 
@@ -112,6 +112,7 @@ class PackageContent:
                   Contact-Name, External-Description, ...).
     made_with:    libraries whose version may change bytes of written audio.
     documents:    carried ones and reports of ours, as staged.
+    companions:   what was made beside the dropped files; their records stand in files, documents.
     waived:       findings a person has signed for; repaired: findings the plan removed.
     """
 
@@ -123,6 +124,7 @@ class PackageContent:
     spec_sha256: str
     files: tuple[WrittenFile, ...]
     documents: tuple[StagedDocument, ...] = ()
+    companions: tuple[Companion, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
     sheet: SessionSheet | None = None
     delivery: int = 1

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat, Bext
-from stemprep.model.words import OperationName, Role
+from stemprep.model.words import CompanionKind, OperationName, Role
 
 Parameter = str | int | float | bool | None
 
@@ -70,6 +70,22 @@ class DocumentPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Companion:
+    """Something that is made for the package and was not dropped.
+
+    path:      where it goes in the payload.
+    made_from: dropped paths that it is made from; empty where it is made from the sheet alone.
+    words:     what it is and how it is made, one sentence for the receiver.
+    """
+
+    kind: CompanionKind
+    path: str
+    song: str
+    words: str
+    made_from: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LeftOut:
     """Something of the drop that does not travel, and why."""
 
@@ -95,6 +111,7 @@ class Plan:
     notes:     decisions that concern the whole set, in words.
     blockers:  what no planned operation may do to a file (severity fail), such as clipping it;
                nothing is delivered while there is one.
+    companions: what is made beside the outputs, sorted by path.
     """
 
     outputs: tuple[OutputPlan, ...]
@@ -104,3 +121,4 @@ class Plan:
     start_samples: Mapping[str, int | None] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     blockers: tuple[Finding, ...] = ()
+    companions: tuple[Companion, ...] = ()

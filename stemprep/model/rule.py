@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from stemprep.model.facts import MeasureSettings
-from stemprep.model.words import Ceiling, Container, OperationName, Role
+from stemprep.model.words import Ceiling, CompanionKind, Container, OperationName, Role
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -308,11 +308,13 @@ class Contents:
     """layout: ``roles``: folders by role; ``as-dropped``: the tree of the drop.
 
     left_out_roles: roles that do not travel in this package.
+    companions: what is made for the package beside what was dropped.
     """
 
     layout: Literal["roles", "as-dropped"] = "roles"
     left_out_roles: tuple[Role, ...] = ()
     is_damaged_kept: bool = False
+    companions: tuple[CompanionKind, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -54,6 +54,22 @@ OperationName = Literal[
 ]
 OPERATION_NAMES: tuple[OperationName, ...] = get_args(OperationName)
 
+CompanionKind = Literal[
+    "rough-mix",
+    "minus-ones",
+    "listening-copies",
+    "click",
+    "tempo-map",
+    "markers",
+    "track-sheet",
+    "returns",
+    "consolidated",
+    "names-table",
+    "readme",
+]
+COMPANION_KINDS: tuple[CompanionKind, ...] = get_args(CompanionKind)
+"""What can be made for a package beside the files that were dropped."""
+
 SEVERITY_ORDER: dict[str, int] = {"fail": 0, "warn": 1, "note": 2}
 
 NOT_WAIVABLE = frozenset(

@@ -48,6 +48,7 @@ def manifest_json(content: PackageContent) -> str:
             "start_samples": dict(content.start_samples),
             "files": [_file(file) for file in _in_order(content.files)],
             "documents": _documents(content),
+            "companions": [dataclasses.asdict(entry) for entry in content.companions],
             "left_out": [dataclasses.asdict(entry) for entry in content.left_out],
             "waivers": [_waiver(finding, content) for finding in content.waived],
             "repaired": [_finding(finding) for finding in content.repaired],

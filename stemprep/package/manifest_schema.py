@@ -15,7 +15,7 @@ from stemprep.model.facts_schema import (
     nullable,
     record,
 )
-from stemprep.model.words import OPERATION_NAMES, ROLES
+from stemprep.model.words import COMPANION_KINDS, OPERATION_NAMES, ROLES
 from stemprep.package.manifest import MANIFEST_VERSION
 
 _FACTS: Schema = {"$ref": "#/$defs/facts"}
@@ -36,6 +36,7 @@ def manifest_schema() -> Schema:
             "start_samples": {"type": "object", "additionalProperties": nullable(INTEGER)},
             "files": array(_file()),
             "documents": array(_document()),
+            "companions": array(_companion()),
             "left_out": array(record({"path": TEXT, "reason": TEXT})),
             "waivers": array(_waiver()),
             "repaired": array(record(_finding())),
@@ -112,6 +113,18 @@ def _operation() -> Schema:
 def _document() -> Schema:
     return record(
         {"path": _INSIDE, "source": TEXT, "sha256": SHA256, "sha512": SHA512, "size_bytes": INTEGER}
+    )
+
+
+def _companion() -> Schema:
+    return record(
+        {
+            "kind": {"enum": list(COMPANION_KINDS)},
+            "path": TEXT,
+            "song": TEXT,
+            "words": TEXT,
+            "made_from": array(TEXT),
+        }
     )
 
 

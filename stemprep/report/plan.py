@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from stemprep.model.finding import Finding
-from stemprep.model.plan import LeftOut, OutputPlan, Plan
+from stemprep.model.plan import Companion, LeftOut, OutputPlan, Plan
 from stemprep.report import figures
 from stemprep.report.causes import causes
 from stemprep.report.layout import Page
@@ -27,6 +27,7 @@ def render_plan(plan: Plan, *, width: int = 80, blockers: Sequence[Finding] = ()
     for output in sorted(plan.outputs, key=lambda each: not each.is_damaged):
         page.blank()
         _put_output(page, output)
+    _put_companions(page, plan.companions)
     _put_documents(page, plan)
     _put_left_out(page, plan.left_out)
     return page.text()
@@ -95,6 +96,14 @@ def _result_words(output: OutputPlan) -> str:
         figures.length(output.frames, rate_hz),
     ]
     return ", ".join([*parts, f"song {output.song}"] if output.song else parts)
+
+
+def _put_companions(page: Page, companions: Sequence[Companion]) -> None:
+    if companions:
+        page.head("Made for the package")
+    for companion in companions:
+        page.put(companion.path, "  ", "  ")
+        page.put(companion.words, "    ")
 
 
 def _put_documents(page: Page, plan: Plan) -> None:

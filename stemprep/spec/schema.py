@@ -12,7 +12,14 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, create_model, model_validator
 
 from stemprep.model import rule
-from stemprep.model.words import Ceiling, Container, OperationName, Role, TruePeakFilter
+from stemprep.model.words import (
+    Ceiling,
+    CompanionKind,
+    Container,
+    OperationName,
+    Role,
+    TruePeakFilter,
+)
 from stemprep.spec.freezing import NO_LIMIT
 from stemprep.spec.schema_words import (
     BitDepth,
@@ -341,6 +348,9 @@ class ContentsKeys(Strict):
     layout: Literal["roles", "as-dropped"] = may("folders by role, or the drop's own", "roles")
     left_out_roles: tuple[Role, ...] = may("roles that do not travel", "[talkback]")
     damaged_kept: bool = may("a damaged file is kept byte for byte and listed first", False)
+    companions: tuple[CompanionKind, ...] = may(
+        "what is made for the package beside what was dropped", "[click, tempo-map]"
+    )
 
 
 class SpecKeys(Strict):

@@ -1,0 +1,66 @@
+"""What every kind of companion has to give, and what it gets to work with."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+from stemprep.app.inspect import Inspection
+from stemprep.engine import Engine
+from stemprep.model.package import Predecessor, StagedDocument, WrittenFile
+from stemprep.model.plan import Companion, Plan
+from stemprep.model.report import Report
+from stemprep.package import Staging
+
+Made = WrittenFile | StagedDocument
+"""Sound to be measured, listed and verified as any file, with ``made_by_us``; or a document."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Handover:
+    """A delivery whose outputs are written and judged, before its reports and manifests.
+
+    written: outputs of the plan, read back and measured again.
+    made:    companions made so far, in the order of ``MAKERS``.
+    name:    of the package as it may be told inside; number and predecessor of the delivery.
+    """
+
+    inspection: Inspection
+    planned: Plan
+    report: Report
+    written: tuple[WrittenFile, ...]
+    staging: Staging
+    engine: Engine
+    name: str
+    number: int
+    predecessor: Predecessor | None
+    made: tuple[Made, ...] = ()
+
+    def with_made(self, more: Iterable[Made]) -> Handover:
+        """The same with more companions made."""
+        return replace(self, made=(*self.made, *more))
+
+
+class Maker(Protocol):
+    """One kind of companion; a module with these two functions is one."""
+
+    @staticmethod
+    def plan_companions(inspection: Inspection, planned: Plan) -> Iterable[Companion]:
+        """Say what will be made, before anything is; ``planned`` holds the kinds before it.
+
+        Nothing where it cannot be made; the reason why belongs into the package too, as a note
+        of the kind that tells (track sheet, delivery note).
+        """
+        ...
+
+    @staticmethod
+    def make(companions: Sequence[Companion], handover: Handover) -> Iterable[Made]:
+        """Make exactly the planned ones; raises DeliveryError."""
+        ...
+
+
+def song_folder(song: str, planned: Plan) -> str:
+    """The folder of a song in the payload with its slash; empty where the package has one song."""
+    songs = {output.song for output in planned.outputs}
+    return f"{song.replace('/', '_') or 'other'}/" if len(songs) > 1 else ""
