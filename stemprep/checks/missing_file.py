@@ -3,7 +3,7 @@
 The sheet speaks of a mix, a track, a song that nobody can find: forgotten at export, or renamed
 after the sheet was written.
 
-Measured: every pattern of the sheet (reference mix, tracks, songs) against the names in the drop,
+Measured: every pattern of the sheet (mixes, tracks, songs) against the names in the drop,
 without regard to letter case.
 Limit: each pattern matches at least one file (common practice, no source).
 Passes: `reference_mix: Song MIX.wav` and that file in the drop.

@@ -5,7 +5,7 @@ Lyrics, photos, MIDI and session files were put there by a person: they travel a
 lists the tracks may be left over from an earlier export.
 
 Measured: everything in the drop that is neither audio nor clutter; every audio file against the
-track patterns of the sheet, where it has any, and the files and reference mixes of its songs.
+track patterns of the sheet, where it has any, and the files and mixes of its songs.
 Limit: none (common practice, no source). Audio that is not listed is a note at most.
 Passes: a drop of audio files and a session sheet.
 Fails: `lyrics.txt` beside the audio; `Gtr old.wav` that no line of the sheet matches.
@@ -77,12 +77,7 @@ def _not_listed(measured: MeasuredSession, rules: RuleTable) -> Iterator[Finding
 
 
 def _named_by_songs(measured: MeasuredSession, sheet: SessionSheet) -> frozenset[str]:
-    """Return the audio that the sheet's songs name: their files and reference mixes."""
+    """Return the audio that the sheet's songs name: their files and mixes."""
     index = sheet_index(measured, (file.path for file in measured.files))
-    patterns = [
-        pattern
-        for song in sheet.songs
-        for pattern in (*song.files, song.reference_mix)
-        if pattern is not None
-    ]
+    patterns = [pattern for song in sheet.songs for pattern in (*song.files, *song.named_mixes)]
     return frozenset(path for pattern in patterns for path in index.named_by(pattern))

@@ -32,7 +32,7 @@ def build_session(scan: Scan, sheet: SessionSheet | None) -> Session:
         songs_by_sheet(paths, sheet_songs, index, start) if sheet_songs else songs_by_folder(paths)
     )
     notes = _notes(sheet.tracks if sheet else (), index)
-    roles = roles_by_name(paths) | _reference_mixes(songs, sheet_songs, index) | _noted(notes)
+    roles = roles_by_name(paths) | _named_mixes(songs, sheet_songs, index) | _noted(notes)
     groups = _groups(songs, roles, notes)
     files = tuple(_source(entry, roles, songs, groups, notes) for entry in audio)
     return Session(
@@ -81,14 +81,14 @@ def _noted(notes: Mapping[str, TrackNote]) -> dict[str, Verdict]:
     }
 
 
-def _reference_mixes(
+def _named_mixes(
     songs: Mapping[str, str], sheet_songs: Iterable[SongNote], index: PathIndex
 ) -> dict[str, Verdict]:
     mixes: dict[str, Verdict] = {}
     for song in sheet_songs:
-        for path in index.named_by(song.reference_mix) if song.reference_mix else ():
+        for path in (path for name in song.named_mixes for path in index.named_by(name)):
             if songs[path] == song.title:
-                mixes[path] = ("mix", f"sheet (reference mix of {song.title})")
+                mixes[path] = ("mix", f"sheet (a mix of {song.title})")
     return mixes
 
 
@@ -139,7 +139,6 @@ def _claimed_folders(songs: Sequence[SongNote]) -> Iterator[str]:
 def _patterns(sheet: SessionSheet) -> Iterator[str]:
     for song in sheet.songs:
         yield from song.files
-        if song.reference_mix:
-            yield song.reference_mix
+        yield from song.named_mixes
     for note in sheet.tracks:
         yield note.pattern

@@ -72,6 +72,9 @@ class SongNote:
     reference_mix:     path or pattern of the mix that the stems add up to.
     mix_bus_processed: the mix went through processing that the stems did not; None: not said.
     gain_db:           one common gain ordered for everything of the song.
+    master_candidate:  path or pattern of the mix that the master is to be made from.
+    mix_bus_limited:   the mix went through a limiter; None: not said.
+    fades:             fades that the mastering room is to make, in words.
     """
 
     title: str
@@ -84,6 +87,15 @@ class SongNote:
     reference_mix: str | None = None
     mix_bus_processed: bool | None = None
     gain_db: float | None = None
+    master_candidate: str | None = None
+    mix_bus_limited: bool | None = None
+    fades: str | None = None
+
+    @property
+    def named_mixes(self) -> tuple[str, ...]:
+        """Paths or patterns that can only be mixes."""
+        named = (self.reference_mix, self.master_candidate)
+        return tuple(dict.fromkeys(pattern for pattern in named if pattern))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -61,6 +61,9 @@ class SongKeys(Strict):
     reference_mix: DropPath = may("the mix that the stems add up to", "low_water/MIX.wav")
     mix_bus_processed: bool = may("the mix went through processing that the stems did not", True)
     gain_db: GainDb = may("one common gain ordered for everything of the song, dB", -3.0)
+    master_candidate: DropPath = may("the mix to make the master from", "low_water/MIX.wav")
+    mix_bus_limited: bool = may("the mix went through a limiter", False)
+    fades: Text = may("fades wanted, in words", "out from 3:40, gone by 3:52")
 
     @model_validator(mode="after")
     def _bars_rise(self) -> SongKeys:

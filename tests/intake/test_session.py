@@ -49,13 +49,21 @@ def test_the_first_matching_note_holds_whole(tmp_path: Path) -> None:
     assert (found["Kick Out.wav"].role, found["Kick Out.wav"].group) == ("guide", "kit")
 
 
+def test_a_master_candidate_is_a_mix_and_missed_where_it_is_not(tmp_path: Path) -> None:
+    drop = tree(tmp_path / "drop", ["Final.wav", "Kick.wav"])
+    named = SessionSheet(songs=(SongNote(title="A", master_candidate="final.wav"),))
+    assert sources(drop, named)["Final.wav"].role == "mix"
+    forgotten = SessionSheet(songs=(SongNote(title="A", master_candidate="Last.wav"),))
+    assert build_session(scan(drop), forgotten).unmatched == ("Last.wav",)
+
+
 def test_the_reference_mix_of_a_song_is_its_mix(tmp_path: Path) -> None:
     drop = tree(tmp_path / "drop", ["A/Final.wav", "B/Final.wav"])
     songs = (SongNote(title="A", reference_mix="Final.wav"), SongNote(title="B"))
     found = sources(drop, SessionSheet(songs=songs))
     assert (found["A/Final.wav"].role, found["A/Final.wav"].role_evidence) == (
         "mix",
-        "sheet (reference mix of A)",
+        "sheet (a mix of A)",
     )
     assert found["B/Final.wav"].role == "track"
 
