@@ -62,6 +62,8 @@ class NullTest:
     """The result for one song.
 
     gain_db:      common gain between the sum of the stems and the mix, fitted; no fault.
+    sum_peak_dbfs: sample peak of the stems' sum in float64, all at unity, while the mix lasts;
+                  -inf for silence. Over 0 whoever sums them has to pull them down together.
     residual_peak_dbfs, residual_rms_dbfs: of mix minus sum; -inf where they are the same.
     limit_peak_dbfs, limit_rms_dbfs: what the word lengths of the files can leave at most.
     residual_over_time_dbfs: peak of the residual in equal stretches of the mix.
@@ -76,6 +78,7 @@ class NullTest:
     sample_rate_hz: int
     frames: int
     gain_db: float
+    sum_peak_dbfs: float
     residual_peak_dbfs: float
     residual_rms_dbfs: float
     limit_peak_dbfs: float

@@ -118,23 +118,34 @@ def blocks_of(frames: int) -> Iterator[tuple[int, int]]:
         yield start, min(start + size, frames)
 
 
-def plain_pass(parts: SumSet) -> tuple[Cells, Products]:
-    """Mix minus sum, and the products of both."""
+@dataclass(frozen=True, slots=True)
+class PlainSum:
+    """Mix minus sum, the products of both, and the highest absolute sample of the sum alone."""
+
+    cells: Cells
+    products: Products
+    sum_peak: float
+
+
+def plain_pass(parts: SumSet) -> PlainSum:
+    """Sum the stems as they are, in float64, and compare the sum with the mix."""
     meter = CellMeter(parts.frames, parts.channels)
     short = _short(parts.frames)
     count = -(-parts.frames // short)
     products = Products(short, np.zeros(count), np.zeros(count), np.zeros(count))
     routes = [unity(parts.channels, stem.channels) for stem in parts.stems]
+    sum_peak = 0.0
     with parts.open() as (mix_stream, *streams):
         for start, end in blocks_of(parts.frames):
             mix = mix_stream.take(start, end).astype(np.float64)
             total = np.zeros_like(mix)
             for stream, route in zip(streams, routes, strict=True):
                 _add(total, stream.take(start, end), route)
+            sum_peak = max(sum_peak, float(total.max()), -float(total.min()))
             _products(products, start, total, mix)
             mix -= total
             meter.add(start, mix)
-    return meter.finish(), products
+    return PlainSum(meter.finish(), products, sum_peak)
 
 
 def _add(total: Planar, samples: npt.NDArray[np.floating], route: Planar) -> None:

@@ -22,10 +22,14 @@ _ROUNDING = 1e-14  # relative; what float64 leaves of an energy that cancels
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What was found for one set; ratios of full scale, and the causes where it does not null."""
+    """What was found for one set; ratios of full scale, and the causes where it does not null.
+
+    sum_peak: highest absolute sample of the stems' sum, no gain applied, while the mix lasts.
+    """
 
     verdict: NullVerdict
     gain: float
+    sum_peak: float
     peak: float
     rms: float
     floor: Floor
@@ -35,14 +39,16 @@ class Outcome:
 
 def null_test(parts: SumSet) -> Outcome:
     """Sum the stems, compare with the mix, and say why where they do not add up."""
-    cells, products = plain_pass(parts)
-    outcome = _outcome(cells, floor_of(parts), 1.0)
+    plain = plain_pass(parts)
+    cells, products = plain.cells, plain.products
+    outcome = _outcome(cells, floor_of(parts), 1.0, plain.sum_peak)
     if outcome.verdict != "not":
         return outcome
     gain = products.gain
     floor = floor_of(parts, gain)
     if _nulls_with_gain(products, cells, floor):
-        scaled = _outcome(model_pass(parts, replace(plain_model(parts), gain=gain)), floor, gain)
+        at_gain = model_pass(parts, replace(plain_model(parts), gain=gain))
+        scaled = _outcome(at_gain, floor, gain, plain.sum_peak)
         if scaled.verdict != "not":
             return scaled
     found = explanation(parts, cells, products, outcome.floor)
@@ -54,19 +60,20 @@ def _told(parts: SumSet, outcome: Outcome, gain: float) -> Outcome:
     if gain == 1.0:
         return outcome
     cells = model_pass(parts, replace(plain_model(parts), gain=gain))
-    scaled = _outcome(cells, floor_of(parts, gain), gain)
+    scaled = _outcome(cells, floor_of(parts, gain), gain, outcome.sum_peak)
     return replace(scaled, verdict="not", causes=outcome.causes)
 
 
 def plain_residual(parts: SumSet) -> float:
     """RMS of mix minus sum, nothing fitted: which of two placements is the likelier."""
-    return plain_pass(parts)[0].rms
+    return plain_pass(parts).cells.rms
 
 
-def _outcome(cells: Cells, floor: Floor, gain: float) -> Outcome:
+def _outcome(cells: Cells, floor: Floor, gain: float, sum_peak: float) -> Outcome:
     return Outcome(
         verdict=_verdict(cells, floor),
         gain=gain,
+        sum_peak=sum_peak,
         peak=cells.highest,
         rms=cells.rms,
         floor=floor,

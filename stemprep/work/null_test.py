@@ -116,6 +116,7 @@ def _result(job: NullTestJob, placed_by: Placement, outcome: Outcome) -> NullTes
         sample_rate_hz=_format(job.mix).sample_rate_hz,
         frames=job.mix.header.frames,
         gain_db=db_from_ratio(outcome.gain),
+        sum_peak_dbfs=db_from_ratio(outcome.sum_peak),
         residual_peak_dbfs=db_from_ratio(outcome.peak),
         residual_rms_dbfs=db_from_ratio(outcome.rms),
         limit_peak_dbfs=db_from_ratio(outcome.floor.peak),

@@ -299,6 +299,7 @@ def null_test(**changes: Any) -> NullTest:
         sample_rate_hz=48_000,
         frames=480_000,
         gain_db=0.0,
+        sum_peak_dbfs=-1.5,
         residual_peak_dbfs=-32.0,
         residual_rms_dbfs=-47.0,
         limit_peak_dbfs=-118.0,

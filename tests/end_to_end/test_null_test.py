@@ -10,6 +10,7 @@ from typing import Any
 import jsonschema
 import numpy as np
 import pytest
+import soundfile
 
 from stemprep.app.deliver import deliver
 from stemprep.app.inspect import inspect
@@ -36,6 +37,13 @@ def check(folder: Path, spec: str = "base") -> Report:
     return inspect(folder, spec, engine=InlineEngine())
 
 
+def summed_peak_dbfs(stems: tuple[str, ...]) -> float:
+    """Peak of the stems' sum, read by libsndfile (integers over 2^(N-1))."""
+    folder = SHARED / "sessions/S03a_mix_stems_null"
+    read = [soundfile.read(folder / stem, always_2d=True)[0] for stem in stems]
+    return float(20 * np.log10(np.abs(sum(read, np.zeros((1, 2)))).max()))
+
+
 @needs_sessions
 def test_a_session_that_nulls_as_its_key_says() -> None:
     key = json.loads((SHARED / "sessions/keys/S03a_mix_stems_null.json").read_text())["null"]
@@ -45,6 +53,7 @@ def test_a_session_that_nulls_as_its_key_says() -> None:
     assert test.residual_peak_dbfs == pytest.approx(key["residual_peak_dbfs"], abs=0.5)
     assert test.residual_rms_dbfs == pytest.approx(key["residual_rms_dbfs"], abs=0.1)
     assert set(test.stems) == set(key["stems"])
+    assert test.sum_peak_dbfs == pytest.approx(summed_peak_dbfs(test.stems), abs=1e-9)
     assert not told(report)
     assert "add up to the mix: residual -128.9 dBFS peak" in " ".join(render_text(report).split())
 

@@ -25,6 +25,7 @@ TEST = NullTest(
     sample_rate_hz=48_000,
     frames=480_000,
     gain_db=-3.1,
+    sum_peak_dbfs=1.2,
     residual_peak_dbfs=-128.93,
     residual_rms_dbfs=-141.03,
     limit_peak_dbfs=-118.0,

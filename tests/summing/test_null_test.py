@@ -74,6 +74,16 @@ def test_a_mix_of_something_else_that_leans_to_the_inverse_has_no_negative_gain(
         assert outcome_of(mix, parts).gain > 0
 
 
+def test_the_sums_own_peak_is_told_over_full_scale_too() -> None:
+    """Amplitudes of tones in phase add: 2 x -1 dBFS peaks at -1 + 20 log10(2) (arithmetic)."""
+    tone = signals.sine(1000, peak_dbfs=-1, seconds=1, channels=2)
+    quieter = outcome_of(0.5 * tone, [tone, tone])
+    assert 20 * math.log10(quieter.sum_peak) == pytest.approx(5.0206, abs=1e-6)
+    parts = stems()
+    for mix in (total(parts), 0.7 * total(parts), -total(parts), np.zeros_like(parts[0])):
+        assert outcome_of(mix, parts).sum_peak == np.abs(total(parts)).max()
+
+
 def test_a_common_gain_is_fitted_and_no_fault() -> None:
     generator = np.random.default_rng(8)
     parts = stems()
