@@ -10,6 +10,7 @@ from stemprep.intake import open_regular
 from stemprep.model.package import PackageContent, Predecessor, StagedDocument, WrittenFile
 from stemprep.model.plan import Plan
 from stemprep.model.report import Report
+from stemprep.model.rule import Contents
 from stemprep.model.session import Session, SourceFile
 from stemprep.package import Staging, check_commands, made_with
 from stemprep.report import delivery_note, render_html, render_json, render_text
@@ -38,6 +39,7 @@ def add_reports(
     name: str,
     number: int,
     predecessor: Predecessor | None,
+    contents: Contents,
 ) -> tuple[StagedDocument, ...]:
     """Write the QC report in three forms and the delivery note."""
     inside = portable_report(report)
@@ -48,6 +50,7 @@ def add_reports(
         check_commands=check_commands(),
         delivery=number,
         predecessor=predecessor,
+        is_songs_told=contents.is_songs_told,
     )
     texts = {
         "delivery-note.txt": note,

@@ -167,7 +167,13 @@ def _make_package(
         )
         written = (*written, *made_sounds)
         reports = add_reports(
-            report, written, staging, order.name_inside, order.number, order.predecessor
+            report,
+            written,
+            staging,
+            order.name_inside,
+            order.number,
+            order.predecessor,
+            inspection.spec.contents,
         )
         content = package_content(
             report,

@@ -309,12 +309,16 @@ class Contents:
 
     left_out_roles: roles that do not travel in this package.
     companions: what is made for the package beside what was dropped.
+    is_songs_told: the delivery note tells, song by song, what a mastering room asks for.
+    is_readme: README.txt at the package's top tells a stranger what all this is.
     """
 
     layout: Literal["roles", "as-dropped"] = "roles"
     left_out_roles: tuple[Role, ...] = ()
     is_damaged_kept: bool = False
     companions: tuple[CompanionKind, ...] = ()
+    is_songs_told: bool = False
+    is_readme: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -65,7 +65,6 @@ CompanionKind = Literal[
     "returns",
     "consolidated",
     "names-table",
-    "readme",
 ]
 COMPANION_KINDS: tuple[CompanionKind, ...] = get_args(CompanionKind)
 """What can be made for a package beside the files that were dropped."""

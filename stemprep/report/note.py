@@ -15,11 +15,13 @@ from stemprep.report.glance import glance_lines
 from stemprep.report.layout import Page
 from stemprep.report.operations import operation_title
 from stemprep.report.plan import put_left_out
+from stemprep.report.songs import SongBlock, song_blocks, songs_in_order
 from stemprep.report.summary import verdict_words, waiver_words
 
 MIX_ROLES: frozenset[Role] = frozenset({"mix", "alternate-mix", "rough-mix", "listening-reference"})
 UNTOUCHED: frozenset[OperationName] = frozenset({"copy", "copy-audio"})
 NOT_NAMED = "not named"
+SONG_LABEL_WIDTH = 16
 HEARING_WORDS = (
     "Before you listen: turn the level down, above all on headphones, and bring it up slowly. "
     "The files hold their full level and some may be much louder than others."
@@ -40,6 +42,7 @@ def delivery_note(
     check_commands: Sequence[tuple[str, str]],
     delivery: int = 1,
     predecessor: Predecessor | None = None,
+    is_songs_told: bool = False,
     width: int = 80,
 ) -> str:
     """Write the note; it holds no absolute path, clock time, host or name of the dropped folder.
@@ -47,18 +50,20 @@ def delivery_note(
     written:        the package's audio, measured again after writing.
     check_commands: (system, command) pairs; a command is never broken over lines.
     predecessor:    the delivery that this one follows.
+    is_songs_told:  page one holds what a mastering room asks of every song.
     """
     page = Page(width=width)
-    by_song = _by_song(written)
+    by_song = _by_song(written, songs_in_order(report, written))
     _put_title(page, report, package_name, delivery, predecessor)
+    _put_open(page, report)
+    if is_songs_told:
+        _put_songs(page, song_blocks(report, written))
     _put_glance(page, report, by_song)
     page.blank()
     page.put(HEARING_WORDS)
-    _put_open(page, report)
     _put_files(page, by_song, _track_notes(report))
     _put_work(page, report, written)
     _put_left_out(page, report)
-    _put_contact(page, report.measured.session.sheet)
     _put_checking(page, check_commands)
     return page.text()
 
@@ -77,16 +82,26 @@ def _put_title(
     page.fact("Delivery", f"{delivery}{follows}")
     purpose = f" ({report.spec_title})" if report.spec_title else ""
     page.fact("Checked", f"{verdict_words(report)}, against the spec {report.spec_name}{purpose}")
+    page.fact("Contact", ", ".join(filter(None, (sheet.engineer, sheet.contact))) or NOT_NAMED)
+    if sheet.rights:
+        page.fact("Rights", sheet.rights)
     if sheet.is_unreleased:
         page.fact("Caution", "unreleased; please keep title and sound to yourself")
 
 
-def _by_song(written: Sequence[WrittenFile]) -> dict[str, list[WrittenFile]]:
-    """Files by song, what is damaged first."""
-    songs: dict[str, list[WrittenFile]] = {}
+def _by_song(written: Sequence[WrittenFile], order: Sequence[str]) -> dict[str, list[WrittenFile]]:
+    """Files by song in the running order, what is damaged first."""
+    songs: dict[str, list[WrittenFile]] = {song: [] for song in order}
     for file in sorted(written, key=lambda each: not each.plan.is_damaged):
-        songs.setdefault(file.plan.song, []).append(file)
+        songs[file.plan.song].append(file)
     return songs
+
+
+def _put_songs(page: Page, blocks: Sequence[SongBlock]) -> None:
+    for block in blocks:
+        page.head(block.heading)
+        for label, words in block.lines:
+            page.fact(label, words, indent=2, label_width=SONG_LABEL_WIDTH)
 
 
 def _put_glance(page: Page, report: Report, by_song: Mapping[str, Sequence[WrittenFile]]) -> None:
@@ -221,15 +236,6 @@ def _put_left_out(page: Page, report: Report) -> None:
     if report.plan is not None and report.plan.left_out:
         page.head("What was left out")
         put_left_out(page, report.plan.left_out)
-
-
-def _put_contact(page: Page, sheet: SessionSheet | None) -> None:
-    named = sheet or SessionSheet()
-    page.head("Contact")
-    page.fact("Engineer", named.engineer or NOT_NAMED, indent=2)
-    page.fact("Contact", named.contact or NOT_NAMED, indent=2)
-    if named.rights:
-        page.fact("Rights", named.rights, indent=2)
 
 
 def _put_checking(page: Page, commands: Sequence[tuple[str, str]]) -> None:

@@ -351,6 +351,8 @@ class ContentsKeys(Strict):
     companions: tuple[CompanionKind, ...] = may(
         "what is made for the package beside what was dropped", "[click, tempo-map]"
     )
+    songs_told: bool = may("the note tells, song by song, what a mastering room asks for", False)
+    readme: bool = may("README.txt at the top tells a stranger what all this is", False)
 
 
 class SpecKeys(Strict):
