@@ -12,11 +12,16 @@ from typing import TYPE_CHECKING, Any, Literal
 from stemprep.spec.shipped import shipped_specs, spec_source, spec_summary
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from stemprep.model.rule import DeliverySpec
+    from stemprep.model.service import ServiceConfig
     from stemprep.model.sheet import SessionSheet
 
 __all__ = [
     "json_schema",
+    "load_recorded_sheet",
+    "load_service",
     "load_sheet",
     "load_spec",
     "shipped_specs",
@@ -53,8 +58,28 @@ def load_sheet(content: bytes, name: str) -> SessionSheet:
     return read_sheet(content, name)
 
 
-def json_schema(kind: Literal["spec", "sheet"]) -> dict[str, Any]:
-    """Give the JSON schema (draft 2020-12) of a delivery spec or a session sheet, for editors."""
+def load_service(path: Path) -> ServiceConfig:
+    """Give the service's config; relative paths in it count from the folder that it lies in.
+
+    Raises SpecError with all problems at once, those of the specs that it names among them.
+    """
+    from stemprep.spec.services import read_service
+
+    return read_service(path)
+
+
+def load_recorded_sheet(record: Mapping[str, Any], name: str) -> SessionSheet:
+    """Give the session sheet that a manifest keeps; ``name`` is what the messages call the file.
+
+    record: the manifest's ``sheet``. Raises SpecError for what no sheet may say.
+    """
+    from stemprep.spec.recorded_sheet import recorded_sheet
+
+    return recorded_sheet(record, name)
+
+
+def json_schema(kind: Literal["spec", "sheet", "service"]) -> dict[str, Any]:
+    """Give the JSON schema (draft 2020-12) of a spec, a session sheet or a config, for editors."""
     from stemprep.spec.editors import schema_of
 
     return schema_of(kind)

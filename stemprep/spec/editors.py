@@ -8,12 +8,21 @@ from typing import Any, Literal
 from pydantic import BaseModel
 
 from stemprep.spec.schema import SpecKeys
+from stemprep.spec.schema_service import ServiceKeys
 from stemprep.spec.schema_sheet import SheetKeys
 
-Kind = Literal["spec", "sheet"]
-SCHEMA_FILES: dict[Kind, str] = {"spec": "spec.schema.json", "sheet": "session.schema.json"}
+Kind = Literal["spec", "sheet", "service"]
+SCHEMA_FILES: dict[Kind, str] = {
+    "spec": "spec.schema.json",
+    "sheet": "session.schema.json",
+    "service": "service.schema.json",
+}
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
-_ROOTS: dict[Kind, type[BaseModel]] = {"spec": SpecKeys, "sheet": SheetKeys}
+_ROOTS: dict[Kind, type[BaseModel]] = {
+    "spec": SpecKeys,
+    "sheet": SheetKeys,
+    "service": ServiceKeys,
+}
 
 
 def schema_of(kind: Kind) -> dict[str, Any]:

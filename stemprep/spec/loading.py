@@ -91,7 +91,7 @@ def _read_chain(source: _Source, problems: Problems) -> list[Reading]:
     chain = [source]
     readings = []
     while True:
-        content = _content(chain[-1])
+        content = file_content(chain[-1].path, chain[-1].label)
         root = read_tree(content, chain[-1].label, _BEGINNING)
         readings.append(read_model(root, SpecKeys, problems, _ELSEWHERE))
         parent = _parent(chain, readings[-1], problems)
@@ -159,16 +159,16 @@ def _exists(path: Path) -> bool:
         return False
 
 
-def _content(source: _Source) -> bytes:
+def file_content(path: Path, label: str) -> bytes:
     """Give the bytes of a regular file; at most one more than the limit, so that too big shows."""
     try:
-        if not stat.S_ISREG(source.path.stat().st_mode):
-            raise SpecError((f"{source.label}: not a file; give a YAML file or a shipped name",))
-        with source.path.open("rb") as stream:
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise SpecError((f"{label}: not a file; give a YAML file or a shipped name",))
+        with path.open("rb") as stream:
             return stream.read(MAX_BYTES + 1)
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else "no possible file name"
-        raise SpecError((f"{source.label}: cannot be read: {reason}",)) from error
+        raise SpecError((f"{label}: cannot be read: {reason}",)) from error
 
 
 def _laid_over(general: Reading, special: Reading) -> Reading:

@@ -82,6 +82,11 @@ def shown_plain(text: str) -> str:
     return "".join(_harmless(character) for character in short)
 
 
+def shown_path(path: object) -> str:
+    """Give a path in quotes, harmless and whole: what tells two of them apart stands at the end."""
+    return f'"{"".join(_harmless(character) for character in str(path))}"'
+
+
 def _harmless(character: str) -> str:
     """Escape control, format (bidi), unassigned and odd space characters."""
     if character != " " and unicodedata.category(character)[0] in "CZ":

@@ -108,6 +108,8 @@ class _Reader:
             return self._table(node, shape, path)
         if isinstance(node, Sequence) and shape.kind == "list":
             return self._list(node, shape, path)
+        if isinstance(node, Scalar) and shape.takes_one:
+            return self._list(Sequence(node.mark, [node]), shape, path)
         if isinstance(node, Scalar) and shape.kind == "model" and shape.model:
             return self._shorthand(node, shape.model, shape, path)
         if isinstance(node, Scalar) and shape.kind not in ("list", "table"):

@@ -32,10 +32,16 @@ class Wanted:
 
 
 @dataclass(frozen=True, slots=True)
+class OneOrMore:
+    """A list that may be written without brackets where it has one item."""
+
+
+@dataclass(frozen=True, slots=True)
 class Shape:
     """What one key takes.
 
     words:  literal words that are taken as they stand.
+    takes_one: a list that a single value may stand for.
     item:   of a list or of a table's values; model: of a mapping with fixed keys.
     wanted: in words, with an example, for messages.
     """
@@ -45,6 +51,7 @@ class Shape:
     words: tuple[str, ...] = ()
     item: Shape | None = None
     model: type[BaseModel] | None = None
+    takes_one: bool = False
 
 
 @cache
@@ -95,6 +102,9 @@ def _plain(annotation: Any, metadata: tuple[Any, ...], example: str) -> Shape:
         return Shape("word", one_of(words), words)
     if origin is tuple:
         item = _shape(arguments[0], (), "")
+        if any(isinstance(one, OneOrMore) for one in metadata):
+            wanted = _with_example(f"{item.wanted}, or a list of such", example)
+            return Shape("list", wanted, item=item, takes_one=True)
         return Shape("list", _with_example(f"a list, each {item.wanted}", example), item=item)
     if origin is dict:
         words = tuple(str(word) for word in get_args(arguments[0]))

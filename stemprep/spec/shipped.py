@@ -11,7 +11,7 @@ from stemprep.spec.problems import nearest
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 _PLACES = (_PACKAGE / "configs", _PACKAGE.parent / "configs")
-_EXAMPLE_SUFFIX = ".example.yaml"
+_NO_SPECS = (".example.yaml", "service.yaml")
 _HEADLINE = re.compile(r'^(title|purpose):[ ]*"?(.*?)"?[ ]*$', re.MULTILINE)
 
 
@@ -28,7 +28,7 @@ def configs_folder() -> Path:
 def shipped_specs() -> tuple[str, ...]:
     """Names of the shipped specs, in alphabetical order."""
     files = configs_folder().glob("*.yaml")
-    return tuple(sorted(file.stem for file in files if not file.name.endswith(_EXAMPLE_SUFFIX)))
+    return tuple(sorted(file.stem for file in files if not file.name.endswith(_NO_SPECS)))
 
 
 def shipped_path(name: str) -> Path:

@@ -35,14 +35,14 @@ def read(file: Path) -> Any:
     return yaml.load(file.read_text(encoding="utf-8"), Loader=Yaml12)  # noqa: S506 - a SafeLoader
 
 
-@pytest.mark.parametrize("kind", ["spec", "sheet"])
-def test_the_published_files_are_current(kind: Literal["spec", "sheet"]) -> None:
+@pytest.mark.parametrize("kind", ["spec", "sheet", "service"])
+def test_the_published_files_are_current(kind: Literal["spec", "sheet", "service"]) -> None:
     published = (CONFIGS / SCHEMA_FILES[kind]).read_text(encoding="utf-8")
     assert published == schema_text(kind), "write configs/ anew from stemprep.spec.editors"
 
 
-@pytest.mark.parametrize("kind", ["spec", "sheet"])
-def test_they_are_schemas(kind: Literal["spec", "sheet"]) -> None:
+@pytest.mark.parametrize("kind", ["spec", "sheet", "service"])
+def test_they_are_schemas(kind: Literal["spec", "sheet", "service"]) -> None:
     jsonschema.Draft202012Validator.check_schema(json_schema(kind))
 
 
@@ -70,7 +70,7 @@ def test_the_example_sheet_fits_the_schema() -> None:
     ],
 )
 def test_what_the_loader_refuses_the_schema_refuses(
-    kind: Literal["spec", "sheet"], document: Any
+    kind: Literal["spec", "sheet", "service"], document: Any
 ) -> None:
     assert not jsonschema.Draft202012Validator(json_schema(kind)).is_valid(document)
 
@@ -89,8 +89,12 @@ def test_other_parts_have_the_keys_of_their_records() -> None:
 
 
 def test_every_value_has_a_meaning_and_an_example() -> None:
-    for kind in ("spec", "sheet"):
+    for kind in ("spec", "sheet", "service"):
         for name, definition in json_schema(kind)["$defs"].items():
             entry = definition.get("anyOf", [None, definition])[1]
             for key, value in entry["properties"].items():
                 assert value.get("description"), f"{name}.{key}"
+
+
+def test_the_example_config_fits_the_schema() -> None:
+    jsonschema.Draft202012Validator(json_schema("service")).validate(read(CONFIGS / "service.yaml"))
