@@ -13,7 +13,7 @@ from typing import BinaryIO, Final, cast
 from stemprep.containers.bext import build_bext
 from stemprep.containers.extension import extension_fault
 from stemprep.containers.foreign import foreign_fault
-from stemprep.containers.metadata import dropped_metadata, outgoing_metadata
+from stemprep.containers.metadata import dropped_metadata, made_metadata, outgoing_metadata
 from stemprep.containers.protocol import Container, DecodingFault, Metadata, OnBytes, pass_through
 from stemprep.dsp.block import SoundBlock
 from stemprep.errors import PrepareError
@@ -28,6 +28,7 @@ __all__ = [
     "build_bext",
     "copy_audio",
     "dropped_metadata",
+    "made_metadata",
     "outgoing_metadata",
     "read_blocks",
     "read_header",

@@ -51,6 +51,16 @@ def outgoing_metadata(stream: BinaryIO, header: Header, output: OutputPlan) -> M
     return Metadata(chunks=tuple(_ordered(chunks)), dropped=choice.dropped)
 
 
+def made_metadata(output: OutputPlan) -> Metadata:
+    """Gather the chunks of a file that has no source: bext and track names as planned."""
+    chunks: list[tuple[str, bytes]] = []
+    if output.bext is not None:
+        chunks.append(("bext", build_bext(output.bext)))
+    if output.track_names:
+        chunks.append(("iXML", build_ixml(output.track_names)))
+    return Metadata(chunks=tuple(chunks))
+
+
 def dropped_metadata(header: Header, output: OutputPlan) -> tuple[str, ...]:
     """Tell beforehand what ``outgoing_metadata`` will leave behind, for the plan that is printed.
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -61,20 +61,10 @@ def write_output(job: WriteJob) -> WrittenFile:
 
 
 def _written(job: WriteJob) -> WrittenFile:
-    target = Path(job.target)
-    descriptor = os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_CLOEXEC, 0o644)
-    with _HashedFile(descriptor) as sink:
-        os.fchmod(sink.fileno(), 0o644)
+    def fill(sink: BinaryIO) -> None:
         _write(job, sink)
-        sink.flush()
-        os.fsync(sink.fileno())
-        os.posix_fadvise(sink.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
-    after, sha512 = _read_back(target, job)
-    if after.sha256 != sink.digest.hexdigest():
-        raise DeliveryError(
-            f"{job.output.path}: the disk gave back other bytes than were written; "
-            "check the destination's disk and deliver again"
-        )
+
+    after, sha512 = write_and_read_back(Path(job.target), job.output.path, job.settings, fill)
     _compare_with_plan(job, after)
     return WrittenFile(
         plan=job.output,
@@ -87,7 +77,30 @@ def _written(job: WriteJob) -> WrittenFile:
     )
 
 
-class _HashedFile(io.BufferedWriter):
+def write_and_read_back(
+    target: Path, name: str, settings: MeasureSettings, fill: Callable[[BinaryIO], None]
+) -> tuple[FileFacts, str]:
+    """Make a new file by ``fill``, then measure it from the disk; give its facts and sha512.
+
+    Raises DeliveryError when the disk gives back other bytes; OSError passes through.
+    """
+    sha256 = write_new(target, fill)
+    return read_back(target, name, settings, sha256)
+
+
+def write_new(target: Path, fill: Callable[[BinaryIO], None]) -> str:
+    """Make a new file by ``fill``, fsynced and out of the page cache; give its sha256."""
+    descriptor = os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_CLOEXEC, 0o644)
+    with HashedFile(descriptor) as sink:
+        os.fchmod(sink.fileno(), 0o644)
+        fill(sink)
+        sink.flush()
+        os.fsync(sink.fileno())
+        os.posix_fadvise(sink.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+    return sink.digest.hexdigest()
+
+
+class HashedFile(io.BufferedWriter):
     """A file that is only written onwards, and hashed on the way."""
 
     def __init__(self, descriptor: int) -> None:
@@ -175,8 +188,13 @@ def _compare_source(source: SourceRef, sha256: str) -> None:
         )
 
 
-def _read_back(target: Path, job: WriteJob) -> tuple[FileFacts, str]:
-    """Measure the written file again from the disk; facts and sha512 in the same read."""
+def read_back(
+    target: Path, name: str, settings: MeasureSettings, expected_sha256: str
+) -> tuple[FileFacts, str]:
+    """Measure a written file again from the disk; facts and sha512 in the same read.
+
+    Raises DeliveryError when its bytes are not those that were written.
+    """
     sha256, sha512 = hashlib.sha256(), hashlib.sha512()
 
     def on_bytes(piece: bytes | memoryview) -> None:
@@ -184,14 +202,16 @@ def _read_back(target: Path, job: WriteJob) -> tuple[FileFacts, str]:
         sha512.update(piece)
 
     again = MeasureJob(
-        root=str(target.parent),
-        raw_path=os.fsencode(target.name),
-        name=job.output.path,
-        settings=job.settings,
+        root=str(target.parent), raw_path=os.fsencode(target.name), name=name, settings=settings
     )
     with open_regular(again.root, again.raw_path) as stream:
         header, sound = measure_stream(stream, again, on_bytes)
         size_bytes = os.fstat(stream.fileno()).st_size
+    if sha256.hexdigest() != expected_sha256:
+        raise DeliveryError(
+            f"{name}: the disk gave back other bytes than were written; "
+            "check the destination's disk and deliver again"
+        )
     facts = FileFacts(size_bytes=size_bytes, sha256=sha256.hexdigest(), header=header, sound=sound)
     return facts, sha512.hexdigest()
 

@@ -61,6 +61,12 @@ class Maker(Protocol):
 
 
 def song_folder(song: str, planned: Plan) -> str:
-    """The folder of a song in the payload with its slash; empty where the package has one song."""
-    songs = {output.song for output in planned.outputs}
-    return f"{song.replace('/', '_') or 'other'}/" if len(songs) > 1 else ""
+    """The folder of a song in the payload with its slash; empty where the package has one song.
+
+    It is the one that the song's files go to, so its name is as portable as theirs.
+    """
+    if len({output.song for output in planned.outputs}) < 2:
+        return ""
+    path = next((output.path for output in planned.outputs if output.song == song), "")
+    folder, slash, _ = path.partition("/")
+    return folder + slash
