@@ -11,6 +11,7 @@ from stemprep.package.faults import require_space, told_as_delivery_error
 from stemprep.package.manifest import made_with, manifest_csv, manifest_json
 from stemprep.package.manifest_schema import manifest_schema
 from stemprep.package.publish import publish, replicate
+from stemprep.package.reading_manifest import read_manifest
 from stemprep.package.staging import Staging, open_staging
 from stemprep.package.verify import expected_audio_hashes, hash_file, verify_package
 
@@ -27,6 +28,7 @@ __all__ = [
     "manifest_schema",
     "open_staging",
     "publish",
+    "read_manifest",
     "replicate",
     "require_space",
     "seal",

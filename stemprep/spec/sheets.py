@@ -35,14 +35,14 @@ def read_sheet(content: bytes, name: str) -> SessionSheet:
     model = validate(SheetKeys, reading, problems)
     if problems or model is None:
         raise SpecError(problems.told())
-    return _sheet(
+    return sheet_of(
         model.model_dump(exclude_unset=True),
         sha256=hashlib.sha256(content).hexdigest(),
         warnings=tuple(reading.warnings),
     )
 
 
-def _sheet(values: Mapping[str, Any], sha256: str, warnings: tuple[str, ...]) -> SessionSheet:
+def sheet_of(values: Mapping[str, Any], sha256: str, warnings: tuple[str, ...]) -> SessionSheet:
     """Give the record of a whole sheet."""
     return SessionSheet(
         **_stated(SessionSheet, values, ("songs", "tracks", "waivers")),

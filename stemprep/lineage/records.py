@@ -1,0 +1,253 @@
+"""What a package's manifest.json tells, as records; the text may come from anybody."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, TypeVar, cast
+
+from stemprep.errors import DeliveryError
+from stemprep.model.package import Predecessor
+from stemprep.model.plan import LeftOut, Operation
+from stemprep.model.sheet import SessionSheet
+from stemprep.model.strict_json import Json
+from stemprep.model.words import OPERATION_NAMES, ROLES, OperationName, Role
+from stemprep.spec import load_recorded_sheet
+
+_SHA256 = re.compile("[0-9a-f]{64}")
+_INSIDE = "data/"
+Kind = TypeVar("Kind")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeliveredSource:
+    """A file that something was made from: its name in the drop, its hash and that of its sound."""
+
+    path: str
+    sha256: str
+    audio_sha256: str | None
+    facts: Json | None = field(default=None, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeliveredFile:
+    """One audio file of a package as its manifest tells it.
+
+    path:    relative to the payload (``data/``).
+    sources: dropped files it was made from, in order; empty for what was made by us.
+    facts:   measured on the file as delivered, by the contract's names.
+    """
+
+    path: str
+    role: Role
+    song: str
+    made_by_us: bool
+    is_damaged: bool
+    sources: tuple[DeliveredSource, ...]
+    source_channels: tuple[int, ...]
+    operations: tuple[Operation, ...]
+    sha256: str
+    audio_sha256: str | None
+    size_bytes: int
+    facts: Json = field(repr=False)
+
+    def whole(self, name: str) -> int | None:
+        """One of its facts that is a whole number; None where it is absent or anything else."""
+        value = self.facts.get(name)
+        return value if isinstance(value, int) and not isinstance(value, bool) else None
+
+    def figure(self, name: str) -> float | None:
+        """One of its facts that is a number; minus infinity where the flag beside it says so."""
+        value = self.facts.get(name)
+        if value is None and self.facts.get(f"is_{name}_infinite") is True:
+            return -float("inf")
+        is_number = isinstance(value, int | float) and not isinstance(value, bool)
+        return float(cast("float", value)) if is_number else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeliveredDocument:
+    """One carried document: path below the payload, its name in the drop."""
+
+    path: str
+    source: str
+    sha256: str
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Manifest:
+    """What a package tells of itself.
+
+    companions: paths below the payload of what was made for it beside the dropped files.
+    """
+
+    name: str
+    delivery: int
+    predecessor: Predecessor | None
+    stemprep_version: str
+    spec_name: str
+    spec_sha256: str
+    sheet: SessionSheet | None
+    start_samples: Mapping[str, int | None]
+    files: tuple[DeliveredFile, ...]
+    documents: tuple[DeliveredDocument, ...]
+    companions: tuple[str, ...]
+    left_out: tuple[LeftOut, ...]
+    waivers: tuple[Json, ...] = field(default=(), repr=False)
+
+    @property
+    def dropped_files(self) -> tuple[DeliveredFile, ...]:
+        """The files that were made from what was dropped."""
+        return tuple(file for file in self.files if not file.made_by_us and file.sources)
+
+
+def parse_manifest(text: str, name: str) -> Manifest:
+    """Read manifest.json; ``name`` is what messages call the package.
+
+    Raises DeliveryError for anything that is not a manifest of ours, saying where; SpecError for a
+    sheet in it that says what no sheet may.
+    """
+    try:
+        content = json.loads(text)
+        return _manifest(_Reader(content, name), name)
+    except (ValueError, RecursionError) as error:
+        raise DeliveryError(f"{name}: its manifest.json is no JSON ({error}); {_ADVICE}") from error
+
+
+_ADVICE = "name a package that stemprep made"
+
+
+class _Reader:
+    """One JSON object that is asked for fields of a type; DeliveryError where there is none."""
+
+    def __init__(self, value: object, where: str) -> None:
+        if not isinstance(value, dict):
+            raise DeliveryError(f"{where}: manifest.json holds no record there; {_ADVICE}")
+        self.values = value
+        self.where = where
+
+    def get(self, key: str, kind: type[Kind]) -> Kind:
+        value = self.values.get(key)
+        if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
+            raise DeliveryError(
+                f"{self.where}: {key} in manifest.json is missing or malformed; {_ADVICE}"
+            )
+        return value
+
+    def maybe(self, key: str, kind: type[Kind]) -> Kind | None:
+        return None if self.values.get(key) is None else self.get(key, kind)
+
+    def each(self, key: str) -> list[_Reader]:
+        items = self.get(key, list)
+        return [_Reader(item, f"{self.where}: {key}[{i}]") for i, item in enumerate(items)]
+
+    def word(self, key: str, allowed: tuple[str, ...]) -> str:
+        value = self.get(key, str)
+        if value not in allowed:
+            raise DeliveryError(
+                f"{self.where}: {key} in manifest.json is {value!r}, which this release does not "
+                "know; use the release that made the package, or a newer one"
+            )
+        return value
+
+    def digest(self, key: str) -> str:
+        value = self.get(key, str)
+        if not _SHA256.fullmatch(value):
+            raise DeliveryError(f"{self.where}: {key} in manifest.json is no sha256; {_ADVICE}")
+        return value
+
+    def inside(self, key: str) -> str:
+        """Give a path below the payload; whether it may be opened is for the edges to decide."""
+        value = self.get(key, str)
+        if not value.startswith(_INSIDE):
+            raise DeliveryError(f"{self.where}: {key} in manifest.json leaves data/; {_ADVICE}")
+        return value.removeprefix(_INSIDE)
+
+
+def _manifest(top: _Reader, name: str) -> Manifest:
+    package = _Reader(top.get("package", dict), f"{name}: package")
+    before = package.maybe("predecessor", dict)
+    spec = _Reader(top.get("spec", dict), f"{name}: spec")
+    sheet = top.maybe("sheet", dict)
+    return Manifest(
+        name=package.get("name", str),
+        delivery=package.get("delivery", int),
+        predecessor=None if before is None else _predecessor(_Reader(before, package.where)),
+        stemprep_version=top.get("stemprep_version", str),
+        spec_name=spec.get("name", str),
+        spec_sha256=spec.get("sha256", str),
+        sheet=None if sheet is None else load_recorded_sheet(sheet, name),
+        start_samples=_starts(top.get("start_samples", dict)),
+        files=tuple(_file(item) for item in top.each("files")),
+        documents=tuple(_document(item) for item in top.each("documents")),
+        companions=tuple(item.get("path", str) for item in top.each("companions")),
+        left_out=tuple(
+            LeftOut(path=item.get("path", str), reason=item.get("reason", str))
+            for item in top.each("left_out")
+        ),
+        waivers=tuple(cast("Json", item.values) for item in top.each("waivers")),
+    )
+
+
+def _starts(values: dict[str, Any]) -> dict[str, int | None]:
+    return {
+        song: start if isinstance(start, int) and not isinstance(start, bool) else None
+        for song, start in values.items()
+    }
+
+
+def _predecessor(item: _Reader) -> Predecessor:
+    return Predecessor(
+        name=item.get("name", str),
+        number=item.get("number", int),
+        tag_manifest_sha256=item.digest("tag_manifest_sha256"),
+    )
+
+
+def _file(item: _Reader) -> DeliveredFile:
+    return DeliveredFile(
+        path=item.inside("path"),
+        role=cast("Role", item.word("role", ROLES)),
+        song=item.get("song", str),
+        made_by_us=item.get("made_by_us", bool),
+        is_damaged=item.get("is_damaged", bool),
+        sources=tuple(
+            _source(source) for source in item.each("sources") if source.values.get("path")
+        ),
+        source_channels=tuple(n for n in item.get("source_channels", list) if isinstance(n, int)),
+        operations=tuple(_operation(step) for step in item.each("operations")),
+        sha256=item.digest("sha256"),
+        audio_sha256=item.maybe("audio_sha256", str),
+        size_bytes=item.get("size_bytes", int),
+        facts=item.get("facts", dict),
+    )
+
+
+def _source(item: _Reader) -> DeliveredSource:
+    return DeliveredSource(
+        path=item.get("path", str),
+        sha256=item.maybe("sha256", str) or "",
+        audio_sha256=item.maybe("audio_sha256", str),
+        facts=item.maybe("facts", dict),
+    )
+
+
+def _operation(item: _Reader) -> Operation:
+    return Operation(
+        name=cast("OperationName", item.word("name", OPERATION_NAMES)),
+        parameters=item.get("parameters", dict),
+        reason=item.get("reason", str),
+        evidence=item.get("evidence", str),
+    )
+
+
+def _document(item: _Reader) -> DeliveredDocument:
+    return DeliveredDocument(
+        path=item.inside("path"),
+        source=item.get("source", str),
+        sha256=item.digest("sha256"),
+        size_bytes=item.get("size_bytes", int),
+    )

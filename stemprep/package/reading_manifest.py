@@ -1,0 +1,32 @@
+"""The manifest of a package that was verified before, as text."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from stemprep.errors import DeliveryError
+from stemprep.package.bag_reading import read_limited
+from stemprep.package.descriptors import opened_folder
+from stemprep.package.faults import told_as_delivery_error
+from stemprep.package.payload_path import PAYLOAD
+
+MAX_MANIFEST_JSON_BYTES = 128 << 20
+_NAME = f"{PAYLOAD}/manifest.json"
+
+
+def read_manifest(package: Path) -> str:
+    """Give the text of a package's manifest.json, links refused.
+
+    Raises DeliveryError where there is none, or where it is larger than 128 MiB or no UTF-8.
+    """
+    with (
+        told_as_delivery_error("reading its manifest.json", package, "nothing was made of it"),
+        opened_folder(package, is_link_allowed=True) as folder,
+    ):
+        content = read_limited(folder, _NAME, MAX_MANIFEST_JSON_BYTES)
+    try:
+        return content.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise DeliveryError(
+            f"{package}: {_NAME} is no text in UTF-8; name a package that stemprep made"
+        ) from error

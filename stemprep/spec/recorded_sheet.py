@@ -1,0 +1,60 @@
+"""The session sheet that a package's manifest keeps, held to what a sheet may say.
+
+A package proves that it is whole, not who made it: its sheet is read with the same schema as one
+that comes with a drop.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from pydantic import ValidationError
+
+from stemprep.errors import SpecError
+from stemprep.model.sheet import SessionSheet
+from stemprep.spec.schema_sheet import SheetKeys
+from stemprep.spec.sheets import sheet_of
+
+_NOT_SAID = ("sha256", "warnings")
+_KEYS = {"pattern": "file"}
+
+
+def recorded_sheet(record: Mapping[str, Any], name: str) -> SessionSheet:
+    """Give the sheet of a manifest's ``sheet``; SpecError names the fields that do not hold.
+
+    record: fields of the sheet's records as JSON gives them; name: what messages call the file.
+    """
+    stated = {key: value for key, value in record.items() if key not in _NOT_SAID}
+    try:
+        model = SheetKeys.model_validate_json(json.dumps(_as_written(stated)))
+    except (ValidationError, ValueError, RecursionError) as error:
+        raise SpecError(_problems(error, name)) from error
+    sha256 = record.get("sha256")
+    return sheet_of(
+        model.model_dump(exclude_unset=True),
+        sha256=sha256 if isinstance(sha256, str) else "",
+        warnings=(),
+    )
+
+
+def _as_written(value: Any) -> Any:
+    """Give keys as a person writes them; what is not stated is left out."""
+    if isinstance(value, Mapping):
+        return {
+            _KEYS.get(key, key.removeprefix("is_")): _as_written(item)
+            for key, item in value.items()
+            if item is not None and item != []
+        }
+    return [_as_written(item) for item in value] if isinstance(value, list) else value
+
+
+def _problems(error: Exception, name: str) -> tuple[str, ...]:
+    if not isinstance(error, ValidationError):
+        return (f"{name}: its sheet cannot be read; take another copy of the package",)
+    return tuple(
+        f"{name}: sheet, {'.'.join(map(str, problem['loc']))}: {problem['msg']}; "
+        "the sheet of this package was not written by stemprep: use another copy of it"
+        for problem in error.errors(include_url=False, include_input=False)[:20]
+    )
