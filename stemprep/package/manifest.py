@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import csv
 import dataclasses
-import io
 from collections.abc import Iterable
 from importlib import metadata
 from itertools import zip_longest
 
+from stemprep.model.csv_table import csv_table
 from stemprep.model.facts import FileFacts
 from stemprep.model.finding import Finding
 from stemprep.model.package import PackageContent, SecondReading, WrittenFile
@@ -19,8 +18,6 @@ from stemprep.package.payload_path import PAYLOAD, sort_key
 MANIFEST_VERSION = 1
 
 _LIBRARIES_THAT_SHAPE_BYTES = ("numpy", "pedalboard", "pyloudnorm", "soundfile", "soxr")
-_WIDE_FORMS = ("\uff1d", "\uff0b", "\uff0d", "\uff20")  # East Asian forms of = + - @
-_READ_AS_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", *_WIDE_FORMS)
 
 
 def made_with() -> dict[str, str]:
@@ -175,13 +172,8 @@ def manifest_csv(content: PackageContent) -> str:
 
     Text that a spreadsheet would take for a formula is led by an apostrophe.
     """
-    text = io.StringIO(newline="")
-    rows = csv.writer(text)
-    rows.writerow(_COLUMNS)
-    for file in _in_order(content.files):
-        row = _row(file, content)
-        rows.writerow([_cell(row[column]) for column in _COLUMNS])
-    return text.getvalue()
+    rows = (_row(file, content) for file in _in_order(content.files))
+    return csv_table(_COLUMNS, ([row[column] for column in _COLUMNS] for row in rows))
 
 
 def _row(file: WrittenFile, content: PackageContent) -> Json:
@@ -202,9 +194,3 @@ def _row(file: WrittenFile, content: PackageContent) -> Json:
 def _figure(facts: Json, name: str) -> str | int | float | None:
     value: str | int | float | None = facts[name]
     return -float("inf") if value is None and facts.get(f"is_{name}_infinite") else value
-
-
-def _cell(value: object) -> object:
-    if not isinstance(value, str):
-        return value
-    return f"'{value}" if value.startswith(_READ_AS_FORMULA) else value
