@@ -45,8 +45,7 @@ class Handover:
 class Maker(Protocol):
     """One kind of companion; a module with these two functions is one."""
 
-    @staticmethod
-    def plan_companions(inspection: Inspection, planned: Plan) -> Iterable[Companion]:
+    def plan_companions(self, inspection: Inspection, planned: Plan) -> Iterable[Companion]:
         """Say what will be made, before anything is; ``planned`` holds the kinds before it.
 
         Nothing where it cannot be made; the reason why belongs into the package too, as a note
@@ -54,8 +53,7 @@ class Maker(Protocol):
         """
         ...
 
-    @staticmethod
-    def make(companions: Sequence[Companion], handover: Handover) -> Iterable[Made]:
+    def make(self, companions: Sequence[Companion], handover: Handover) -> Iterable[Made]:
         """Make exactly the planned ones; raises DeliveryError."""
         ...
 
