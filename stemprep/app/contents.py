@@ -13,7 +13,7 @@ from stemprep.model.report import Report
 from stemprep.model.rule import Contents
 from stemprep.model.session import Session, SourceFile
 from stemprep.package import Staging, check_commands, made_with
-from stemprep.report import delivery_note, render_html, render_json, render_text
+from stemprep.report import delivery_note, render_html, render_json, render_readme, render_text
 
 UNNAMED = "untitled session"
 THIS_FOLDER = "the folder that holds this report"
@@ -107,6 +107,7 @@ def package_content(
     number: int,
     date: str,
     predecessor: Predecessor | None,
+    contents: Contents,
 ) -> PackageContent:
     """Everything the manifests and bag-info.txt tell; ``name`` as it may be told inside."""
     inside = portable_report(report)
@@ -133,6 +134,15 @@ def package_content(
         notes=report.plan.notes,
         made_with=made_with(),
         bag_info=_bag_info(report),
+        readme=render_readme(
+            inside,
+            written,
+            [document.path for document in documents if document.source is not None],
+            package_name=name,
+            check_commands=check_commands(),
+        )
+        if contents.is_readme
+        else "",
     )
 
 

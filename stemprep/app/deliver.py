@@ -183,6 +183,7 @@ def _make_package(
             number=order.number,
             date=order.date,
             predecessor=order.predecessor,
+            contents=inspection.spec.contents,
         )
         seal(staging, content)
         return report, publish(staging, destination, order.name)

@@ -63,6 +63,23 @@ class Predecessor:
     tag_manifest_sha256: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Amendment:
+    """What a delivery corrects in the package before it; paths below the payload, sorted.
+
+    package:  name of the package it corrects.
+    reason:   as a person gave it; "" where nobody did.
+    replaced, added: paths in the new package; left_out: paths in the old one that do not travel
+              any more. Documents are among them.
+    """
+
+    package: str
+    reason: str
+    replaced: tuple[str, ...] = ()
+    added: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
+
+
 DamageKind = Literal["missing", "extra", "changed", "audio-changed", "header-changed", "tag"]
 
 
@@ -113,7 +130,9 @@ class PackageContent:
     made_with:    libraries whose version may change bytes of written audio.
     documents:    carried ones and reports of ours, as staged.
     companions:   what was made beside the dropped files; their records stand in files, documents.
+    amendment:    what it corrects in its predecessor; None for a delivery of a whole drop.
     waived:       findings a person has signed for; repaired: findings the plan removed.
+    readme:       text of README.txt at the package's top; "": none.
     """
 
     name: str
@@ -129,6 +148,7 @@ class PackageContent:
     sheet: SessionSheet | None = None
     delivery: int = 1
     predecessor: Predecessor | None = None
+    amendment: Amendment | None = None
     verdict: Verdict = "pass"
     waived: tuple[Finding, ...] = ()
     repaired: tuple[Finding, ...] = ()
@@ -136,3 +156,4 @@ class PackageContent:
     notes: tuple[str, ...] = ()
     made_with: Mapping[str, str] = field(default_factory=dict)
     bag_info: tuple[tuple[str, str], ...] = ()
+    readme: str = ""

@@ -22,6 +22,7 @@ from stemprep.package.staging import Staging
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 SOFTWARE_AGENT = "stemprep"
 TAG_MANIFEST = "tagmanifest-sha256.txt"
+README = "README.txt"  # RFC 8493, 2.2.4: another tag file, held by the tag manifests
 
 FILE_MODE = 0o644
 FOLDER_MODE = 0o755
@@ -39,8 +40,9 @@ _OUR_LABELS = frozenset(
 def seal(staging: Staging, content: PackageContent) -> str:
     """Finish a package in its staging folder; returns the sha256 of its tag manifest.
 
-    Writes manifest.json and manifest.csv, then bagit.txt, bag-info.txt and the payload manifests,
-    the tag manifest last; fixes modes (files 0644, folders 0755) and fsyncs folders bottom-up.
+    Writes manifest.json and manifest.csv, then README.txt where there is one, bagit.txt,
+    bag-info.txt and the payload manifests, the tag manifest last; fixes modes (files 0644,
+    folders 0755) and fsyncs folders bottom-up.
     Raises DeliveryError when the payload is not exactly what the content lists.
     """
     documents = (
@@ -51,6 +53,7 @@ def seal(staging: Staging, content: PackageContent) -> str:
     payload = _payload(replace(content, documents=documents))
     _check_payload(staging, payload)
     tag_files = {
+        **({README: content.readme} if content.readme else {}),
         "bagit.txt": DECLARATION,
         "bag-info.txt": bag_info(content, payload.values()),
         **{

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from stemprep.report.note import delivery_note
     from stemprep.report.page import render_html
     from stemprep.report.plan import render_plan
+    from stemprep.report.readme import render_readme
     from stemprep.report.records import plan_json, render_json, report_json
     from stemprep.report.schema import report_schema
     from stemprep.report.text import render_text
@@ -28,6 +29,7 @@ __all__ = [
     "render_html",
     "render_json",
     "render_plan",
+    "render_readme",
     "render_text",
     "render_verification",
     "render_verification_json",
@@ -42,6 +44,7 @@ _HOMES = {
     "render_html": "page",
     "render_json": "records",
     "render_plan": "plan",
+    "render_readme": "readme",
     "render_text": "text",
     "render_verification": "verification",
     "render_verification_json": "verification",

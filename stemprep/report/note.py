@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from stemprep.model.finding import Finding
+from stemprep.model.null_test import NullTest
 from stemprep.model.package import Predecessor, WrittenFile
 from stemprep.model.report import Report
 from stemprep.model.sheet import SessionSheet, TrackNote
@@ -58,7 +59,8 @@ def delivery_note(
     _put_open(page, report)
     if is_songs_told:
         _put_songs(page, song_blocks(report, written))
-    _put_glance(page, report, by_song)
+    tests = () if is_songs_told else report.set_facts.null_tests
+    _put_glance(page, report.measured.session.sheet, by_song, tests)
     page.blank()
     page.put(HEARING_WORDS)
     _put_files(page, by_song, _track_notes(report))
@@ -104,12 +106,16 @@ def _put_songs(page: Page, blocks: Sequence[SongBlock]) -> None:
             page.fact(label, words, indent=2, label_width=SONG_LABEL_WIDTH)
 
 
-def _put_glance(page: Page, report: Report, by_song: Mapping[str, Sequence[WrittenFile]]) -> None:
+def _put_glance(
+    page: Page,
+    sheet: SessionSheet | None,
+    by_song: Mapping[str, Sequence[WrittenFile]],
+    null_tests: Sequence[NullTest],
+) -> None:
     """Format, length, start and tempo of each song, and what the sheet says to the receiver."""
-    sheet = report.measured.session.sheet
     for song, files in by_song.items():
         page.head(f"At a glance: {song}" if len(by_song) > 1 and song else "At a glance")
-        for label, words in glance_lines(song, files, sheet, report.set_facts.null_tests):
+        for label, words in glance_lines(song, files, sheet, null_tests):
             page.fact(label, words, indent=2)
     if sheet is not None and sheet.notes:
         page.head("Notes of the sender")

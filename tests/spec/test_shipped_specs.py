@@ -85,11 +85,11 @@ def test_no_content_stops_an_archive() -> None:
     spec = load_spec("archive")
     failing = {check for check in RULE_TYPES if "fail" in severities(spec, check)}
     assert failing == NOT_CONTENT
-    assert spec.operations.allowed == ("copy",)
+    assert spec.operations.allowed == ("copy", "rename")
     assert spec.contents.layout == "as-dropped"
     assert spec.contents.left_out_roles == ()
     assert spec.contents.is_damaged_kept
-    assert not spec.naming.is_portable
+    assert spec.naming.is_portable
 
 
 @pytest.mark.parametrize(

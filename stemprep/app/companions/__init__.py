@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from stemprep.app.companions import names_table
 from stemprep.app.companions.maker import Handover, Maker
 from stemprep.app.inspect import Inspection
 from stemprep.model.package import StagedDocument, WrittenFile
@@ -18,7 +19,9 @@ from stemprep.naming import distinct_paths
 
 __all__ = ["MAKERS", "Handover", "make_companions", "with_companions"]
 
-MAKERS: Mapping[CompanionKind, Maker] = {}
+MAKERS: Mapping[CompanionKind, Maker] = {
+    "names-table": names_table,
+}
 """Kind -> module, in the order in which they are made: later ones may use what earlier ones did."""
 
 
