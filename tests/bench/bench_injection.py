@@ -1,9 +1,11 @@
 """Recall, false alarms and position errors of the checks of sound, by injected faults.
 
     python -m tests.bench.bench_injection [--half tune|report] [--rounds N] [--hours H]
+        [--from-round N] [--damages N] [--missed]
 
 Clean sound is generated, and read from ../shared/sessions where that is present. Even seeds are
-for tuning, odd ones for the report. Prints recall against strength for each kind of fault,
+for tuning, odd ones for the report; seeds that led to a fix are no longer held out, and
+``--from-round`` takes fresh ones. Prints recall against strength for each kind of fault,
 every false alarm on clean sound with file and sample, and how far found places are off.
 """
 
@@ -25,12 +27,15 @@ from stemprep.model.finding import Finding
 from stemprep.model.rule import DeliverySpec
 from stemprep.spec import load_spec
 from tests.bench.clean_sound import Piece, originals, variants
+from tests.bench.file_damage import damaged_files, told_of
 from tests.bench.injections import KINDS, Fault
 from tests.checks.factory import measured_file, session
 from tests.measure.feed import measure
 from tests.signals import Planar
 
 MARGIN_SAMPLES = 64
+INFORMATION = ("hum", "noise-floor")  # notes by default: a matter of taste
+WHOLE_FILE = ("dc-offset", "cut-off", *INFORMATION)  # told for the file, not for a place
 
 
 @dataclass
@@ -50,12 +55,13 @@ class Tally:
     missed: list[str] = field(default_factory=list)
     alarms: list[str] = field(default_factory=list)
     alarms_unaltered: int = 0
+    notes: Counter[str] = field(default_factory=Counter)
     hours: float = 0.0
     searched: list[float] = field(default_factory=list)
 
 
 def findings_on(samples: Planar, piece: Piece, spec: DeliverySpec, tally: Tally) -> list[Finding]:
-    """Findings of severity warn and fail on one file."""
+    """All findings on one file, notes among them."""
     sound = measure(samples, rate_hz=piece.rate_hz, bits=piece.bits, settings=spec.measure)
     tally.searched.append(sound.transients.searched_share)
     file = measured_file(
@@ -66,8 +72,7 @@ def findings_on(samples: Planar, piece: Piece, spec: DeliverySpec, tally: Tally)
         bit_depth=piece.bits or 32,
         encoding="float" if piece.bits is None else "integer",
     )
-    found = judge(session(file), spec).findings
-    return [finding for finding in found if finding.severity != "note"]
+    return list(judge(session(file), spec).findings)
 
 
 def hear_clean(pieces: Iterator[Piece], spec: DeliverySpec, tally: Tally, hours: float) -> None:
@@ -75,6 +80,9 @@ def hear_clean(pieces: Iterator[Piece], spec: DeliverySpec, tally: Tally, hours:
     for piece in pieces:
         tally.hours += piece.hours
         for finding in findings_on(piece.samples, piece, spec, tally):
+            if finding.severity == "note":
+                tally.notes[finding.check] += 1
+                continue
             places = finding.occurrences.worst if finding.occurrences else ()
             at = places[0].start_sample if places else finding.start_sample
             tally.alarms.append(f"{piece.name}: {finding.check} at {at}: {finding.message}")
@@ -93,6 +101,8 @@ def inject(pieces: Sequence[Piece], spec: DeliverySpec, tally: Tally, seed: int)
                 continue
             samples, fault = made
             found = findings_on(samples, piece, spec, tally)
+            if fault.check not in INFORMATION:
+                found = [finding for finding in found if finding.severity != "note"]
             row = tally.rows[fault.group, fault.strength]
             row.all += 1
             error = position_error(found, fault)
@@ -103,13 +113,27 @@ def inject(pieces: Sequence[Piece], spec: DeliverySpec, tally: Tally, seed: int)
                 row.errors.append(error)
 
 
+def damage(pieces: Sequence[Piece], tally: Tally, seed: int, count: int) -> None:
+    """Files whose header, size or checksum disagrees with their sound, each container alike."""
+    files = damaged_files(pieces, seed, count)
+    for number, (file, finding) in enumerate(zip(files, told_of(files), strict=True)):
+        row = tally.rows[f"file: {file.kind}", file.container]
+        row.all += 1
+        if finding is None:
+            tally.missed.append(f"{file.container}: {file.kind} (seed {seed}, file {number})")
+            continue
+        row.found += 1
+        if file.frames is not None:
+            row.errors.append(abs((finding.start_sample or 0) - file.frames))
+
+
 def position_error(found: Sequence[Finding], fault: Fault) -> int | None:
     """Distance of the nearest place told; None where the fault was not found."""
     errors = []
     for finding in found:
         if finding.check != fault.check:
             continue
-        if fault.check in ("dc-offset", "cut-off"):  # told for the file, not for a place
+        if fault.check in WHOLE_FILE:
             errors.append(0)
         for place in finding.occurrences.worst if finding.occurrences else ():
             if place.start_sample < fault.end + MARGIN_SAMPLES and (
@@ -134,6 +158,8 @@ def shown(tally: Tally) -> Iterator[str]:
         by_check = Counter(alarm.split(": ")[1].split(" at ")[0] for alarm in tally.alarms)
         yield ", ".join(f"{check} {count}" for check, count in by_check.most_common())
         yield from tally.alarms
+        notes = (f"{check} {count}" for check, count in tally.notes.most_common())
+        yield f"notes on the same sound: {', '.join(notes)}"
     if tally.searched:
         yield f"share of cells searched closely for clicks: {np.mean(tally.searched):.5f}"
 
@@ -151,9 +177,11 @@ def main() -> None:
     parser.add_argument("--half", choices=("tune", "report"), default="report")
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--hours", type=float, default=6.0)
+    parser.add_argument("--from-round", type=int, default=0, help="leave out the first seeds")
+    parser.add_argument("--damages", type=int, default=20, help="files of a container and damage")
     parser.add_argument("--missed", action="store_true", help="list every fault not found")
     arguments = parser.parse_args()
-    first = 0 if arguments.half == "tune" else 1
+    first = (0 if arguments.half == "tune" else 1) + 2 * arguments.from_round
     spec = load_spec("base")
     tally = Tally()
     if arguments.hours:
@@ -166,6 +194,7 @@ def main() -> None:
     pieces = [piece for piece in pieces if not piece.name.startswith(("shape/", "one-shot/"))]
     for number in range(arguments.rounds):
         inject(pieces, spec, tally, first + 2 * number)
+    damage(pieces, tally, first, arguments.damages)
     print("\n".join(shown(tally)))
     if arguments.missed:
         print("\n".join(tally.missed))

@@ -11,6 +11,7 @@ from tests.signals import Planar
 
 LOUD_ENOUGH = 10 ** (-50 / 20)
 CLICK_LEVELS_DB = (12, 6, 0, -6, -12, -18, -24)
+LEAST_S = 8.0  # shorter sound has too few pauses to tell what lies in them
 
 
 @dataclass(frozen=True)
@@ -164,4 +165,50 @@ def cut(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] | 
     return None
 
 
-KINDS = {"clip": clip, "hole": hole, "repeat": repeat, "click": click, "dc": dc, "cut": cut}
+def hum(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] | None:
+    """Mains and three multiples under everything; told as information, where there are pauses."""
+    level_db = int(generator.choice([-80, -70, -60, -50]))
+    mains_hz = float(generator.choice([50, 60])) + float(generator.uniform(-0.1, 0.1))
+    if not _has_pauses(piece, level_db, 0.5):
+        return None
+    time = np.arange(piece.samples.shape[1]) / piece.rate_hz
+    wave = sum(
+        float(generator.uniform(0.2, 1)) * np.sin(2 * np.pi * mains_hz * number * time + number)
+        for number in (1, 2, 3, 5)
+    )
+    samples = piece.samples + wave * (10 ** (level_db / 20) / np.sqrt(np.mean(wave**2)))
+    return samples, Fault("hum", "hum", f"{level_db:+d}", 0, 0, time.size)
+
+
+def hiss(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] | None:
+    """White noise under everything; told as information, where there are pauses."""
+    level_db = int(generator.choice([-66, -57, -50, -45]))
+    if not _has_pauses(piece, level_db, 0.1):
+        return None
+    noise = generator.normal(0, 10 ** (level_db / 20), piece.samples.shape)
+    fault = Fault("noise-floor", "noise", f"{level_db:+d}", 0, 0, noise.shape[1])
+    return piece.samples + noise, fault
+
+
+def _has_pauses(piece: Piece, level_db: float, window_s: float) -> bool:
+    """A fifth of the time is 10 dB quieter than the level, a twentieth 23 dB louder."""
+    width = round(window_s * piece.rate_hz)
+    count = piece.samples.shape[1] // width
+    if count * window_s < LEAST_S:
+        return False
+    windows = piece.samples[:, : count * width].reshape(len(piece.samples), count, width)
+    levels = 10 * np.log10(np.square(windows).mean(axis=2) + 1e-15)
+    quiet, loud = np.percentile(levels, (20, 95), axis=1)
+    return bool((quiet < level_db - 10).all() and (loud > level_db + 23).all())
+
+
+KINDS = {
+    "clip": clip,
+    "hole": hole,
+    "repeat": repeat,
+    "click": click,
+    "dc": dc,
+    "cut": cut,
+    "hum": hum,
+    "noise": hiss,
+}
