@@ -1,5 +1,7 @@
 """What was dropped: listed or unpacked without leaving the drop, given roles and songs."""
 
+from stemprep.intake.clutter import clutter_reason, is_copy_under_way
+from stemprep.intake.kinds import KEPT_EXTENSIONS
 from stemprep.intake.kit import KitPlace, drum_of, kit_places, words_of_place
 from stemprep.intake.names import display_path
 from stemprep.intake.opening import open_regular
@@ -7,11 +9,14 @@ from stemprep.intake.scan import Scan, read_sheet, scan_drop
 from stemprep.intake.session import build_session
 
 __all__ = [
+    "KEPT_EXTENSIONS",
     "KitPlace",
     "Scan",
     "build_session",
+    "clutter_reason",
     "display_path",
     "drum_of",
+    "is_copy_under_way",
     "kit_places",
     "open_regular",
     "read_sheet",

@@ -78,6 +78,11 @@ def clutter_reason(path: str, kept_extensions: Set[str], siblings: Set[str] = fr
     )
 
 
+def is_copy_under_way(name: str) -> bool:
+    """Tell whether a file of this name is a download or copy that has not come to its end."""
+    return extension(name) in _PARTIAL_EXTENSIONS or bool(_COPY_UNDER_WAY.match(name))
+
+
 def is_system_folder(name: str) -> bool:
     """Tell whether the whole content of a folder of this name is the system's own."""
     return name.lower() in _SYSTEM_FOLDERS

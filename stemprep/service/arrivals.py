@@ -1,0 +1,150 @@
+"""What has arrived in the inboxes, and what of it is whole and still.
+
+Events are not needed: ``scan`` finds everything by looking, and a hint only makes it look at once.
+What lies still costs next to nothing: the top of an inbox is listed anew only when its own time has
+moved, drops that were given out are looked at together, rarely, and the more seldom the longer
+that takes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from stemprep.model.service import Inbox
+from stemprep.service.inbox_watch import InboxWatch
+from stemprep.service.writers import open_for_writing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drop:
+    r"""One drop in one state.
+
+    name:        of folder or file as text; bytes that are not UTF-8 are written ``\xNN``.
+    path:        absolute.
+    fingerprint: 64 hexadecimal digits; another one whenever names, sizes, times or content change.
+    files:       regular files in it, clutter not counted.
+    size_bytes:  their sum.
+    """
+
+    inbox_index: int
+    name: str
+    path: Path
+    fingerprint: str
+    files: int
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hint:
+    """Something happened to ``name`` at the top of an inbox; "": somewhere in it."""
+
+    inbox_index: int
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """A drop or other entry that is not taken, and why, in words; told once."""
+
+    inbox_index: int
+    name: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScanResult:
+    """What one scan found.
+
+    received:    seen for the first time; they may still grow and have no fingerprint yet.
+    ready:       whole and still. Each state of a drop is given out once in the life of the process,
+                 so after a restart everything that lies there is given out again.
+    held:        kept back although still, and entries that are never taken.
+    unreachable: inboxes that cannot be listed now, as ``Held`` with the name ""; in every scan.
+    """
+
+    received: tuple[Drop, ...] = ()
+    ready: tuple[Drop, ...] = ()
+    held: tuple[Held, ...] = ()
+    unreachable: tuple[Held, ...] = ()
+
+
+@dataclass(slots=True)
+class Arrivals:
+    """Watches over all inboxes; not to be shared between threads.
+
+    rescan_s: longest time between two looks at everything that lies in an inbox, seconds; looking
+              takes longer than a three-hundredth of it only where an inbox holds very much.
+    """
+
+    inboxes: Sequence[Inbox]
+    rescan_s: float = 60.0
+    _watches: list[InboxWatch] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._watches = [InboxWatch(inbox, self.rescan_s) for inbox in self.inboxes]
+
+    def scan(self, now_s: float, hints: Collection[Hint] = ()) -> ScanResult:
+        """Look wherever it is time to look.
+
+        now_s: of a monotonic clock, seconds. Meant to be called about once a second, and whenever
+        a hint has come; when it is not time to look yet this costs some microseconds an inbox.
+        """
+        received: list[Drop] = []
+        held: list[Held] = []
+        unreachable: list[Held] = []
+        still: list[tuple[int, str]] = []
+        for index, watch in enumerate(self._watches):
+            hinted = {hint.name for hint in hints if hint.inbox_index == index}
+            seen = watch.scan(now_s, hinted)
+            received += [self._drop(index, name) for name in seen.new]
+            still += [(index, name) for name in seen.still]
+            held += [Held(inbox_index=index, name=name, reason=why) for name, why in seen.held]
+            if seen.trouble:
+                unreachable.append(Held(inbox_index=index, name="", reason=seen.trouble))
+        ready = self._given(still, held, now_s)
+        return ScanResult(
+            received=tuple(received),
+            ready=ready,
+            held=tuple(held),
+            unreachable=tuple(unreachable),
+        )
+
+    def forget(self, drop: Drop) -> None:
+        """Give a drop out once more, as soon as it is found whole and still again."""
+        self._watches[drop.inbox_index].forget(drop.name)
+
+    @property
+    def is_quiet(self) -> bool:
+        """Whether keeping still would make no further drop ready; for ``--once``."""
+        return all(watch.is_quiet for watch in self._watches)
+
+    def _given(
+        self, still: list[tuple[int, str]], held: list[Held], now_s: float
+    ) -> tuple[Drop, ...]:
+        """Give out what is still and not open for writing: one round through all programs."""
+        candidates = [self._watches[index].drops[name] for index, name in still]
+        asked = [watched.path for watched in candidates if not watched.look.is_marked]
+        written = open_for_writing(asked) if asked else {}
+        ready = []
+        for index, name in still:
+            watch = self._watches[index]
+            hindrance = written.get(watch.drops[name].path, "")
+            if hindrance:
+                news = watch.hold(name, hindrance, now_s)
+                held += [Held(inbox_index=index, name=name, reason=news)] if news else []
+            elif watch.give(name):
+                ready.append(self._drop(index, name))
+        return tuple(ready)
+
+    def _drop(self, index: int, name: str) -> Drop:
+        watched = self._watches[index].drops[name]
+        return Drop(
+            inbox_index=index,
+            name=name,
+            path=watched.path,
+            fingerprint=watched.given,
+            files=watched.look.files,
+            size_bytes=watched.look.size_bytes,
+        )

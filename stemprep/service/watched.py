@@ -1,0 +1,159 @@
+"""One drop under watch: from the first look until it is whole, and again after a change."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from stemprep.service.looking import Look, fingerprint, look_at, sample
+
+LOOKS_PER_SETTLING = 4
+SHORTEST_PACE_S, LONGEST_PACE_S = 0.05, 5.0
+LONGEST_HELD_PACE_S = 60.0
+REST_PER_LOOK = 10.0  # a look at a huge tree is followed by ten times as long without one
+MARKED_SETTLE_S = 2.0  # copying programs may bring the marker before the last files
+EMPTY_SETTLINGS = 4.0  # a file of 0 bytes is mostly one whose writing has not begun
+TELL_AFTER_SETTLINGS, TELL_AFTER_S = 10.0, 60.0
+RESTLESS_S = 6 * 3600.0
+
+State = Literal["moving", "still", "whole", "gone"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Patience:
+    """settle_s, ready_marker: as the inbox has them."""
+
+    settle_s: float
+    ready_marker: str | None = None
+
+
+@dataclass(slots=True)
+class Watched:
+    """What is known of one drop; all times are seconds of the caller's monotonic clock.
+
+    given:     fingerprint with which the drop was last given out as ready; "" before that.
+    hindrance: why a still drop is not ready; "" where nothing but time is missing.
+    is_told:   whether the hindrance was told.
+    """
+
+    path: Path
+    look: Look
+    first_seen_s: float
+    still_since_s: float
+    due_s: float
+    given: str = ""
+    is_settled: bool = False
+    hindrance: str = ""
+    is_told: bool = False
+    look_cost_s: float = 0.0
+    _early_sample: bytes | None = field(default=None)
+
+    @classmethod
+    def first(cls, path: Path, now_s: float, patience: Patience) -> Watched | None:
+        """Look for the first time; None where nothing is there any more. Raises OSError."""
+        begun_s = time.perf_counter()
+        look = look_at(path, patience.ready_marker)
+        if look is None:
+            return None
+        watched = cls(path, look, now_s, now_s, now_s)
+        watched.look_cost_s = time.perf_counter() - begun_s
+        watched._plan_next(now_s, patience)
+        return watched
+
+    def look_again(self, now_s: float, patience: Patience, *, beside: str = "") -> State:
+        """Look once more; ``still``: only a file open for writing can keep it from being ready.
+
+        beside: name of an unfinished transfer beside a bare file; "" where there is none.
+        """
+        begun_s = time.perf_counter()
+        try:
+            state = self._compare(now_s, patience, beside)
+        except FileNotFoundError:
+            state = "gone"
+        except OSError as error:
+            self._restart(now_s, self.look)
+            self.hindrance = f"cannot be looked into ({error.strerror})"
+            state = "moving"
+        self.look_cost_s = time.perf_counter() - begun_s
+        self._plan_next(now_s, patience)
+        return state
+
+    def give(self) -> str | None:
+        """Return the fingerprint of a still drop; None where it was given out as it is."""
+        assert self._early_sample is not None
+        found = fingerprint(self.look.identity, self._early_sample)
+        self.is_settled, self.hindrance, self.is_told = True, "", False
+        self._early_sample = None
+        is_new = found != self.given
+        self.given = found
+        return found if is_new else None
+
+    def news(self, now_s: float, patience: Patience) -> str:
+        """Return what to tell about a drop that is kept back, each time once; "" for nothing."""
+        still_s = now_s - self.still_since_s
+        is_long = still_s >= max(TELL_AFTER_S, TELL_AFTER_SETTLINGS * patience.settle_s)
+        if self.is_told or self.is_settled or self.look.is_empty:
+            return ""
+        if self.hindrance and is_long:
+            self.is_told = True
+            return self.hindrance
+        if not self.hindrance and now_s - self.first_seen_s >= RESTLESS_S:
+            self.is_told = True
+            return "has not kept still for 6 hours; is something still writing into it?"
+        return ""
+
+    def _compare(self, now_s: float, patience: Patience, beside: str) -> State:
+        seen = look_at(self.path, patience.ready_marker)
+        if seen is None:
+            return "gone"
+        if seen.stillness != self.look.stillness:
+            self._restart(now_s, seen)
+            return "moving"
+        self.look = seen
+        if self.is_settled:
+            return "whole"
+        self.hindrance = self._hindrance(patience, beside)
+        if self._early_sample is None:
+            self._early_sample = sample(self.path)
+            return "moving"
+        if now_s - self.still_since_s < self._needed_s(patience):
+            return "moving"
+        if self.hindrance or self.look.is_empty:
+            return "moving"
+        if sample(self.path) != self._early_sample:
+            self._restart(now_s, seen)
+            return "moving"
+        return "still"
+
+    def _restart(self, now_s: float, look: Look) -> None:
+        self.look = look
+        self.still_since_s = now_s
+        self._early_sample = None
+        self.is_settled, self.hindrance = False, ""
+
+    def _hindrance(self, patience: Patience, beside: str) -> str:
+        if self.look.is_marked:
+            return ""
+        if patience.ready_marker is not None:
+            return f"the file {patience.ready_marker} that says it is complete is not there"
+        if self.look.unfinished or beside:
+            return f"{self.look.unfinished or beside} is a transfer that has not come to its end"
+        return ""
+
+    def _needed_s(self, patience: Patience) -> float:
+        if self.look.is_marked:
+            return min(patience.settle_s, MARKED_SETTLE_S)
+        return patience.settle_s * (1.0 if self.look.size_bytes else EMPTY_SETTLINGS)
+
+    def _plan_next(self, now_s: float, patience: Patience) -> None:
+        """Look often enough to see a pause end, and seldom where looking is dear or in vain."""
+        pace_s = min(max(patience.settle_s / LOOKS_PER_SETTLING, SHORTEST_PACE_S), LONGEST_PACE_S)
+        still_s = now_s - self.still_since_s
+        left_s = self._needed_s(patience) - still_s
+        if left_s > 0:
+            pace_s = min(pace_s, max(left_s, SHORTEST_PACE_S))
+        else:  # held back: it may take days
+            pace_s = min(max(pace_s, still_s / 10), LONGEST_HELD_PACE_S)
+        self.due_s = now_s + max(pace_s, REST_PER_LOOK * self.look_cost_s)
