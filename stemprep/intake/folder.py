@@ -49,6 +49,11 @@ def list_folder(root: str) -> list[DropEntry]:
     return entries
 
 
+def list_file(root: str, name: bytes) -> DropEntry:
+    """The entry of one file that lies in root. Raises OSError where it cannot be examined."""
+    return _entry(root, name, os.lstat(os.path.join(os.fsencode(root), name)), frozenset())  # noqa: PTH118 - bytes
+
+
 def _listed(root: str, folder: bytes) -> list[tuple[bytes, os.stat_result | None]]:
     if folder.count(b"/") >= MAX_DEPTH:
         raise InputError(f"it lies more than {MAX_DEPTH} folders deep")

@@ -1,4 +1,4 @@
-"""From a dropped folder or zip to a list of everything in it."""
+"""From a dropped folder, zip or bare audio file to a list of everything in it."""
 
 from __future__ import annotations
 
@@ -8,11 +8,10 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import BinaryIO
 
 from stemprep.errors import InputError, SpecError
 from stemprep.intake.archive import unpack
-from stemprep.intake.folder import list_folder
+from stemprep.intake.folder import list_file, list_folder
 from stemprep.intake.names import display_path, folders_of
 from stemprep.intake.opening import open_regular
 from stemprep.intake.zip_directory import is_zip
@@ -28,9 +27,10 @@ MAX_UNPACKED_BYTES = 64 << 30
 class Scan:
     """What lies in a drop.
 
-    name:    of the folder, or of the zip without its extension.
-    root:    absolute folder that raw paths are relative to (for a zip: where it was unpacked).
-    archive: file name of the zip; None for a folder.
+    name:    of the folder, or of the zip or bare file without its extension.
+    root:    absolute folder that raw paths are relative to (for a zip: where it was unpacked; for
+             a bare file: the folder that it lies in).
+    archive: file name of the zip; None for a folder or a bare file.
     entries: everything found, sorted by raw path.
     """
 
@@ -53,10 +53,10 @@ class Scan:
 def scan_drop(
     drop: Path, workspace: Path | None, max_unpacked_bytes: int = MAX_UNPACKED_BYTES
 ) -> Scan:
-    """List a folder, or unpack a zip into workspace and list that.
+    """List a folder, or unpack a zip into workspace and list that; a bare file is a list of one.
 
     workspace: an empty folder outside the drop; used for a zip only, which needs one.
-    Raises InputError for a drop that is missing, cannot be listed, or is neither folder nor zip,
+    Raises InputError for a drop that is missing, cannot be listed, or is neither folder nor file,
     and for a disk without room to unpack. A zip that cannot be read gives one unsafe entry.
     """
     shown = display_path(os.fsencode(drop))
@@ -69,9 +69,12 @@ def scan_drop(
         ) from error
     if stat.S_ISDIR(mode):
         return _folder_scan(root)
-    if stat.S_ISREG(mode) and workspace is not None:
-        return _zip_scan(root, workspace, max_unpacked_bytes)
-    raise InputError(f"{shown}: neither a folder nor a zip; name a folder of audio or a zip")
+    if stat.S_ISREG(mode) and _is_zip(root):
+        if workspace is not None:
+            return _zip_scan(root, workspace, max_unpacked_bytes)
+    elif stat.S_ISREG(mode):
+        return _file_scan(root)
+    raise InputError(f"{shown}: neither a folder nor a file; name a folder of audio or a zip")
 
 
 def read_sheet(scan: Scan) -> bytes | None:
@@ -97,9 +100,20 @@ def _folder_scan(root: Path) -> Scan:
     return Scan(name=name, root=str(root), archive=None, entries=_with_sheet(entries, top=None))
 
 
+def _file_scan(path: Path) -> Scan:
+    entry = list_file(str(path.parent), os.fsencode(path.name))
+    name = display_path(os.fsencode(path.stem))
+    return Scan(name=name, root=str(path.parent), archive=None, entries=(entry,))
+
+
+def _is_zip(path: Path) -> bool:
+    with open_regular(str(path.parent), os.fsencode(path.name)) as stream:
+        return is_zip(display_path(os.fsencode(path.name)), stream.read(4))
+
+
 def _zip_scan(path: Path, workspace: Path, max_bytes: int) -> Scan:
     name = display_path(os.fsencode(path.name))
-    with _opened_zip(path, name) as stream:
+    with open_regular(str(path.parent), os.fsencode(path.name)) as stream:
         size_bytes = os.fstat(stream.fileno()).st_size
         entries = unpack(stream, name, size_bytes, workspace, max_bytes)
     entries = sorted(entries, key=lambda entry: entry.raw_path)
@@ -108,16 +122,6 @@ def _zip_scan(path: Path, workspace: Path, max_bytes: int) -> Scan:
         root=str(workspace.resolve()),
         archive=name,
         entries=_with_sheet(entries, top=_single_top(entries)),
-    )
-
-
-def _opened_zip(path: Path, name: str) -> BinaryIO:
-    stream = open_regular(str(path.parent), os.fsencode(path.name))
-    if is_zip(name, stream.read(4)):
-        return stream
-    stream.close()
-    raise InputError(
-        f"{name}: neither a folder nor a zip; put the audio into a folder and name that folder"
     )
 
 

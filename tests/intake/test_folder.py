@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from stemprep.errors import InputError
-from stemprep.intake import display_path, open_regular
+from stemprep.intake import display_path, open_regular, scan_drop
 from stemprep.intake import folder as folder_module
 from stemprep.model.strict_json import clean_text
 from tests.intake.drops import SOUND, by_path, kinds, scan, tree, without_rights
@@ -189,16 +189,18 @@ def test_a_missing_drop(tmp_path: Path) -> None:
         scan(tmp_path / "gone")
 
 
-@pytest.mark.parametrize("name", ["notes.txt", "Kick.wav"])
-def test_a_drop_that_is_neither_folder_nor_zip(tmp_path: Path, name: str) -> None:
+@pytest.mark.parametrize(("name", "kind"), [("notes.txt", "document"), ("Kick.wav", "audio")])
+def test_a_bare_file_is_a_list_of_one(tmp_path: Path, name: str, kind: str) -> None:
     (tmp_path / name).write_bytes(SOUND)
-    with pytest.raises(InputError, match="neither a folder nor a zip"):
-        scan(tmp_path / name)
+    (tmp_path / "Snare.wav").write_bytes(SOUND)
+    found = scan_drop(tmp_path / name, None)
+    assert [(entry.path, entry.kind) for entry in found.entries] == [(name, kind)]
+    assert (found.name, found.root, found.archive) == (name[:-4], str(tmp_path), None)
 
 
 def test_a_pipe_as_the_drop_does_not_hang(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.zip")
-    with pytest.raises(InputError, match="neither a folder nor a zip"):
+    with pytest.raises(InputError, match="neither a folder nor a file"):
         scan(tmp_path / "pipe.zip")
 
 
