@@ -5,20 +5,24 @@ from stemprep.intake.kinds import KEPT_EXTENSIONS
 from stemprep.intake.kit import KitPlace, drum_of, kit_places, words_of_place
 from stemprep.intake.names import display_path
 from stemprep.intake.opening import open_regular
-from stemprep.intake.scan import Scan, read_sheet, scan_drop
+from stemprep.intake.players import dry_twins, player_of
+from stemprep.intake.scan import SHEET_NAMES, Scan, read_sheet, scan_drop
 from stemprep.intake.session import build_session
 
 __all__ = [
     "KEPT_EXTENSIONS",
+    "SHEET_NAMES",
     "KitPlace",
     "Scan",
     "build_session",
     "clutter_reason",
     "display_path",
     "drum_of",
+    "dry_twins",
     "is_copy_under_way",
     "kit_places",
     "open_regular",
+    "player_of",
     "read_sheet",
     "scan_drop",
     "words_of_place",

@@ -51,6 +51,7 @@ OperationName = Literal[
     "gain",
     "edge-fade",
     "rename",
+    "sum",
 ]
 OPERATION_NAMES: tuple[OperationName, ...] = get_args(OperationName)
 

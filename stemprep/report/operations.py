@@ -25,6 +25,7 @@ OPERATION_WORDS: dict[OperationName, str] = {
     "gain": "changed in level by one gain",
     "edge-fade": "faded for a moment where a cut met sound",
     "rename": "renamed",
+    "sum": "added up from files of the package",
 }
 ROUNDED = "rounded to its word length"
 INVERTED = "inverted in polarity"
@@ -121,6 +122,12 @@ def _containers(given: Parameters, rate_hz: int | None) -> str:
     return f"{given.get('from_container')} to {given.get('to_container')}" if given else ""
 
 
+def _parts(given: Parameters, rate_hz: int | None) -> str:
+    without = given.get("without")
+    left_out = f", without {without}" if without else ""
+    return f"{figures.plural(_whole(given, 'files'), 'file')}{left_out}"
+
+
 def _plain(given: Parameters, rate_hz: int | None) -> str:
     return ", ".join(f"{name} {_value(value)}" for name, value in sorted(given.items()))
 
@@ -142,4 +149,5 @@ _FIGURES: Mapping[OperationName, Callable[[Parameters, int | None], str]] = {
     "remove-dc": _offsets,
     "rename": _names,
     "rewrap": _containers,
+    "sum": _parts,
 }

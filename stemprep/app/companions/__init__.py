@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from stemprep.app.companions import names_table
+from stemprep.app.companions import consolidated, minus_ones, names_table, rough_mix
 from stemprep.app.companions.maker import Handover, Maker
 from stemprep.app.inspect import Inspection
 from stemprep.model.package import StagedDocument, WrittenFile
@@ -20,6 +20,9 @@ from stemprep.naming import distinct_paths
 __all__ = ["MAKERS", "Handover", "make_companions", "with_companions"]
 
 MAKERS: Mapping[CompanionKind, Maker] = {
+    "rough-mix": rough_mix,
+    "minus-ones": minus_ones,
+    "consolidated": consolidated,
     "names-table": names_table,
 }
 """Kind -> module, in the order in which they are made: later ones may use what earlier ones did."""

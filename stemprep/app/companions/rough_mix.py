@@ -1,0 +1,20 @@
+"""The rough mix of a song that came without one: made from its stems or tracks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from stemprep.app.companions.maker import Handover, Made
+from stemprep.app.companions.mixes import make_songs_mixes, plan_rough_mixes
+from stemprep.app.inspect import Inspection
+from stemprep.model.plan import Companion, Plan
+
+
+def plan_companions(inspection: Inspection, planned: Plan) -> Iterable[Companion]:
+    """See ``Maker``."""
+    return plan_rough_mixes(inspection, planned)
+
+
+def make(companions: Sequence[Companion], handover: Handover) -> Iterable[Made]:
+    """See ``Maker``; minus-ones that are planned come in the same pass over the files."""
+    return make_songs_mixes(handover)
