@@ -13,6 +13,7 @@ from stemprep import __version__
 from stemprep.app.microphones import with_lags
 from stemprep.app.set_analysis import with_null_tests
 from stemprep.app.standing import is_repaired
+from stemprep.app.tempo_files import tempo_files
 from stemprep.checks import Judgement, judge
 from stemprep.engine import Engine, InlineEngine, JobDied, ProcessEngine
 from stemprep.errors import InputError
@@ -21,6 +22,7 @@ from stemprep.model.facts import FileFacts, MeasureSettings
 from stemprep.model.report import Report
 from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import MeasuredFile, MeasuredSession, Session, SourceFile
+from stemprep.model.sheet import SessionSheet
 from stemprep.spec import load_sheet, load_spec
 from stemprep.work.measure import MeasureJob, measure_file, unmeasured
 
@@ -79,19 +81,30 @@ def inspected(
     cannot be listed or holds no audio.
     """
     spec = load_spec(spec_name)
-    with _unpacking_place(drop) as workspace:
+    with unpacking_place(drop) as workspace:
         session = _read_session(drop, workspace)
-        facts = measure_files(session, session.files, spec.measure, engine, on_progress)
-        measured = MeasuredSession(
-            session=session,
-            files=tuple(
-                MeasuredFile(source=source, facts=fact)
-                for source, fact in zip(session.files, facts, strict=True)
-            ),
-        )
-        fitting = engine or _fitting_engine(session, session.files)
-        whole = with_lags(with_null_tests(measured, fitting), fitting)
-        yield Inspection(spec=spec, measured=whole, judgement=judge(whole, spec))
+        yield judged(session, spec, engine=engine, on_progress=on_progress)
+
+
+def judged(
+    session: Session,
+    spec: DeliverySpec,
+    *,
+    engine: Engine | None = None,
+    on_progress: OnProgress = no_progress,
+) -> Inspection:
+    """Measure and judge a session, wherever its files lie below its root."""
+    facts = measure_files(session, session.files, spec.measure, engine, on_progress)
+    measured = MeasuredSession(
+        session=session,
+        files=tuple(
+            MeasuredFile(source=source, facts=fact)
+            for source, fact in zip(session.files, facts, strict=True)
+        ),
+    )
+    fitting = engine or _fitting_engine(session, session.files)
+    whole = with_lags(with_null_tests(measured, fitting), fitting)
+    return Inspection(spec=spec, measured=whole, judgement=judge(whole, spec))
 
 
 def inspect(
@@ -132,7 +145,7 @@ def _with_outlook(inspection: Inspection) -> Report:
 
 
 @contextmanager
-def _unpacking_place(drop: Path) -> Iterator[Path | None]:
+def unpacking_place(drop: Path) -> Iterator[Path | None]:
     """A folder to unpack a zip into; None for a folder, which may hold the temporary folder."""
     if not os.path.isfile(drop):  # noqa: PTH113  # pathlib's raises where a folder above is closed
         yield None
@@ -150,9 +163,7 @@ def _unpacking_place(drop: Path) -> Iterator[Path | None]:
 
 def _read_session(drop: Path, workspace: Path | None) -> Session:
     scan = scan_drop(drop, workspace)
-    content = read_sheet(scan)
-    sheet = None if content is None else load_sheet(content, _sheet_name(scan))
-    session = build_session(scan, sheet)
+    session = build_session(scan, dropped_sheet(scan))
     if not session.files and not any(entry.kind == "unsafe" for entry in session.entries):
         raise InputError(
             f"{drop}: holds {len(session.entries)} files and no audio; "
@@ -161,8 +172,11 @@ def _read_session(drop: Path, workspace: Path | None) -> Session:
     return session
 
 
-def _sheet_name(scan: Scan) -> str:
-    return "session.yaml" if scan.sheet is None else scan.sheet.path
+def dropped_sheet(scan: Scan) -> SessionSheet | None:
+    """The session sheet of a drop; None where it holds none. Raises SpecError."""
+    content = read_sheet(scan)
+    name = "session.yaml" if scan.sheet is None else scan.sheet.path
+    return None if content is None else load_sheet(content, name, tempo_files(scan))
 
 
 def measure_files(

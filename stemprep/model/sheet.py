@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from stemprep.model.timecode import FrameRate
 from stemprep.model.words import Role
 
 Use = Literal["main", "alternate", "unused"]
@@ -12,12 +13,51 @@ Use = Literal["main", "alternate", "unused"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TempoMark:
-    """Tempo and meter from one bar on; ``is_ramp`` glides to the next mark's tempo."""
+    """Tempo and meter from one bar on; ``is_ramp`` glides to the next mark's tempo.
+
+    tempo_bpm: quarter notes a minute, whatever the meter.
+    """
 
     bar: int
     tempo_bpm: float | None = None
     meter: str | None = None
     is_ramp: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BarOne:
+    """Where bar 1 begins: a timecode with its frame rate, or samples at the song's rate.
+
+    samples: on the session's timeline, as time references count; from the start of the files where
+             none of them has a time reference.
+    """
+
+    timecode: str | None = None
+    frame_rate: FrameRate | None = None
+    samples: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A part of the song: what people call it, and the bar that it begins with."""
+
+    name: str
+    bar: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MidiTempo:
+    """What a dropped MIDI file says of tempo and meter; ticks rise, the first tick is bar 1.
+
+    tempos:  (tick, microseconds a quarter note).
+    meters:  (tick, beats, note value).
+    markers: (tick, text).
+    """
+
+    ticks_per_quarter: int
+    tempos: tuple[tuple[int, int], ...] = ()
+    meters: tuple[tuple[int, int, int], ...] = ()
+    markers: tuple[tuple[int, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +123,13 @@ class SongNote:
     revision: int | None = None
     working_title: str | None = None
     isrc: str | None = None
+    bar_1: BarOne | None = None
+    count_in_bars: int | None = None
     tempo_map: tuple[TempoMark, ...] = ()
+    tempo_file: str | None = None
+    tempo_read: MidiTempo | None = None
+    is_free_time: bool = False
+    sections: tuple[Section, ...] = ()
     reference_mix: str | None = None
     mix_bus_processed: bool | None = None
     gain_db: float | None = None
@@ -123,6 +169,7 @@ class SessionSheet:
     """The whole sheet, as validated.
 
     delivery: number of this delivery; 1 where the sheet is silent.
+    correction: why this delivery corrects the one before, for its first line.
     is_unreleased: titles stay out of notices and logs.
     sha256:   of the sheet's bytes.
     warnings: lines about what was read but may not be meant, as problems are told.
@@ -140,6 +187,7 @@ class SessionSheet:
     rights: str | None = None
     date: str | None = None
     delivery: int | None = None
+    correction: str | None = None
     notes: str | None = None
     songs: tuple[SongNote, ...] = ()
     tracks: tuple[TrackNote, ...] = ()

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from stemprep.model.rule import DeliverySpec
     from stemprep.model.service import ServiceConfig
     from stemprep.model.sheet import SessionSheet
+    from stemprep.spec.sheets import TempoFiles
 
 __all__ = [
     "json_schema",
@@ -47,15 +48,16 @@ def load_spec(name_or_path: str | Path) -> DeliverySpec:
     return load(name_or_path)
 
 
-def load_sheet(content: bytes, name: str) -> SessionSheet:
+def load_sheet(content: bytes, name: str, tempo_files: TempoFiles | None = None) -> SessionSheet:
     """Give the session sheet from a drop's bytes; ``name`` is what the messages call the file.
 
-    Raises SpecError with all problems at once. Reads no other file: a sheet comes with the drop
-    and cannot extend, send or point outside it.
+    tempo_files: gives the content of a song's ``tempo_file``; None: they are not read.
+    Raises SpecError with all problems at once. Reads no other file itself: a sheet comes with the
+    drop and cannot extend, send or point outside it.
     """
     from stemprep.spec.sheets import read_sheet
 
-    return read_sheet(content, name)
+    return read_sheet(content, name, tempo_files)
 
 
 def load_service(path: Path) -> ServiceConfig:

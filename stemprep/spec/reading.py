@@ -198,8 +198,14 @@ def validate(model: type[BaseModel], reading: Reading, problems: Problems) -> Ba
             if fault["type"] != "missing":
                 faults.setdefault(_place_of(reading, fault["loc"]), _reason(fault))
         for path, reason in faults.items():
-            _tell_fault(reading.places[path], problems, path, reason)
+            if reading.places[path].found or not _has_unfit(reading, path):
+                _tell_fault(reading.places[path], problems, path, reason)
         return None
+
+
+def _has_unfit(reading: Reading, path: Path_) -> bool:
+    """Tell whether something below was told and left out: what is missing then misleads."""
+    return bool(path) and any(unfit[: len(path)] == path for unfit in reading.unfit)
 
 
 def _place_of(reading: Reading, loc: Path_) -> Path_:

@@ -13,6 +13,7 @@ from pydantic import Field, model_validator
 
 from stemprep.model.rule import RULE_TYPES
 from stemprep.model.sheet import Use
+from stemprep.model.timecode import FrameRate, parse_timecode
 from stemprep.model.words import NOT_WAIVABLE, Role
 from stemprep.spec.schema_words import (
     DropPath,
@@ -27,12 +28,16 @@ from stemprep.spec.schema_words import (
     Sha256,
     Strict,
     Text,
+    TimecodeText,
     may,
     must,
 )
 
 MAX_SONGS = 500
 MAX_TRACKS = 5_000
+MAX_TEMPO_MARKS = 1_000
+MAX_SECTIONS = 1_000
+Bar = Annotated[int, Field(ge=-100, le=100_000)]
 if TYPE_CHECKING:
     Waivable = str
 else:  # a closed list that follows the registry; type checkers cannot read it
@@ -42,10 +47,44 @@ else:  # a closed list that follows the registry; type checkers cannot read it
 class TempoKeys(Strict):
     """Tempo and meter from one bar on."""
 
-    bar: Annotated[int, Field(ge=-100, le=100_000)] = must("bar from which on it holds", 1)
-    tempo_bpm: Annotated[float, Field(ge=1, le=1000)] = may("beats per minute", 96.5)
+    bar: Bar = must("bar from which on it holds", 1)
+    tempo_bpm: Annotated[float, Field(ge=1, le=1000)] = may(
+        "quarter notes per minute, whatever the meter", 96.5
+    )
     meter: Meter = may("time signature", "3/4")
-    ramp: bool = may("the tempo glides to that of the next entry", False)
+    ramp: bool = may("the tempo glides to that of the next entry that states one", False)
+
+
+class BarOneKeys(Strict):
+    """Where bar 1 begins: timecode and frame_rate, or samples."""
+
+    timecode: TimecodeText = may("timecode of bar 1", "01:00:08:00")
+    frame_rate: FrameRate = may("frames per second that the timecode counts", "25")
+    samples: SamplePosition = may(
+        "place of bar 1 in samples at the song's rate, as time references count; "
+        "from the start of the files where none has a time reference",
+        172_800_000,
+    )
+
+    @model_validator(mode="after")
+    def _says_one_place(self) -> BarOneKeys:
+        if (self.timecode is None) == (self.samples is None):
+            raise ValueError("give either timecode and frame_rate, or samples")
+        if (self.timecode is None) != (self.frame_rate is None):
+            raise ValueError("timecode and frame_rate belong together; give both")
+        if self.timecode is not None and self.frame_rate is not None:
+            try:
+                parse_timecode(self.timecode, self.frame_rate)
+            except ValueError as error:
+                raise ValueError(f"timecode: {self.timecode} {error}") from error
+        return self
+
+
+class SectionKeys(Strict):
+    """A part of the song."""
+
+    name: Text = must("what the part is called", "Chorus 1")
+    bar: Bar = must("bar that it begins with", 17)
 
 
 class SongKeys(Strict):
@@ -57,7 +96,16 @@ class SongKeys(Strict):
     revision: Annotated[int, Field(ge=0, le=99)] = may("the mixer's own number", 3)
     working_title: Text = may("used in names and notices while unreleased", "Harbour 2")
     isrc: Isrc = may("recording code", "ZZ-ABC-26-00001")
-    tempo_map: tuple[TempoKeys, ...] = may("tempo and meter, from bar to bar")
+    bar_1: BarOneKeys = may("where bar 1 begins")
+    count_in_bars: Annotated[int, Field(ge=0, le=16)] = may("bars wanted before bar 1", 2)
+    tempo_map: Annotated[tuple[TempoKeys, ...], Field(max_length=MAX_TEMPO_MARKS)] = may(
+        "tempo and meter, from bar to bar"
+    )
+    tempo_file: DropPath = may("MIDI file of the drop with the tempo map", "low_water/map.mid")
+    free_time: bool = may("played without a tempo: no click, no tempo map", False)
+    sections: Annotated[tuple[SectionKeys, ...], Field(max_length=MAX_SECTIONS)] = may(
+        "parts of the song and the bars they begin with"
+    )
     reference_mix: DropPath = may("the mix that the stems add up to", "low_water/MIX.wav")
     mix_bus_processed: bool = may("the mix went through processing that the stems did not", True)
     gain_db: GainDb = may("one common gain ordered for everything of the song, dB", -3.0)
@@ -70,7 +118,35 @@ class SongKeys(Strict):
         bars = [mark.bar for mark in self.tempo_map or ()]
         if any(later <= earlier for earlier, later in pairwise(bars)):
             raise ValueError("tempo_map: the bars do not rise from entry to entry")
+        if self.tempo_map:
+            _check_tempos(self.tempo_map)
         return self
+
+    @model_validator(mode="after")
+    def _tempo_stands_once(self) -> SongKeys:
+        stated = (self.tempo_map is not None, self.tempo_file is not None, bool(self.free_time))
+        if sum(stated) > 1:
+            raise ValueError("give only one of tempo_map, tempo_file and free_time")
+        return self
+
+    @model_validator(mode="after")
+    def _sections_rise(self) -> SongKeys:
+        bars = [section.bar for section in self.sections or ()]
+        if any(later <= earlier for earlier, later in pairwise(bars)):
+            raise ValueError("sections: the bars do not rise from entry to entry")
+        return self
+
+
+def _check_tempos(marks: tuple[TempoKeys, ...]) -> None:
+    """Refuse a list without a first tempo, and a glide that leads nowhere."""
+    if marks[0].tempo_bpm is None:
+        raise ValueError("tempo_map: the first entry gives no tempo_bpm")
+    for index, mark in enumerate(marks):
+        if mark.ramp and all(later.tempo_bpm is None for later in marks[index + 1 :]):
+            raise ValueError(
+                f"tempo_map: the ramp at bar {mark.bar} has no later entry with a tempo_bpm "
+                "to glide to"
+            )
 
 
 class OrderKeys(Strict):
@@ -142,6 +218,7 @@ class SheetKeys(Strict):
     rights: Text = may("who holds the rights", "The Tidal Clerks")
     date: IsoDate = may("day of the session", "2026-03-14")
     delivery: Annotated[int, Field(ge=1, le=9999)] = may("number of this delivery", 1)
+    correction: Text = may("why this delivery corrects the one before", "wrong take of the bass")
     notes: Notes = may("anything else")
     songs: Annotated[tuple[SongKeys, ...], Field(max_length=MAX_SONGS)] = may("one entry a song")
     tracks: Annotated[tuple[TrackKeys, ...], Field(max_length=MAX_TRACKS)] = may(

@@ -116,6 +116,11 @@ Meter = Annotated[
     Field(pattern=r"^([1-9]|[1-5][0-9]|6[0-4])/(1|2|4|8|16|32|64)$"),
     Wanted("beats / note value"),
 ]
+TimecodeText = Annotated[
+    str,
+    Field(pattern=r"^[0-9]{2}:[0-9]{2}:[0-9]{2}[:;][0-9]{2}$"),
+    Wanted("hours:minutes:seconds:frames in quotes, two digits each"),
+]
 # ISO 3901: country, registrant, year, designation; the hyphens are for print only.
 Isrc = Annotated[
     str,

@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from stemprep.errors import SpecError
-from stemprep.model.sheet import SessionSheet, SongNote, TempoMark, TrackNote, Waiver, WorkOrder
+from stemprep.model.sheet import (
+    BarOne,
+    MidiTempo,
+    Section,
+    SessionSheet,
+    SongNote,
+    TempoMark,
+    TrackNote,
+    Waiver,
+    WorkOrder,
+)
 from stemprep.spec.freezing import keys_of
-from stemprep.spec.problems import Problems
-from stemprep.spec.reading import read_model, validate
+from stemprep.spec.problems import Path_, Problems, dotted, shown
+from stemprep.spec.reading import Reading, read_model, validate
 from stemprep.spec.schema import SpecKeys
 from stemprep.spec.schema_sheet import SheetKeys, SongKeys, TrackKeys
 from stemprep.spec.tree import read_tree
@@ -26,17 +36,24 @@ _ELSEWHERE = {
         f"{_CANNOT_SET}; where a package goes is said on the command line",
     ),
 }
+TempoFiles = Callable[[str], MidiTempo]
+"""From a path as the sheet writes it to the content; ValueError says in words what is wrong."""
 
 
-def read_sheet(content: bytes, name: str) -> SessionSheet:
+def read_sheet(content: bytes, name: str, tempo_files: TempoFiles | None = None) -> SessionSheet:
     """See ``stemprep.spec.load_sheet``."""
     problems = Problems()
     reading = read_model(read_tree(content, name, _BEGINNING), SheetKeys, problems, _ELSEWHERE)
     model = validate(SheetKeys, reading, problems)
     if problems or model is None:
         raise SpecError(problems.told())
+    values = model.model_dump(exclude_unset=True)
+    if tempo_files is not None:
+        _read_tempo_files(values, tempo_files, reading, problems)
+        if problems:
+            raise SpecError(problems.told())
     return sheet_of(
-        model.model_dump(exclude_unset=True),
+        values,
         sha256=hashlib.sha256(content).hexdigest(),
         warnings=tuple(reading.warnings),
     )
@@ -54,9 +71,31 @@ def sheet_of(values: Mapping[str, Any], sha256: str, warnings: tuple[str, ...]) 
     )
 
 
+def _read_tempo_files(
+    values: dict[str, Any], tempo_files: TempoFiles, reading: Reading, problems: Problems
+) -> None:
+    """Put the content of each song's tempo file beside its path; what fails is told there."""
+    for index, song in enumerate(values.get("songs", ())):
+        path: Path_ = ("songs", index, "tempo_file")
+        if "tempo_file" not in song:
+            continue
+        try:
+            song["tempo_read"] = tempo_files(song["tempo_file"])
+        except ValueError as error:
+            told = f"{shown(song['tempo_file'])} {error}"
+            problems.tell(reading.places[path].mark, dotted(path), told)
+
+
 def _song(values: Mapping[str, Any]) -> SongNote:
-    marks = (TempoMark(**_stated(TempoMark, mark)) for mark in values.get("tempo_map", ()))
-    return SongNote(**_stated(SongNote, values, ("tempo_map",)), tempo_map=tuple(marks))
+    bar_1 = values.get("bar_1")
+    return SongNote(
+        **_stated(SongNote, values, ("tempo_map", "bar_1", "sections")),
+        bar_1=None if bar_1 is None else BarOne(**bar_1),
+        tempo_map=tuple(
+            TempoMark(**_stated(TempoMark, mark)) for mark in values.get("tempo_map", ())
+        ),
+        sections=tuple(Section(**section) for section in values.get("sections", ())),
+    )
 
 
 def _track(values: Mapping[str, Any]) -> TrackNote:

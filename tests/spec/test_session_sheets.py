@@ -11,6 +11,9 @@ import pytest
 
 from stemprep.errors import SpecError
 from stemprep.model.sheet import (
+    BarOne,
+    MidiTempo,
+    Section,
     SessionSheet,
     SongNote,
     TempoMark,
@@ -22,7 +25,9 @@ from stemprep.model.words import NOT_WAIVABLE
 from stemprep.spec import load_sheet
 from stemprep.spec.freezing import keys_of
 from stemprep.spec.schema_sheet import (
+    BarOneKeys,
     OrderKeys,
+    SectionKeys,
     SheetKeys,
     SongKeys,
     TempoKeys,
@@ -164,9 +169,11 @@ def test_every_field_of_the_records_can_be_written() -> None:
     """The sheet's keys and the records agree, so that nothing is read and then lost."""
     pairs = {
         SessionSheet: SheetKeys, SongNote: SongKeys, TrackNote: TrackKeys, TempoMark: TempoKeys,
-        WorkOrder: OrderKeys, Waiver: WaiverKeys,
+        WorkOrder: OrderKeys, Waiver: WaiverKeys, BarOne: BarOneKeys, Section: SectionKeys,
     }  # fmt: skip
-    not_written = {SessionSheet: {"sha256", "warnings"}, TrackNote: {"pattern"}}
+    not_written = {
+        SessionSheet: {"sha256", "warnings"}, TrackNote: {"pattern"}, SongNote: {"tempo_read"},
+    }  # fmt: skip
     extra = {TrackNote: {"file"}}
     for record, keys in pairs.items():
         fields_wanted = set(keys_of(record).values()) - not_written.get(record, set())
@@ -178,3 +185,58 @@ def test_names_that_are_not_utf_8_can_be_written() -> None:
     r"""The report writes such bytes as ``\xNN``; the sheet takes them the same way."""
     read = sheet("tracks: [{file: 'Bl\\xE4ser.wav'}]")
     assert read.tracks[0].pattern == "Bl\\xE4ser.wav"
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("bar_1: {timecode: '01:00:00:25', frame_rate: 25}", "bar_1: timecode: 01:00:00:25 has"),
+        ("bar_1: {timecode: '01:01:00;00', frame_rate: 29.97-drop}", "does not exist in drop"),
+        ("bar_1: {timecode: '1:00', frame_rate: 25}", "bar_1.timecode"),
+        ("bar_1: {timecode: 01:00:00:00, frame_rate: 25}", 'quote it: "01:00:00:00"'),
+        ("bar_1: {timecode: '01:00:00:00'}", "bar_1: timecode and frame_rate belong together"),
+        ("bar_1: {timecode: '01:00:00:00', frame_rate: 26}", "bar_1.frame_rate"),
+        ("bar_1: {}", "bar_1: give either timecode and frame_rate, or samples"),
+        ("bar_1: {samples: -1}", "bar_1.samples"),
+        ("bar_1: 480", "bar_1"),
+        ("count_in_bars: 17", "count_in_bars"),
+        ("tempo_map: [{bar: 1, meter: 3/4}]", "tempo_map: the first entry gives no tempo_bpm"),
+        ("tempo_map: [{bar: 1, tempo_bpm: 90, ramp: true}]", "the ramp at bar 1 has no later"),
+        ("tempo_file: a.mid, free_time: true", "give only one of tempo_map, tempo_file"),
+        ("tempo_file: ../a.mid", "tempo_file"),
+        ("sections: [{name: A, bar: 9}, {name: B, bar: 2}]", "sections: the bars do not rise"),
+    ],
+)
+def test_bars_and_tempo_are_checked_at_their_place(text: str, told: str) -> None:
+    line = problem(f"songs:\n  - {{title: A, {text}}}\n").splitlines()[0]
+    assert line.startswith("session.yaml:2:")
+    assert told in line
+
+
+def test_too_long_lists_are_refused() -> None:
+    entries = ", ".join(f"{{bar: {bar}, tempo_bpm: 90}}" for bar in range(1, 1_002))
+    assert "tempo_map: the list has too many" in problem(
+        f"songs: [{{title: A, tempo_map: [{entries}]}}]"
+    )
+
+
+def test_a_tempo_file_is_read_by_who_may_and_told_at_its_place() -> None:
+    text = b"songs:\n  - title: A\n    tempo_file: map.mid\n"
+    found = MidiTempo(ticks_per_quarter=480, tempos=((0, 500_000),))
+    asked: list[str] = []
+
+    def give(path: str) -> MidiTempo:
+        asked.append(path)
+        return found
+
+    assert load_sheet(text, "session.yaml", give).songs[0].tempo_read == found
+    assert asked == ["map.mid"]
+
+    def refuse(path: str) -> MidiTempo:
+        raise ValueError("is not in the drop")
+
+    with pytest.raises(SpecError) as caught:
+        load_sheet(text, "session.yaml", refuse)
+    assert caught.value.problems == (
+        'session.yaml:3:17: songs[1].tempo_file: "map.mid" is not in the drop',
+    )
