@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-import base64
-import functools
-import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING
 
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat
@@ -26,7 +21,6 @@ from stemprep.report.causes import (
     place_words,
     standing,
 )
-from stemprep.report.escaping import visible
 from stemprep.report.filefacts import brief_facts, file_facts
 from stemprep.report.mic_pairs import microphone_matrix
 from stemprep.report.null_tests import residual_picture
@@ -39,13 +33,10 @@ from stemprep.report.summary import (
     song_lines,
     waiver_words,
 )
+from stemprep.report.templates import environment, stylesheet
 from stemprep.report.text import HEADINGS, blockers_heading, repair_words
 from stemprep.report.waveform import Picture, picture
 
-if TYPE_CHECKING:
-    import jinja2
-
-_HERE = Path(__file__).parent
 _LAST = len(SEVERITY_ORDER)
 
 Anchors = Mapping[str, str]
@@ -109,14 +100,13 @@ def render_html(report: Report) -> str:
         file.path: f"file-{number}" for number, file in enumerate(report.measured.files, start=1)
     }
     formats = {file.path: file.facts.format for file in report.measured.files}
-    style = (_HERE / "report.css").read_text(encoding="utf-8")
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
+    style, digest = stylesheet()
     found = causes(standing(report), report.cured)
     return (
-        _environment()
+        environment()
         .get_template("report.html")
         .render(
-            style=_trusted(style),
+            style=style,
             style_hash=digest,
             name=report.measured.session.archive or report.measured.session.name,
             head=headline(report),
@@ -145,33 +135,6 @@ def render_html(report: Report) -> str:
             spec_sha256=report.spec_sha256,
         )
     )
-
-
-@functools.cache
-def _environment() -> jinja2.Environment:
-    import jinja2  # only a page needs it
-
-    return jinja2.Environment(
-        loader=jinja2.FileSystemLoader(_HERE),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        finalize=_shown,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-
-
-def _shown(value: object) -> object:
-    """Every text that enters the page shows its hidden characters; only our style is trusted."""
-    is_plain = isinstance(value, str) and not hasattr(value, "__html__")
-    return visible(str(value)) if is_plain else value
-
-
-def _trusted(text: str) -> object:
-    from markupsafe import Markup  # comes with jinja2
-
-    return Markup(text)  # noqa: S704  # our own stylesheet, no text of others
 
 
 def _cause(cause: Cause, anchors: Anchors, formats: Formats, action: str = "") -> CauseView:

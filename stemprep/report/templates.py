@@ -1,0 +1,51 @@
+"""Filling HTML templates: every text escaped and made visible, one stylesheet inside the page."""
+
+from __future__ import annotations
+
+import base64
+import functools
+import hashlib
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from stemprep.report.escaping import visible
+
+if TYPE_CHECKING:
+    import jinja2
+
+_HERE = Path(__file__).parent
+
+
+@functools.cache
+def environment() -> jinja2.Environment:
+    """Give the templates of this room, with escaping that no template has to ask for."""
+    import jinja2  # only a page needs it
+
+    return jinja2.Environment(
+        loader=jinja2.FileSystemLoader(_HERE),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        finalize=_shown,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+
+
+def stylesheet() -> tuple[object, str]:
+    """Give our stylesheet, trusted as it is, and its sha256 for the page's policy."""
+    style = (_HERE / "report.css").read_text(encoding="utf-8")
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
+    return _trusted(style), digest
+
+
+def _shown(value: object) -> object:
+    """Every text that enters the page shows its hidden characters; only our style is trusted."""
+    is_plain = isinstance(value, str) and not hasattr(value, "__html__")
+    return visible(str(value)) if is_plain else value
+
+
+def _trusted(text: str) -> object:
+    from markupsafe import Markup  # comes with jinja2
+
+    return Markup(text)  # noqa: S704  # our own stylesheet, no text of others
