@@ -13,10 +13,11 @@ from pydantic import Field, model_validator
 
 from stemprep.model.rule import RULE_TYPES
 from stemprep.model.sheet import Use
-from stemprep.model.timecode import FrameRate, parse_timecode
+from stemprep.model.timecode import parse_timecode
 from stemprep.model.words import NOT_WAIVABLE, Role
 from stemprep.spec.schema_words import (
     DropPath,
+    FrameRateWord,
     GainDb,
     Initials,
     IsoDate,
@@ -59,7 +60,7 @@ class BarOneKeys(Strict):
     """Where bar 1 begins: timecode and frame_rate, or samples."""
 
     timecode: TimecodeText = may("timecode of bar 1", "01:00:08:00")
-    frame_rate: FrameRate = may("frames per second that the timecode counts", "25")
+    frame_rate: FrameRateWord = may("frames per second that the timecode counts", "25")
     samples: SamplePosition = may(
         "place of bar 1 in samples at the song's rate, as time references count; "
         "from the start of the files where none has a time reference",

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from stemprep.model.rule import TEMPLATE_TOKENS
+from stemprep.model.timecode import FRAME_RATES, FrameRate
 from stemprep.spec.freezing import NO_LIMIT
 from stemprep.spec.problems import nearest
 from stemprep.spec.shapes import Wanted
@@ -120,6 +121,16 @@ TimecodeText = Annotated[
     str,
     Field(pattern=r"^[0-9]{2}:[0-9]{2}:[0-9]{2}[:;][0-9]{2}$"),
     Wanted("hours:minutes:seconds:frames in quotes, two digits each"),
+]
+# Written bare, a rate is a number to an editor; the reader takes the text as it stands.
+FrameRateWord = Annotated[
+    FrameRate,
+    Field(
+        json_schema_extra={
+            "type": ["string", "number"],
+            "enum": [*FRAME_RATES, 23.976, 24, 25, 29.97, 30],
+        }
+    ),
 ]
 # ISO 3901: country, registrant, year, designation; the hyphens are for print only.
 Isrc = Annotated[
