@@ -137,8 +137,8 @@ def size_too_large(file: Written, generator: np.random.Generator) -> Damaged:
 
 
 def size_too_small(file: Written, generator: np.random.Generator) -> Damaged:
-    """The header names less sound than there is."""
-    less = round(float(np.exp(generator.uniform(0, np.log(file.frames - 1)))))
+    """The header names less sound than there is, by more than padding can be (8 bytes in W64)."""
+    less = round(float(np.exp(generator.uniform(np.log(2), np.log(file.frames - 1)))))
     content = _with_frames(file, file.frames - less)
     return Damaged(file.container, "size too small", content, is_sound_lost=False)
 

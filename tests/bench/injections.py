@@ -128,8 +128,8 @@ def _click_shape(length: int, generator: np.random.Generator) -> Planar:
         shape = generator.uniform(-1, 1, length)
     else:
         shape = np.exp(-4 * np.arange(length) / length)
-    shape = shape / np.abs(shape).max()
-    return shape * (1 if generator.random() < 0.5 else -1)
+    sign = 1 if generator.random() < 0.5 else -1
+    return np.asarray(sign * shape / np.abs(shape).max())
 
 
 def dc(piece: Piece, generator: np.random.Generator) -> tuple[Planar, Fault] | None:
