@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from types import ModuleType
 
@@ -23,6 +23,7 @@ from stemprep.checks import (
     head_silence,
     header,
     hum,
+    late_entry,
     length,
     lossy_source,
     loudness,
@@ -35,6 +36,9 @@ from stemprep.checks import (
     noise_floor,
     not_finite,
     null_test,
+    original_changed,
+    original_missing,
+    original_renamed,
     padded_word,
     sample_peak,
     sample_rate,
@@ -55,11 +59,14 @@ from stemprep.checks import (
     wrong_word_label,
 )
 from stemprep.checks.judging import Check, Judgement, Scope, judge_by, verdict_of
+from stemprep.checks.returns import judge_return_by
 from stemprep.errors import UsageError
+from stemprep.model.finding import Finding
+from stemprep.model.reconciliation import Returned
 from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import MeasuredSession
 
-__all__ = ["CHECKS", "Check", "Judgement", "judge", "manual", "verdict_of"]
+__all__ = ["CHECKS", "Check", "Judgement", "judge", "judge_return", "manual", "verdict_of"]
 
 
 def _entry(module: ModuleType, scope: Scope) -> Check:
@@ -120,12 +127,15 @@ _PER_SET = (
     unsafe_entry,
 )
 
+_PER_RETURN = (original_changed, original_missing, original_renamed, late_entry)
+
 CHECKS: Mapping[str, Check] = {
     check.id: check
     for check in (
         *(_entry(module, "file") for module in _PER_FILE),
         *(_entry(module, "song") for module in _PER_SONG),
         *(_entry(module, "set") for module in _PER_SET),
+        *(_entry(module, "return") for module in _PER_RETURN),
         _entry(waiver, "waivers"),
     )
 }
@@ -135,6 +145,13 @@ CHECKS: Mapping[str, Check] = {
 def judge(measured: MeasuredSession, spec: DeliverySpec) -> Judgement:
     """Judge a measured session: which findings stand, how severe, and what follows from them."""
     return judge_by(measured, spec, CHECKS)
+
+
+def judge_return(
+    returned: Returned, findings: Sequence[Finding], spec: DeliverySpec
+) -> tuple[Finding, ...]:
+    """Judge what came back of a delivery; ``findings``: of the returned files by themselves."""
+    return judge_return_by(returned, findings, spec, CHECKS)
 
 
 def manual(check: str) -> str:

@@ -22,16 +22,16 @@ from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import MeasuredSession
 from stemprep.model.words import SEVERITY_ORDER, Verdict
 
-Scope = Literal["file", "song", "set", "waivers"]
+Scope = Literal["file", "song", "set", "return", "waivers"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Check:
     """One registered check.
 
-    scope: what ``run`` takes first: a MeasuredFile, a Song, the MeasuredSession, or the
-           objections to the sheet's waivers; then the rule of the file's role (scope file) or
-           the table of rules.
+    scope: what ``run`` takes first: a MeasuredFile, a Song, the MeasuredSession, what came back
+           of a delivery (Returned), or the objections to the sheet's waivers; then the rule of
+           the file's role (scope file) or the table of rules.
     """
 
     id: str

@@ -31,6 +31,7 @@ COMMANDS = {
     "plan": "Show what a delivery would do, and do none of it.",
     "deliver": "Check, prepare, package and prove a drop.",
     "verify": "Prove that packages are still whole.",
+    "reconcile": "Tell what came back of a package: untouched, changed, new, late.",
     "specs": "List the delivery specs, or print one.",
     "explain": "Print the manual of a check.",
 }

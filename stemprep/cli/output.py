@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from stemprep.cli.options import is_standard_output
+from stemprep.model.reconciliation import Reconciliation
 from stemprep.model.report import Report
 from stemprep.report.escaping import visible
 
@@ -54,3 +55,26 @@ def emit_report(
         from stemprep.report import render_text
 
         click.echo(render_text(report, is_color=sys.stdout.isatty()), nl=False)
+
+
+def emit_reconciliation(
+    result: Reconciliation, *, json_file: Path | None, html_file: Path | None, quiet: bool
+) -> None:
+    """Write what came back to the files asked for, and as text unless JSON has standard output."""
+    from stemprep.app.places import write_report_file
+    from stemprep.report import (
+        render_reconciliation,
+        render_reconciliation_html,
+        render_reconciliation_json,
+    )
+
+    if html_file is not None:
+        write_report_file(html_file, render_reconciliation_html(result))
+    if json_file is not None:
+        text = render_reconciliation_json(result)
+        if is_standard_output(json_file):
+            click.echo(text, nl=False)
+            return
+        write_report_file(json_file, text)
+    if not quiet:
+        click.echo(render_reconciliation(result, is_color=sys.stdout.isatty()), nl=False)

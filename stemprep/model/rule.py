@@ -210,6 +210,16 @@ class MicDelayRule(Rule):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LateEntryRule(Rule):
+    """min_ms: from here on, early or late, it is told;
+    max_room_ms: up to here a lateness may be the way from loudspeakers, and is a note.
+    """
+
+    min_ms: float = 2.0
+    max_room_ms: float = 15.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TimeReferenceRule(Rule):
     """is_required: every file must carry one."""
 
@@ -393,6 +403,10 @@ RULE_TYPES: Mapping[str, type[Rule]] = {
     "unexpected-file": Rule,
     "missing-file": Rule,
     "unsafe-entry": Rule,
+    "original-changed": Rule,
+    "original-missing": Rule,
+    "original-renamed": Rule,
+    "late-entry": LateEntryRule,
     "waiver": Rule,
 }
 """Every check id with the class of its rule; ``checks`` registers exactly these."""

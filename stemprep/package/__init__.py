@@ -8,6 +8,7 @@ from stemprep.package.bag import seal
 from stemprep.package.bag_reading import HashJob, delivery_number
 from stemprep.package.check_commands import check_commands
 from stemprep.package.faults import require_space, told_as_delivery_error
+from stemprep.package.listed_hashes import listed_hashes
 from stemprep.package.manifest import made_with, manifest_csv, manifest_json
 from stemprep.package.manifest_schema import manifest_schema
 from stemprep.package.publish import publish, replicate
@@ -22,6 +23,7 @@ __all__ = [
     "delivery_number",
     "expected_audio_hashes",
     "hash_file",
+    "listed_hashes",
     "made_with",
     "manifest_csv",
     "manifest_json",

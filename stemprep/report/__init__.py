@@ -14,6 +14,13 @@ if TYPE_CHECKING:
     from stemprep.report.page import render_html
     from stemprep.report.plan import render_plan
     from stemprep.report.readme import render_readme
+    from stemprep.report.reconciliation import (
+        reconciliation_json,
+        render_reconciliation,
+        render_reconciliation_json,
+    )
+    from stemprep.report.reconciliation_page import render_reconciliation_html
+    from stemprep.report.reconciliation_schema import reconciliation_schema
     from stemprep.report.records import plan_json, render_json, report_json
     from stemprep.report.schema import report_schema
     from stemprep.report.text import render_text
@@ -26,10 +33,15 @@ if TYPE_CHECKING:
 __all__ = [
     "delivery_note",
     "plan_json",
+    "reconciliation_json",
+    "reconciliation_schema",
     "render_html",
     "render_json",
     "render_plan",
     "render_readme",
+    "render_reconciliation",
+    "render_reconciliation_html",
+    "render_reconciliation_json",
     "render_text",
     "render_verification",
     "render_verification_json",
@@ -41,10 +53,15 @@ __all__ = [
 _HOMES = {
     "delivery_note": "note",
     "plan_json": "records",
+    "reconciliation_json": "reconciliation",
+    "reconciliation_schema": "reconciliation_schema",
     "render_html": "page",
     "render_json": "records",
     "render_plan": "plan",
     "render_readme": "readme",
+    "render_reconciliation": "reconciliation",
+    "render_reconciliation_html": "reconciliation_page",
+    "render_reconciliation_json": "reconciliation",
     "render_text": "text",
     "render_verification": "verification",
     "render_verification_json": "verification",

@@ -118,12 +118,16 @@ def render_html(report: Report) -> str:
             sections=[
                 (heading, views)
                 for severity, heading in HEADINGS.items()
-                if (views := [_cause(c, anchors, formats) for c in found if c.severity == severity])
+                if (
+                    views := [
+                        cause_view(c, anchors, formats) for c in found if c.severity == severity
+                    ]
+                )
             ],
-            blockers=[_cause(cause, anchors, formats) for cause in causes(report.blockers)],
+            blockers=[cause_view(cause, anchors, formats) for cause in causes(report.blockers)],
             blockers_heading=blockers_heading(report),
             repaired=[
-                _cause(cause, anchors, formats, repair_words(cause))
+                cause_view(cause, anchors, formats, repair_words(cause))
                 for cause in causes(report.repaired)
             ],
             waived=[
@@ -137,7 +141,8 @@ def render_html(report: Report) -> str:
     )
 
 
-def _cause(cause: Cause, anchors: Anchors, formats: Formats, action: str = "") -> CauseView:
+def cause_view(cause: Cause, anchors: Anchors, formats: Formats, action: str = "") -> CauseView:
+    """One cause with its first files; the others go into ``rest``."""
     shared = cause.shared_message
     items = tuple(_item(each, anchors, formats) for each in cause.findings)
     limit = figures.MAX_LISTED_FILES

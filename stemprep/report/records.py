@@ -125,6 +125,11 @@ def _song(song: SongFacts) -> Json:
     }
 
 
+def finding_json(finding: Finding) -> Json:
+    """Give one finding as plain values, its files by their inner names."""
+    return _finding(finding, {})
+
+
 def _finding(finding: Finding, archives: Archives) -> Json:
     files = files_of(finding)
     return {

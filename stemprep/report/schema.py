@@ -63,7 +63,7 @@ def report_schema() -> Schema:
             "$id": f"urn:stemprep:report:{SCHEMA_VERSION}",
             "title": "stemprep report",
             "description": _DESCRIPTION,
-            "$defs": {"facts": facts_schema(), "finding": _finding()},
+            "$defs": {"facts": facts_schema(), "finding": finding_schema()},
         },
     )
 
@@ -133,7 +133,8 @@ def _set_facts() -> Schema:
     )
 
 
-def _finding() -> Schema:
+def finding_schema() -> Schema:
+    """Describe one finding."""
     spot = record({"channel": nullable(_CHANNEL), "start_sample": _COUNT, "end_sample": _COUNT})
     occurrences = record({"count": _CHANNEL, "worst": {**array(spot), "maxItems": MAX_WORST}})
     return record(

@@ -206,6 +206,17 @@ class MicDelayLimits(Weight):
     )
 
 
+class LateEntryLimits(Weight):
+    """Limits of late-entry."""
+
+    min_ms: Annotated[float, Field(ge=0.1, le=200)] = may(
+        "a new file that is early or late by this is told, ms", 2.0
+    )
+    max_room_ms: Annotated[float, Field(ge=0, le=200)] = may(
+        "up to here a lateness may be the way from loudspeakers, ms", 15.0
+    )
+
+
 class TimeReferenceLimits(Weight):
     """Limits of time-reference."""
 
@@ -249,6 +260,7 @@ LIMITS: dict[type[rule.Rule], type[Weight]] = {
     rule.HumRule: HumLimits,
     rule.LengthRule: LengthLimits,
     rule.MicDelayRule: MicDelayLimits,
+    rule.LateEntryRule: LateEntryLimits,
     rule.TimeReferenceRule: TimeReferenceLimits,
     rule.NameRule: NameLimits,
     rule.ChecksumRule: ChecksumLimits,

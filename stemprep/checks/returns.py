@@ -1,0 +1,88 @@
+"""Judge what came back: the checks on returns, and what any check finds in the new files."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from stemprep.checks.judging import Check
+from stemprep.checks.tell import rate_name, severity_under, word_name
+from stemprep.model.finding import Finding
+from stemprep.model.reconciliation import NewFile, Returned
+from stemprep.model.rule import DeliverySpec, RuleTable
+from stemprep.model.words import SEVERITY_ORDER
+
+FORMATS = "mixed-formats"
+
+
+def judge_return_by(
+    returned: Returned,
+    findings: Sequence[Finding],
+    spec: DeliverySpec,
+    checks: Mapping[str, Check],
+) -> tuple[Finding, ...]:
+    """All that stands against a return, worst first.
+
+    findings: what a check of the returned files alone found; kept is what concerns one new or
+              unreadable file and is no note, or what is unsafe. That new files start and end where
+              they were recorded is no fault of a return.
+    """
+    found: list[Finding] = []
+    for check in checks.values():
+        if check.scope == "return":
+            found += check.run(returned, spec.rules[check.id])
+    found += _formats(returned, spec.rules[FORMATS])
+    found += [finding for finding in findings if _concerns(finding, returned, checks)]
+    return tuple(
+        sorted(found, key=lambda each: (SEVERITY_ORDER[each.severity], each.files, each.check))
+    )
+
+
+def _concerns(finding: Finding, returned: Returned, checks: Mapping[str, Check]) -> bool:
+    if finding.severity == "note":
+        return False
+    if finding.check == "unsafe-entry":
+        return True
+    looked_at = {file.file for file in returned.new_files} | set(returned.unread)
+    is_of_one_file = checks[finding.check].scope == "file"
+    return is_of_one_file and finding.file is not None and finding.file in looked_at
+
+
+def _formats(returned: Returned, rules: RuleTable) -> Iterator[Finding]:
+    """New files whose rate or word length is not the session's, whatever most of the return has."""
+    for file in returned.new_files:
+        severity = severity_under(rules.for_role(file.role).severity)
+        odd, unit = _oddity(file)
+        if odd and severity is not None and file.session_format is not None:
+            yield Finding(
+                check=FORMATS,
+                severity=severity,
+                message=odd,
+                advice="Ask for an export at the session's rate and word length, or accept the "
+                "return: the spec says what is converted in the copy.",
+                file=file.file,
+                files=(file.file,),
+                song=file.song,
+                found=file.format.sample_rate_hz if unit == "Hz" else file.format.bit_depth,
+                required=file.session_format.sample_rate_hz
+                if unit == "Hz"
+                else file.session_format.bit_depth,
+                unit=unit,
+            )
+
+
+def _oddity(file: NewFile) -> tuple[str, str]:
+    """What differs, in words, and the unit of the worse of the two; empty where nothing does."""
+    own, session = file.format, file.session_format
+    if session is None:
+        return "", ""
+    is_rate_odd = own.sample_rate_hz != session.sample_rate_hz
+    is_word_odd = (own.encoding, own.bit_depth) != (session.encoding, session.bit_depth)
+    parts = (
+        [(rate_name(own.sample_rate_hz), rate_name(session.sample_rate_hz))] if is_rate_odd else []
+    )
+    parts += [(word_name(own), word_name(session))] if is_word_odd else []
+    if not parts:
+        return "", ""
+    mine = " and ".join(part[0] for part in parts)
+    theirs = " and ".join(part[1] for part in parts)
+    return f"{mine}, while the session is {theirs}", "Hz" if is_rate_odd else "bit"

@@ -1,0 +1,213 @@
+"""Which returned file is which original: by its bytes, by its sound, by its name."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from stemprep.lineage.records import DeliveredFile
+from stemprep.model.facts import FileFacts
+from stemprep.model.reconciliation import MatchedBy, OriginalStatus
+from stemprep.model.session import MeasuredFile
+from stemprep.naming import file_name, folded, split_extension
+
+_COPY_MARK = re.compile(r"(?: ?\(\d{1,3}\)| - copy(?: ?\(\d{1,3}\))?|[ _-]copy(?: ?\d{1,3})?)$")
+_BYTES, _SOUND = 0, 1
+_DELIVERED, _SOURCE = 0, 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Match:
+    """One original and what came back of it; ``returned`` None where nothing did."""
+
+    original: DeliveredFile
+    returned: MeasuredFile | None
+    status: OriginalStatus
+    matched: MatchedBy = "delivered"
+    is_renamed: bool = False
+    copies: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Matches:
+    """All originals in their order, and the returned files that are none of them."""
+
+    originals: tuple[Match, ...]
+    rest: tuple[MeasuredFile, ...]
+    given_back: tuple[str, ...] = ()
+    unread: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class _Claims:
+    """Who is whose so far; every returned file has one original at most."""
+
+    by_original: dict[int, Match] = field(default_factory=dict)
+    taken: set[int] = field(default_factory=set)
+    copies: dict[int, list[str]] = field(default_factory=dict)
+
+
+def match_originals(
+    originals: Sequence[DeliveredFile],
+    returned: Sequence[MeasuredFile],
+    generated: Mapping[str, str | None],
+) -> Matches:
+    """Find every original among the returned files by hash, then by name.
+
+    generated: sha256 -> audio sha256 of what was made for the package; a returned copy of it is
+               neither original nor new.
+    A file of the original's own name whose sound is another counts as that original, changed; what
+    else has another sound is left in ``rest``.
+    """
+    claims = _Claims()
+    readable = [file for file in returned if file.facts.sound is not None]
+    _claim_by_hash(originals, readable, claims)
+    ours = _given_back(readable, claims, generated)
+    _claim_by_name(originals, readable, claims)
+    return Matches(
+        originals=tuple(
+            _with_copies(claims, index)
+            if index in claims.by_original
+            else Match(original=original, returned=None, status="missing")
+            for index, original in enumerate(originals)
+        ),
+        rest=tuple(
+            file
+            for index, file in enumerate(readable)
+            if index not in claims.taken and file.path not in ours
+        ),
+        given_back=tuple(file.path for file in readable if file.path in ours),
+        unread=tuple(file.path for file in returned if file.facts.sound is None),
+    )
+
+
+def _claim_by_hash(
+    originals: Sequence[DeliveredFile], returned: Sequence[MeasuredFile], claims: _Claims
+) -> None:
+    """Give each original the likest returned file; its name decides among equals.
+
+    Silent tracks of one length have the same sound, so a name is worth more than equal bytes.
+    """
+    candidates = sorted(
+        (not _has_same_name(original, file), level, side, index, number)
+        for index, original in enumerate(originals)
+        for number, file in enumerate(returned)
+        for level, side in _alike(original, file.facts)
+    )
+    for is_renamed, level, side, index, number in candidates:
+        if number in claims.taken:
+            continue
+        if index in claims.by_original:
+            continue
+        original, file = originals[index], returned[number]
+        claims.taken.add(number)
+        claims.by_original[index] = Match(
+            original=original,
+            returned=file,
+            status="identical" if level == _BYTES else _status(original, side, file.facts),
+            matched="delivered" if side == _DELIVERED else "source",
+            is_renamed=bool(is_renamed),
+        )
+    for _, _, _, index, number in candidates:
+        if number not in claims.taken:
+            claims.taken.add(number)
+            claims.copies.setdefault(index, []).append(returned[number].path)
+
+
+def _alike(original: DeliveredFile, facts: FileFacts) -> Iterator[tuple[int, int]]:
+    """The levels at which a returned file is an original; of a joined one, no source is it."""
+    source = original.sources[0] if len(original.sources) == 1 else None
+    if facts.sha256 == original.sha256:
+        yield _BYTES, _DELIVERED
+    elif source is not None and facts.sha256 == source.sha256:
+        yield _BYTES, _SOURCE
+    elif facts.audio_sha256 is None:
+        return
+    elif facts.audio_sha256 == original.audio_sha256:
+        yield _SOUND, _DELIVERED
+    elif source is not None and facts.audio_sha256 == source.audio_sha256:
+        yield _SOUND, _SOURCE
+
+
+def _status(original: DeliveredFile, side: int, facts: FileFacts) -> OriginalStatus:
+    """The same sound in another file: only its header differs, or container and word do."""
+    known = original.facts if side == _DELIVERED else original.sources[0].facts or original.facts
+    form = facts.format
+    assert form is not None, "a file with sound has a format"
+    before = (known.get("container"), known.get("encoding"), known.get("container_bits"))
+    after = (form.container, form.encoding, form.container_bits)
+    return "header-changed" if before == after else "rewrapped"
+
+
+def _given_back(
+    returned: Sequence[MeasuredFile], claims: _Claims, generated: Mapping[str, str | None]
+) -> set[str]:
+    sounds = {sound for sound in generated.values() if sound}
+    return {
+        file.path
+        for number, file in enumerate(returned)
+        if number not in claims.taken
+        and (file.facts.sha256 in generated or file.facts.audio_sha256 in sounds)
+    }
+
+
+def _claim_by_name(
+    originals: Sequence[DeliveredFile], returned: Sequence[MeasuredFile], claims: _Claims
+) -> None:
+    """What has an original's own name and another sound is that original, changed."""
+    for is_mark_ignored in (False, True):
+        for index, original in enumerate(originals):
+            if index in claims.by_original:
+                continue
+            number = _by_name(original, returned, claims.taken, is_mark_ignored=is_mark_ignored)
+            if number is not None:
+                claims.taken.add(number)
+                claims.by_original[index] = Match(
+                    original=original,
+                    returned=returned[number],
+                    status="changed",
+                    is_renamed=is_mark_ignored,
+                )
+
+
+def _by_name(
+    original: DeliveredFile,
+    returned: Sequence[MeasuredFile],
+    taken: set[int],
+    *,
+    is_mark_ignored: bool,
+) -> int | None:
+    wanted = _stems(original)
+    for number, file in enumerate(returned):
+        stem = _stem(file.path)
+        if is_mark_ignored:
+            stem = _COPY_MARK.sub("", stem)
+        if number not in taken and stem in wanted:
+            return number
+    return None
+
+
+def _has_same_name(original: DeliveredFile, file: MeasuredFile) -> bool:
+    """Compare file names whatever their case, the composing of accents and the container."""
+    return _stem(file.path) in _stems(original)
+
+
+def _stems(original: DeliveredFile) -> set[str]:
+    return {_stem(original.path), *(_stem(source.path) for source in original.sources)}
+
+
+def _stem(path: str) -> str:
+    return folded(split_extension(file_name(path))[0])
+
+
+def _with_copies(claims: _Claims, index: int) -> Match:
+    match, copies = claims.by_original[index], claims.copies.get(index, [])
+    return Match(
+        original=match.original,
+        returned=match.returned,
+        status=match.status,
+        matched=match.matched,
+        is_renamed=match.is_renamed,
+        copies=tuple(sorted(copies)),
+    )

@@ -1,0 +1,141 @@
+"""What came back of a delivery, held against the package that went out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from stemprep.model.finding import Finding
+from stemprep.model.header import AudioFormat
+from stemprep.model.words import Role
+
+OriginalStatus = Literal["identical", "header-changed", "rewrapped", "changed", "missing"]
+MatchedBy = Literal["delivered", "source"]
+RegionKind = Literal["gain", "moved", "edited", "processed", "trimmed", "padded", "rate-converted"]
+Placing = Literal["time-reference", "file-start", "spill", "same-source", "unknown"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Region:
+    """A stretch of an original that came back as something else.
+
+    start_sample, end_sample: of the original at its own rate, end exclusive; where sound was added
+                   (``padded``), of the returned file.
+    gain_db:       returned minus original; None where no one gain relates them.
+    moved_samples: how much later the returned sound lies, samples of the original; None where it
+                   was not moved.
+    words:         what was done, in few words; "" where the kind says it all.
+    """
+
+    start_sample: int
+    end_sample: int
+    kind: RegionKind
+    gain_db: float | None = None
+    moved_samples: int | None = None
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OriginalFate:
+    """What became of one delivered file that was made from a dropped one.
+
+    file:        path in the package (``data/...``); source: the dropped file's own path.
+    format, frames: of the file as delivered; regions count in them.
+    returned_as: path in the return; None where it is missing.
+    copies:      further returned files with the same sound.
+    matched:     whether the delivered file or its source is what came back; for a changed one,
+                 what it was compared with.
+    ordered:     work that a sheet ordered on it: the change is expected, measured, not blamed.
+    is_another:  under the original's name came something that has nothing of its sound.
+    """
+
+    file: str
+    source: str
+    song: str
+    role: Role
+    format: AudioFormat | None
+    frames: int
+    returned_as: str | None
+    status: OriginalStatus
+    matched: MatchedBy = "delivered"
+    is_renamed: bool = False
+    copies: tuple[str, ...] = ()
+    regions: tuple[Region, ...] = ()
+    ordered: tuple[str, ...] = ()
+    is_another: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewFile:
+    """A returned file that was not delivered.
+
+    start_sample: where it begins on the session's timeline, from the common start, at the
+                  session's rate; None where nothing tells.
+    late_samples: how much too late its sound lies by the spill in it, session samples; negative:
+                  early; None where nothing tells.
+    placed_by:    what start_sample rests on; evidence: all that was found, in words.
+    confidence:   0..1 of late_samples; 0 where there is none.
+    derived_from: package path of the original that it was made of; None for a recording of its own.
+    session_format: rate and word length that the session has; None where it has none.
+    advice:       what to do with it.
+    """
+
+    file: str
+    song: str
+    role: Role
+    format: AudioFormat
+    frames: int
+    start_sample: int | None
+    late_samples: int | None
+    placed_by: Placing
+    evidence: str
+    confidence: float = 0.0
+    derived_from: str | None = None
+    session_format: AudioFormat | None = None
+    advice: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordingOffset:
+    """One lag that several new files share: the way through the other room's converters."""
+
+    samples: int
+    files: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Returned:
+    """A return held against a package, before it is judged.
+
+    session_formats:  per song, rate and word length that most of its originals have.
+    everything_asked: the originals were all asked back.
+    given_back:  returned copies of what was generated for the package, and of its documents.
+    unread:      returned files whose sound could not be read.
+    """
+
+    package: str
+    number: int
+    returned: str
+    originals: tuple[OriginalFate, ...]
+    new_files: tuple[NewFile, ...]
+    session_formats: Mapping[str, AudioFormat]
+    everything_asked: bool = False
+    given_back: tuple[str, ...] = ()
+    unread: tuple[str, ...] = ()
+    offset: RecordingOffset | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reconciliation:
+    """A return, judged; findings worst first.
+
+    accepted: where the next delivery lies; None where none was made.
+    """
+
+    stemprep_version: str
+    spec_name: str
+    returned: Returned
+    findings: tuple[Finding, ...]
+    accepted: str | None = None
+    notes: tuple[str, ...] = ()

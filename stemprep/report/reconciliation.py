@@ -1,0 +1,281 @@
+"""What came back of a delivery, as text and JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from stemprep.checks.original_changed import region_words
+from stemprep.model.header import AudioFormat
+from stemprep.model.reconciliation import (
+    NewFile,
+    OriginalFate,
+    OriginalStatus,
+    Reconciliation,
+    RecordingOffset,
+    Region,
+    Returned,
+)
+from stemprep.model.strict_json import Json, dumps, rounded
+from stemprep.report import figures
+from stemprep.report.causes import Cause, causes
+from stemprep.report.layout import Page
+from stemprep.report.records import finding_json
+from stemprep.report.text import HEADINGS, put_cause
+from stemprep.units import clock_from_samples
+
+SCHEMA_VERSION = 1
+MAX_TOLD_REGIONS = 12
+CONFIDENCE_DECIMALS = 3
+
+STATUS_WORDS: Mapping[OriginalStatus, str] = {
+    "identical": "untouched",
+    "header-changed": "header only",
+    "rewrapped": "repacked",
+    "changed": "changed",
+    "missing": "not back",
+}
+STATUS_MEANING: Mapping[OriginalStatus, str] = {
+    "identical": "every byte as it was sent",
+    "header-changed": "the same sound, to the sample, under another header",
+    "rewrapped": "the same sound, to the sample, in another container or word",
+    "changed": "another sound",
+    "missing": "the package has it whole",
+}
+_NAMED = 6
+
+
+def render_reconciliation(
+    result: Reconciliation, *, width: int = 80, is_color: bool = False
+) -> str:
+    """All of it as text, the most important first. No line is wider than ``width``."""
+    page = Page(width=width, is_color=is_color)
+    returned = result.returned
+    page.strong_fact("Back", summary_words(returned))
+    page.fact("To do", to_do_words(result))
+    if result.accepted is not None:
+        page.fact("Package", result.accepted)
+    page.blank()
+    page.put(held_against_words(result))
+    for severity in ("fail", "warn"):
+        _put_causes(page, result, severity)
+    _put_originals(page, returned.originals)
+    _put_new(page, returned)
+    _put_rest(page, result)
+    return page.text()
+
+
+def held_against_words(result: Reconciliation) -> str:
+    """What was held against what."""
+    returned = result.returned
+    return (
+        f"{returned.returned}: held against {returned.package} (delivery {returned.number}), "
+        f"spec {result.spec_name}."
+    )
+
+
+def summary_words(returned: Returned) -> str:
+    """``4 of 6 originals untouched, 1 changed, 1 not back; 3 new files``."""
+    counts = {
+        status: sum(fate.status == status for fate in returned.originals) for status in STATUS_WORDS
+    }
+    same = counts["identical"] + counts["header-changed"] + counts["rewrapped"]
+    parts = [f"{same} of {figures.plural(len(returned.originals), 'original')} the same in sound"]
+    parts += [
+        f"{counts[status]} {STATUS_WORDS[status]}"
+        for status in ("changed", "missing")
+        if counts[status]
+    ]
+    new = figures.plural(len(returned.new_files), "new file")
+    return f"{', '.join(parts)}; {new if returned.new_files else 'nothing new'}"
+
+
+def to_do_words(result: Reconciliation) -> str:
+    """What a person has to decide before the return can be used."""
+    found = [cause for cause in causes(result.findings) if cause.severity != "note"]
+    if not found:
+        return "Nothing; accept it." if result.returned.new_files else "Nothing."
+    names = figures.and_list(list(dict.fromkeys(cause.check for cause in found)))
+    files = {path for cause in found for path in cause.files}
+    return f"Look at {names} ({figures.plural(len(files), 'file')})."
+
+
+def _put_causes(page: Page, result: Reconciliation, severity: str) -> None:
+    found: Sequence[Cause] = [c for c in causes(result.findings) if c.severity == severity]
+    if not found:
+        return
+    page.head(HEADINGS[found[0].severity])
+    formats: dict[str, AudioFormat | None] = {
+        file.file: file.format for file in result.returned.new_files
+    }
+    for cause in found:
+        page.blank()
+        put_cause(page, cause, formats)
+
+
+def _put_originals(page: Page, originals: Sequence[OriginalFate]) -> None:
+    page.head(f"Originals: {figures.plural(len(originals), 'file')} sent")
+    for status, words in STATUS_WORDS.items():
+        fates = [fate for fate in originals if fate.status == status]
+        if not fates:
+            continue
+        if status == "changed":
+            _put_changed(page, fates)
+            continue
+        shown = [fate_words(fate) for fate in fates[:_NAMED]]
+        more = [f"{len(fates) - _NAMED} more"] if len(fates) > _NAMED else []
+        page.fact(words, figures.and_list([*shown, *more]), indent=2, label_width=13)
+
+
+def _put_changed(page: Page, fates: Sequence[OriginalFate]) -> None:
+    for fate in fates:
+        page.fact(STATUS_WORDS["changed"], fate_words(fate), indent=2, label_width=13)
+        for region in fate.regions[:MAX_TOLD_REGIONS]:
+            page.put(region_words(region, fate), " " * 15 + "- ")
+        more = len(fate.regions) - MAX_TOLD_REGIONS
+        if more > 0:
+            page.put(f"and {more} more: see the JSON report", " " * 15 + "- ")
+
+
+def fate_words(fate: OriginalFate) -> str:
+    """``Piano (1).wav (sent as Piano.wav)``; the name alone where it has its own."""
+    name = fate.source.rpartition("/")[2]
+    if fate.returned_as is None:
+        return name
+    words = [f"sent as {name}"] if fate.is_renamed else []
+    words += [f"also {figures.and_list(list(fate.copies))}"] if fate.copies else []
+    words += [f"ordered: {', '.join(fate.ordered)}"] if fate.ordered else []
+    told = f" ({'; '.join(words)})" if words else ""
+    return f"{fate.returned_as}{told}"
+
+
+def _put_new(page: Page, returned: Returned) -> None:
+    if not returned.new_files:
+        return
+    page.head(f"New: {figures.plural(len(returned.new_files), 'file')}")
+    if returned.offset is not None:
+        page.put(offset_words(returned.offset), "  ")
+    for file in returned.new_files:
+        page.put(f"{file.file} ({figures.format_words(file.format)})", "  - ")
+        page.put(f"{start_words(file)}; {file.evidence}", "    ")
+        if file.derived_from is not None:
+            page.put(f"made of the original {file.derived_from}", "    ")
+        if file.advice:
+            page.put(file.advice, "    -> ")
+
+
+def offset_words(offset: RecordingOffset) -> str:
+    """The lag that all takes share, told once."""
+    way = "late" if offset.samples > 0 else "early"
+    return (
+        f"Recording offset of that room: {figures.plural(abs(offset.samples), 'sample')} {way}, "
+        f"the same in {figures.plural(len(offset.files), 'file')}."
+    )
+
+
+def start_words(file: NewFile) -> str:
+    """``starts at 0:03.000 of the session (sample 144,000)``."""
+    form = file.session_format
+    if file.start_sample is None or form is None:
+        return "where it starts is not known"
+    sign = "-" if file.start_sample < 0 else ""
+    clock = clock_from_samples(abs(file.start_sample), form.sample_rate_hz)
+    return f"starts at {sign}{clock} of the session (sample {file.start_sample:,})"
+
+
+def _put_rest(page: Page, result: Reconciliation) -> None:
+    notes = good_to_know(result)
+    if notes:
+        page.head("Good to know")
+    for note in notes:
+        page.put(note, "  - ")
+
+
+def good_to_know(result: Reconciliation) -> list[str]:
+    """Notes, what came back of our own making, and remarks on spec and sheet, a line each."""
+    lines = []
+    for cause in (each for each in causes(result.findings) if each.severity == "note"):
+        first = cause.findings[0]
+        name = f"{figures.and_list(list(cause.files[:_NAMED]))}: " if cause.files else ""
+        lines.append(f"{cause.title}: {name}{first.message}")
+    if result.returned.given_back:
+        files = figures.plural(len(result.returned.given_back), "file")
+        lines.append(f"{files} made for the package came back too; the package has them")
+    return [*lines, *result.notes]
+
+
+def reconciliation_json(result: Reconciliation) -> Json:
+    """Give all of it as plain values for strict JSON; samples as the records say."""
+    returned = result.returned
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "stemprep_version": result.stemprep_version,
+        "spec": result.spec_name,
+        "package": returned.package,
+        "delivery": returned.number,
+        "returned": returned.returned,
+        "originals": [_fate_json(fate) for fate in returned.originals],
+        "new_files": [_new_json(file) for file in returned.new_files],
+        "recording_offset": None
+        if returned.offset is None
+        else {"samples": returned.offset.samples, "files": list(returned.offset.files)},
+        "given_back": list(returned.given_back),
+        "findings": [finding_json(finding) for finding in result.findings],
+        "accepted": result.accepted,
+        "notes": list(result.notes),
+    }
+
+
+def _fate_json(fate: OriginalFate) -> Json:
+    return {
+        "file": fate.file,
+        "source": fate.source,
+        "song": fate.song,
+        "returned_as": fate.returned_as,
+        "status": fate.status,
+        "matched": fate.matched,
+        "is_renamed": fate.is_renamed,
+        "copies": list(fate.copies),
+        "ordered": list(fate.ordered),
+        "is_another_recording": fate.is_another,
+        "sample_rate_hz": None if fate.format is None else fate.format.sample_rate_hz,
+        "regions": [_region_json(region) for region in fate.regions],
+    }
+
+
+def _region_json(region: Region) -> Json:
+    return {
+        "start_sample": region.start_sample,
+        "end_sample": region.end_sample,
+        "kind": region.kind,
+        "gain_db": rounded(region.gain_db),
+        "moved_samples": region.moved_samples,
+        "words": region.words,
+    }
+
+
+def _new_json(file: NewFile) -> Json:
+    return {
+        "file": file.file,
+        "song": file.song,
+        "role": file.role,
+        "sample_rate_hz": file.format.sample_rate_hz,
+        "bit_depth": file.format.bit_depth,
+        "encoding": file.format.encoding,
+        "channels": file.format.channels,
+        "frames": file.frames,
+        "session_sample_rate_hz": None
+        if file.session_format is None
+        else file.session_format.sample_rate_hz,
+        "start_sample": file.start_sample,
+        "late_samples": file.late_samples,
+        "placed_by": file.placed_by,
+        "evidence": file.evidence,
+        "confidence": rounded(file.confidence, CONFIDENCE_DECIMALS),
+        "derived_from": file.derived_from,
+        "advice": file.advice,
+    }
+
+
+def render_reconciliation_json(result: Reconciliation) -> str:
+    """Write all of it as strict JSON text."""
+    return dumps(reconciliation_json(result))
