@@ -38,7 +38,7 @@ class Drop:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hint:
-    """Something happened to ``name`` at the top of an inbox; "": somewhere in it."""
+    """Something happened to ``name`` at the top of an inbox; "": it may have been anything."""
 
     inbox_index: int
     name: str = ""

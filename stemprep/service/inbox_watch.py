@@ -17,6 +17,7 @@ from stemprep.service.watched import Patience, Watched
 MAX_NAMES = 100_000
 REST_PER_RECONCILE = 300.0  # looking at everything takes at most a three-hundredth of one core
 REST_PER_LISTING = 1000.0
+REST_PER_HINTED_RECONCILE = 20.0
 LIST_AGAIN_S = 1.1  # two changes within one tick of a coarse clock leave one time
 SHARE_LISTING_S = 5.0  # the folder's time on a share may be told late
 UNREACHABLE_PACE_S = 5.0
@@ -47,6 +48,8 @@ class InboxWatch:
     _list_again_until_s: float = float("-inf")
     _list_due_s: float = float("-inf")
     _reconcile_due_s: float = float("-inf")
+    _reconciled_s: float = float("-inf")
+    _reconcile_cost_s: float = 0.0
     _trouble: str = ""
     _trouble_due_s: float = float("-inf")
 
@@ -61,7 +64,7 @@ class InboxWatch:
         return Patience(settle_s=self.inbox.settle_s, ready_marker=self.inbox.ready_marker)
 
     def scan(self, now_s: float, hinted: Collection[str]) -> Seen:
-        """Look at what it is time for, and at ``hinted`` names now; "" stands for the top."""
+        """Look at what it is time for, and at ``hinted`` names now; "" stands for everything."""
         seen = Seen()
         if self._trouble and now_s < self._trouble_due_s:
             seen.trouble = self._trouble
@@ -75,7 +78,10 @@ class InboxWatch:
             return seen
         self._trouble = ""
         due = {name for name in self._moving if self.drops[name].due_s <= now_s}
-        due |= {name for name in hinted if name in self.drops}
+        due |= {name for name in hinted if name in self.drops and name not in self._moving}
+        if "" in hinted:  # after a burst of lost events, not again and again
+            rest_s = REST_PER_HINTED_RECONCILE * self._reconcile_cost_s
+            self._reconcile_due_s = min(self._reconcile_due_s, self._reconciled_s + rest_s)
         if now_s >= self._reconcile_due_s:
             self._look(list(self.drops), now_s, seen, is_reconcile=True)
         elif due:
@@ -118,7 +124,8 @@ class InboxWatch:
             elif news := watched.news(now_s, self._patience):
                 seen.held.append((name, news))
         if is_reconcile:
-            cost_s = time.perf_counter() - begun_s
+            self._reconcile_cost_s = cost_s = time.perf_counter() - begun_s
+            self._reconciled_s = now_s
             self._reconcile_due_s = now_s + max(self.rescan_s, REST_PER_RECONCILE * cost_s)
 
     def _list_if_due(self, now_s: float, seen: Seen, *, is_hinted: bool) -> None:
