@@ -102,7 +102,7 @@ def judged(
             for source, fact in zip(session.files, facts, strict=True)
         ),
     )
-    fitting = engine or _fitting_engine(session, session.files)
+    fitting = engine or fitting_engine(session, session.files)
     whole = with_lags(with_null_tests(measured, fitting), fitting)
     return Inspection(spec=spec, measured=whole, judgement=judge(whole, spec))
 
@@ -204,7 +204,7 @@ def measure_files(
         done += 1
         on_progress(done, len(jobs), jobs[position].name)
 
-    chosen = engine or _fitting_engine(session, files)
+    chosen = engine or fitting_engine(session, files)
     results = chosen.run(measure_file, jobs, on_done)
     facts: list[FileFacts | None] = [None] * len(files)
     for index, result in zip(order, results, strict=True):
@@ -218,7 +218,7 @@ def _facts_or_reason(result: FileFacts | JobDied, source: SourceFile) -> FileFac
     return result
 
 
-def _fitting_engine(session: Session, files: Sequence[SourceFile]) -> Engine:
+def fitting_engine(session: Session, files: Sequence[SourceFile]) -> Engine:
     """Small drops that only our own decoder will read stay in this process."""
     total_bytes = sum(source.entry.size_bytes for source in files)
     if total_bytes <= _INLINE_BYTES and all(_is_ours(session, source) for source in files):

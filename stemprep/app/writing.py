@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from stemprep.app.inspect import Inspection, OnProgress
+from stemprep.app.inspect import Inspection, OnProgress, fitting_engine
 from stemprep.engine import Engine, JobDied, ProcessEngine
 from stemprep.errors import DeliveryError
 from stemprep.model.package import SecondReading, WrittenFile
@@ -26,7 +26,8 @@ def write_outputs(
     on_progress: OnProgress,
 ) -> tuple[WrittenFile, ...]:
     """Write all outputs, in the plan's order; raises what ``write_output`` raises."""
-    chosen = engine or ProcessEngine()
+    session = inspection.measured.session
+    chosen = engine or fitting_engine(session, session.files)
     jobs = [_job(inspection, output, staging) for output in planned.outputs]
     done = 0
 
@@ -37,7 +38,7 @@ def write_outputs(
 
     results = chosen.run(write_output, jobs, on_done)
     written = [_written(result, job) for result, job in zip(results, jobs, strict=True)]
-    return _with_second_readings(written, chosen)
+    return _with_second_readings(written, engine or ProcessEngine())
 
 
 def _job(inspection: Inspection, output: OutputPlan, staging: Staging) -> WriteJob:
