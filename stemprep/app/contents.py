@@ -127,6 +127,7 @@ def package_content(
         sheet=session.sheet,
         delivery=number,
         predecessor=predecessor,
+        amendment=report.amendment,
         verdict=report.verdict,
         waived=report.waived,
         repaired=report.repaired,

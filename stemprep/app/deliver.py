@@ -2,68 +2,68 @@
 
 from __future__ import annotations
 
-import hashlib
-import os
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 from stemprep.app.after import judge_outputs
-from stemprep.app.companions import Handover, make_companions, with_companions
-from stemprep.app.contents import (
-    UNNAMED,
-    add_documents,
-    add_reports,
-    package_content,
-    session_title,
-)
-from stemprep.app.inspect import Inspection, OnProgress, inspected, no_progress
-from stemprep.app.places import refuse_destination
+from stemprep.app.companions import Handover, make_companions
+from stemprep.app.contents import add_documents, add_reports, package_content
+from stemprep.app.corrections import Correction
+from stemprep.app.inspect import OnProgress, no_progress
+from stemprep.app.order import Order, job_name, order_of
+from stemprep.app.places import refuse_destination, refuse_inside_package
 from stemprep.app.predecessor import read_predecessor
+from stemprep.app.prepared import Prepared, prepared_drop
 from stemprep.app.standing import remaining_findings, standing_findings, verdicts
 from stemprep.app.writing import write_outputs
-from stemprep.containers import dropped_metadata
 from stemprep.engine import Engine, ProcessEngine
-from stemprep.errors import DeliveryError, UsageError
+from stemprep.errors import DeliveryError
 from stemprep.model.finding import Finding
-from stemprep.model.package import Predecessor, Published
-from stemprep.model.plan import Plan
+from stemprep.model.package import Published
 from stemprep.model.report import Report
-from stemprep.naming import portable_path
 from stemprep.package import open_staging, publish, replicate, seal, verify_package
-from stemprep.prepare import plan_delivery
 
-_HIDING = ".~-"  # would hide the package, name a home folder, or read as an option (``.-x``)
+
+def _own_order(prepared: Prepared) -> Order:
+    return order_of(prepared.inspection, prepared.predecessor)
+
+
+def _publish_at_once(report: Report, order: Order, tag_manifest_sha256: str) -> None:
+    """Nothing has to be written down first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Order:
-    """What a delivery takes besides drop and spec; nothing of it is read from the destination.
+class Terms:
+    """What the service decides about a delivery; the command line leaves all of it as it is.
 
-    name:        of the package's folder; without a title it comes from the drop's folder.
-    name_inside: what the package calls itself; without a title it does not know.
-    date:        YYYY-MM-DD for bag-info.txt, from SOURCE_DATE_EPOCH where that is set.
+    job:   names the staging folders; "": told from the content.
+    order: names, numbers and dates the delivery; called once nothing stands against it.
+    before_publishing: called with report, order and the sealed package's tag manifest sha256
+           before anybody can see the package. What it raises ends the delivery.
     """
 
-    name: str
-    name_inside: str
-    number: int
-    date: str
-    predecessor: Predecessor | None = None
+    job: str = ""
+    order: Callable[[Prepared], Order] = _own_order
+    before_publishing: Callable[[Report, Order, str], None] = _publish_at_once
+
+
+COMMAND_LINE = Terms()
 
 
 def plan(
     drop: Path,
     spec_name: str | Path,
     *,
+    correction: Correction | None = None,
     engine: Engine | None = None,
     on_progress: OnProgress = no_progress,
 ) -> Report:
     """The report with the plan of a delivery that is not carried out."""
-    with _planned(drop, spec_name, engine, on_progress) as (inspection, planned):
-        return _report(inspection, planned, standing_findings(inspection, planned), ())
+    with prepared_drop(
+        drop, spec_name, correction=correction, engine=engine, on_progress=on_progress
+    ) as prepared:
+        return _expected(prepared)
 
 
 def stopping(report: Report) -> tuple[Finding, ...]:
@@ -79,76 +79,73 @@ def deliver(
     destinations: Sequence[Path],
     *,
     after: Path | None = None,
+    correction: Correction | None = None,
     engine: Engine | None = None,
     on_progress: OnProgress = no_progress,
 ) -> Report:
     """Publish a verified package of the drop in every destination.
 
+    correction: the drop holds only corrected files; the rest comes from the package it names.
     The report's ``package`` is None, and nothing was published, when a finding stops it.
     Raises DeliveryError when the package cannot be made or proved, and what ``inspected`` raises.
     """
     for destination in destinations:
         refuse_destination(destination, drop)
+        if correction is not None:
+            refuse_inside_package(destination, correction.package, "the destination")
     predecessor = None if after is None else read_predecessor(after)
-    with _planned(drop, spec_name, engine, on_progress) as (inspection, planned):
-        expected = _report(inspection, planned, standing_findings(inspection, planned), ())
-        if not expected.passed:
-            return expected
-        order = _order(inspection, predecessor)
-        report, published = _make_package(
-            inspection, planned, order, destinations[0], engine, on_progress
-        )
-        if published is None:
-            return report
-        copies = [replicate(Path(published.path), place, order.name) for place in destinations[1:]]
-        for package in (published, *copies):
-            _prove(package)
-        return replace(
-            report,
-            package=published.path,
-            is_package_known=published.already_there,
-            notes=report.notes + _notes(published, copies),
-        )
+    with prepared_drop(
+        drop, spec_name, correction=correction, engine=engine, on_progress=on_progress
+    ) as prepared:
+        followed = replace(prepared, predecessor=prepared.predecessor or predecessor)
+        return deliver_prepared(followed, destinations, engine=engine, on_progress=on_progress)
 
 
-@contextmanager
-def _planned(
-    drop: Path, spec_name: str | Path, engine: Engine | None, on_progress: OnProgress
-) -> Iterator[tuple[Inspection, Plan]]:
-    with inspected(drop, spec_name, engine=engine, on_progress=on_progress) as inspection:
-        judgement = inspection.judgement
-        planned = plan_delivery(
-            inspection.measured, judgement.set_facts, judgement.findings, inspection.spec
-        )
-        yield inspection, with_companions(_with_dropped_metadata(planned, inspection), inspection)
-
-
-def _with_dropped_metadata(planned: Plan, inspection: Inspection) -> Plan:
-    """The plan with every metadata chunk named that a written file will not carry."""
-    headers = {file.path: file.facts.header for file in inspection.measured.files}
-    outputs = tuple(
-        output
-        if output.is_copy
-        else replace(output, dropped_chunks=dropped_metadata(headers[output.sources[0]], output))
-        for output in planned.outputs
+def deliver_prepared(
+    prepared: Prepared,
+    destinations: Sequence[Path],
+    *,
+    terms: Terms = COMMAND_LINE,
+    engine: Engine | None = None,
+    on_progress: OnProgress = no_progress,
+) -> Report:
+    """Publish a verified package of what was prepared in every destination; see ``deliver``."""
+    expected = _expected(prepared)
+    if not expected.passed:
+        return expected
+    order = terms.order(prepared)
+    report, published = _make_package(prepared, order, destinations[0], terms, engine, on_progress)
+    if published is None:
+        return report
+    copies = [
+        replicate(Path(published.path), place, terms.job or order.name)
+        for place in destinations[1:]
+    ]
+    for package in (published, *copies):
+        _prove(package)
+    return replace(
+        report,
+        package=published.path,
+        is_package_known=published.already_there,
+        notes=report.notes + _notes(published, copies),
     )
-    return replace(planned, outputs=outputs)
 
 
 def _make_package(
-    inspection: Inspection,
-    planned: Plan,
+    prepared: Prepared,
     order: Order,
     destination: Path,
+    terms: Terms,
     engine: Engine | None,
     on_progress: OnProgress,
 ) -> tuple[Report, Published | None]:
     """Write, judge what was written, and publish; no package when a finding stands against it."""
-    with open_staging(destination, _job_name(inspection, order)) as staging:
+    inspection, planned = prepared.inspection, prepared.planned
+    with open_staging(destination, terms.job or job_name(inspection, order)) as staging:
         written = write_outputs(inspection, planned, staging, engine, on_progress)
         after = judge_outputs(inspection, written, engine)
         remaining, repaired = remaining_findings(inspection, planned, after)
-        report = _report(inspection, planned, remaining, repaired)
+        report = _report(prepared, remaining, repaired)
         if not report.passed:
             return report, None
         documents = add_documents(inspection, planned, staging)
@@ -185,7 +182,8 @@ def _make_package(
             predecessor=order.predecessor,
             contents=inspection.spec.contents,
         )
-        seal(staging, content)
+        tag_manifest_sha256 = seal(staging, content)
+        terms.before_publishing(report, order, tag_manifest_sha256)
         return report, publish(staging, destination, order.name)
 
 
@@ -200,64 +198,23 @@ def _prove(package: Published) -> None:
         )
 
 
-def _report(
-    inspection: Inspection,
-    planned: Plan,
-    findings: Sequence[Finding],
-    repaired: Sequence[Finding],
-) -> Report:
-    verdict, songs = verdicts(inspection, findings)
+def _expected(prepared: Prepared) -> Report:
+    """The report of what would be delivered, with what stands against it."""
+    standing = standing_findings(prepared.inspection, prepared.planned)
+    return _report(prepared, standing, ())
+
+
+def _report(prepared: Prepared, findings: Sequence[Finding], repaired: Sequence[Finding]) -> Report:
+    verdict, songs = verdicts(prepared.inspection, findings)
     return replace(
-        inspection.report,
-        plan=planned,
+        prepared.inspection.report,
+        plan=prepared.planned,
         findings=tuple(findings),
         repaired=tuple(repaired),
         verdict=verdict,
         songs=songs,
+        amendment=prepared.amendment,
     )
-
-
-def _order(inspection: Inspection, predecessor: Predecessor | None) -> Order:
-    session = inspection.measured.session
-    sheet = session.sheet
-    number = 1 if predecessor is None else predecessor.number + 1
-    if sheet is not None and sheet.delivery is not None:
-        number = sheet.delivery
-    title = session_title(session)
-    name = _package_name(title or session.name, inspection.spec.name, number)
-    return Order(
-        name=name,
-        name_inside=name if title else UNNAMED,
-        number=number,
-        date=_today(),
-        predecessor=predecessor,
-    )
-
-
-def _package_name(title: str, spec_name: str, number: int) -> str:
-    words = portable_path(title.replace("/", " ")).split()
-    stem = "-".join(words).lstrip(_HIDING) or UNNAMED.replace(" ", "-")
-    return f"{stem}_{spec_name}_{number:02d}"
-
-
-def _today() -> str:
-    """The date of bagging; SOURCE_DATE_EPOCH (seconds since 1970, UTC) makes it repeatable."""
-    epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
-    try:
-        moment = datetime.fromtimestamp(int(epoch), UTC) if epoch else datetime.now(UTC)
-    except (ValueError, OverflowError, OSError) as error:
-        raise UsageError(
-            f"SOURCE_DATE_EPOCH is {epoch!r}: give whole seconds since 1970, or unset it"
-        ) from error
-    return moment.date().isoformat()
-
-
-def _job_name(inspection: Inspection, order: Order) -> str:
-    """The same job has the same staging folder, so that a second run of it is noticed."""
-    digest = hashlib.sha256(order.name.encode())
-    for file in inspection.measured.files:
-        digest.update(file.facts.sha256.encode())
-    return digest.hexdigest()[:16]
 
 
 def _notes(published: Published, copies: Sequence[Published]) -> tuple[str, ...]:

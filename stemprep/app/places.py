@@ -19,12 +19,12 @@ def refuse_inside_drop(place: Path, drop: Path, what: str) -> None:
         )
 
 
-def refuse_inside_package(place: Path, package: Path) -> None:
-    """Raise UsageError when a report would lie inside the package that it is about."""
+def refuse_inside_package(place: Path, package: Path, what: str = "the report") -> None:
+    """Raise UsageError when something would be written into a package that was delivered."""
     if _is_inside(place, package):
         raise UsageError(
-            f"the report {place} lies inside the package {package}; verifying writes nothing into "
-            "a package: name a place outside it"
+            f"{what} {place} lies inside the package {package}; nothing is ever written into a "
+            "package: name a place outside it"
         )
 
 

@@ -7,10 +7,12 @@ from pathlib import Path
 import click
 
 from stemprep.cli.options import (
+    amends_option,
     drop_argument,
     html_option,
     json_option,
     quiet_option,
+    reason_option,
     required_spec_option,
 )
 
@@ -33,6 +35,8 @@ from stemprep.cli.options import (
     type=click.Path(path_type=Path),
     help="Package that this delivery follows.",
 )
+@amends_option
+@reason_option
 @json_option
 @html_option
 @quiet_option
@@ -41,6 +45,8 @@ def command(
     destinations: tuple[Path, ...],
     spec_name: str,
     after: Path | None,
+    amends: Path | None,
+    reason: str | None,
     json_file: Path | None,
     html_file: Path | None,
     quiet: bool,
@@ -50,6 +56,7 @@ def command(
     The package appears whole or not at all; DROP is only read. Exit code 1 when a finding
     stops the delivery, 5 when it could not be published.
     """
+    from stemprep.app.corrections import correction_of
     from stemprep.app.deliver import deliver  # --help must not load numpy
     from stemprep.cli.output import (
         emit_report,
@@ -58,6 +65,13 @@ def command(
     )
 
     refuse_report_places(drop, json_file, html_file)
-    report = deliver(drop, spec_name, destinations, after=after, on_progress=show_progress)
+    report = deliver(
+        drop,
+        spec_name,
+        destinations,
+        after=after,
+        correction=correction_of(amends, reason, after),
+        on_progress=show_progress,
+    )
     emit_report(report, json_file=json_file, html_file=html_file, quiet=quiet)
     return 0 if report.passed else 1

@@ -55,6 +55,20 @@ required_spec_option = click.option(
 )
 
 
+amends_option = click.option(
+    "--amends",
+    metavar="PACKAGE",
+    type=click.Path(path_type=Path),
+    help="Package that DROP corrects; DROP then holds only the corrected files.",
+)
+
+reason_option = click.option(
+    "--reason",
+    metavar="TEXT",
+    help="Why it is corrected, for the delivery note's first line (with --amends).",
+)
+
+
 def is_standard_output(path: Path | None) -> bool:
     """True for ``-``, the conventional name of standard output."""
     return path is not None and str(path) == "-"

@@ -6,19 +6,36 @@ from pathlib import Path
 
 import click
 
-from stemprep.cli.options import drop_argument, json_option, quiet_option, required_spec_option
+from stemprep.cli.options import (
+    amends_option,
+    drop_argument,
+    json_option,
+    quiet_option,
+    reason_option,
+    required_spec_option,
+)
 
 
 @click.command("plan")
 @drop_argument
 @required_spec_option
+@amends_option
+@reason_option
 @json_option
 @quiet_option
-def command(drop: Path, spec_name: str, json_file: Path | None, quiet: bool) -> int:
+def command(
+    drop: Path,
+    spec_name: str,
+    amends: Path | None,
+    reason: str | None,
+    json_file: Path | None,
+    quiet: bool,
+) -> int:
     """Show the operations a delivery of DROP would run, with reasons; change nothing.
 
     Exit code 1 when a finding would stop the delivery.
     """
+    from stemprep.app.corrections import correction_of
     from stemprep.app.deliver import plan, stopping  # --help must not load numpy
     from stemprep.cli.output import (
         emit_report,
@@ -28,10 +45,12 @@ def command(drop: Path, spec_name: str, json_file: Path | None, quiet: bool) -> 
     from stemprep.report import render_plan
 
     refuse_report_places(drop, json_file)
-    report = plan(drop, spec_name, on_progress=show_progress)
+    correction = correction_of(amends, reason)
+    report = plan(drop, spec_name, correction=correction, on_progress=show_progress)
     assert report.plan is not None
     if json_file is not None:
         emit_report(report, json_file=json_file, html_file=None, quiet=True)
     if not quiet and str(json_file) != "-":
-        click.echo(render_plan(report.plan, blockers=stopping(report)), nl=False)
+        text = render_plan(report.plan, blockers=stopping(report), corrected=report.amendment)
+        click.echo(text, nl=False)
     return 0 if report.passed else 1

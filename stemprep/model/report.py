@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from stemprep.model.facts import SetFacts
 from stemprep.model.finding import Finding
+from stemprep.model.package import Amendment
 from stemprep.model.plan import Plan
 from stemprep.model.session import MeasuredSession
 from stemprep.model.words import Verdict
@@ -29,6 +30,7 @@ class Report:
     cured:    findings that a delivery under this spec would remove in its copies, blockers: what
               would stop it though no check is broken; only of a plain check, in words alone.
     package:  where the package lies; None where none was made.
+    amendment: what the delivery corrects in the package before it; None: it is a whole drop.
     is_package_known: the same package lay there before, byte for byte; none was written.
     """
 
@@ -47,6 +49,7 @@ class Report:
     plan: Plan | None = None
     package: str | None = None
     is_package_known: bool = False
+    amendment: Amendment | None = None
     notes: tuple[str, ...] = field(default=())
 
     @property

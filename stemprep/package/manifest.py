@@ -61,6 +61,7 @@ def _package(content: PackageContent) -> Json:
         "delivery": content.delivery,
         "verdict": content.verdict,
         "predecessor": None if before is None else dataclasses.asdict(before),
+        "amends": None if content.amendment is None else dataclasses.asdict(content.amendment),
     }
 
 

@@ -52,12 +52,22 @@ def manifest_schema() -> Schema:
 
 def _package() -> Schema:
     before = record({"name": TEXT, "number": INTEGER, "tag_manifest_sha256": SHA256})
+    amends = record(
+        {
+            "package": TEXT,
+            "reason": TEXT,
+            "replaced": array(TEXT),
+            "added": array(TEXT),
+            "left_out": array(TEXT),
+        }
+    )
     return record(
         {
             "name": TEXT,
             "delivery": INTEGER,
             "verdict": {"enum": ["pass", "warn", "fail"]},
             "predecessor": nullable(before),
+            "amends": nullable(amends),
         }
     )
 

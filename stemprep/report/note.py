@@ -10,7 +10,7 @@ from stemprep.model.package import Predecessor, WrittenFile
 from stemprep.model.report import Report
 from stemprep.model.sheet import SessionSheet, TrackNote
 from stemprep.model.words import OperationName, Role
-from stemprep.report import figures
+from stemprep.report import amendment, figures
 from stemprep.report.causes import Cause, causes, files_of, message_of, standing
 from stemprep.report.glance import glance_lines
 from stemprep.report.layout import Page
@@ -61,6 +61,8 @@ def delivery_note(
         _put_songs(page, song_blocks(report, written))
     tests = () if is_songs_told else report.set_facts.null_tests
     _put_glance(page, report.measured.session.sheet, by_song, tests)
+    if report.amendment is not None:
+        page.fact(amendment.LABEL, amendment.amendment_words(report.amendment))
     page.blank()
     page.put(HEARING_WORDS)
     _put_files(page, by_song, _track_notes(report))

@@ -5,20 +5,30 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from stemprep.model.finding import Finding
+from stemprep.model.package import Amendment
 from stemprep.model.plan import Companion, LeftOut, OutputPlan, Plan
-from stemprep.report import figures
+from stemprep.report import amendment, figures
 from stemprep.report.causes import causes
 from stemprep.report.layout import Page
 from stemprep.report.operations import operation_words
 from stemprep.report.text import put_cause
 
 
-def render_plan(plan: Plan, *, width: int = 80, blockers: Sequence[Finding] = ()) -> str:
+def render_plan(
+    plan: Plan,
+    *,
+    width: int = 80,
+    blockers: Sequence[Finding] = (),
+    corrected: Amendment | None = None,
+) -> str:
     """Write the plan as text; no line is wider than ``width`` columns (at least 40).
 
-    blockers: findings that would stop the delivery, told first.
+    blockers:  findings that would stop the delivery, told first.
+    corrected: what it corrects in a package; None for a whole drop.
     """
     page = Page(width=width)
+    if corrected is not None:
+        page.fact(amendment.LABEL, amendment.amendment_words(corrected))
     _put_head(page, plan, blockers)
     _put_blockers(page, blockers)
     _put_notes(page, plan.notes)

@@ -8,7 +8,7 @@ from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat
 from stemprep.model.report import Report
 from stemprep.model.words import Severity
-from stemprep.report import figures
+from stemprep.report import amendment, figures
 from stemprep.report.causes import (
     Cause,
     against_words,
@@ -64,6 +64,8 @@ def _put_head(page: Page, report: Report) -> None:
     page.strong_fact("Verdict", head.verdict)
     page.fact("To do", head.to_do)
     page.fact("Package", head.package)
+    if report.amendment is not None:
+        page.fact(amendment.LABEL, amendment.amendment_words(report.amendment))
     page.blank()
     page.put(f"{checked_against(report)}.")
 

@@ -17,7 +17,8 @@ from stemprep.model.sheet import SessionSheet
 from stemprep.spec.schema_sheet import SheetKeys
 from stemprep.spec.sheets import sheet_of
 
-_NOT_SAID = ("sha256", "warnings")
+_NOT_SAID = ("sha256", "warnings", "tempo_read")
+"""Fields of the records that no sheet states: they were found while it was read."""
 _KEYS = {"pattern": "file"}
 
 
@@ -26,9 +27,8 @@ def recorded_sheet(record: Mapping[str, Any], name: str) -> SessionSheet:
 
     record: fields of the sheet's records as JSON gives them; name: what messages call the file.
     """
-    stated = {key: value for key, value in record.items() if key not in _NOT_SAID}
     try:
-        model = SheetKeys.model_validate_json(json.dumps(_as_written(stated)))
+        model = SheetKeys.model_validate_json(json.dumps(_as_written(record)))
     except (ValidationError, ValueError, RecursionError) as error:
         raise SpecError(_problems(error, name)) from error
     sha256 = record.get("sha256")
@@ -45,7 +45,7 @@ def _as_written(value: Any) -> Any:
         return {
             _KEYS.get(key, key.removeprefix("is_")): _as_written(item)
             for key, item in value.items()
-            if item is not None and item != []
+            if key not in _NOT_SAID and item is not None and item != []
         }
     return [_as_written(item) for item in value] if isinstance(value, list) else value
 

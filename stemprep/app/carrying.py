@@ -1,0 +1,138 @@
+"""The plan of a merged set: what a package holds already is copied, whatever the spec would do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+from stemprep.app.from_package import MergedSet
+from stemprep.model.finding import Finding
+from stemprep.model.plan import Operation, OutputPlan, Plan
+from stemprep.model.session import MeasuredFile, MeasuredSession
+from stemprep.model.words import OperationName
+from stemprep.naming import distinct_paths, split_extension
+
+_WITHOUT_EFFECT: frozenset[OperationName] = frozenset({"copy", "copy-audio", "rename", "rewrap"})
+_BREAKING: Mapping[OperationName, tuple[str, str]] = {
+    "place": ("start-alignment", "begin at the common start"),
+    "convert-rate": ("mixed-formats", "have the rate of the rest"),
+    "gain": ("null-test", "stay in balance with the rest"),
+}
+"""What a carried file would need to fit what joins it: the check it would break, and why."""
+
+
+def with_carried(planned: Plan, measured: MeasuredSession, merged: MergedSet) -> Plan:
+    """The plan with every carried file copied to where it lay in its package.
+
+    What replaces one file of the package takes its name there. Where a carried file could not
+    stay as it is (what joins the set begins earlier, or has another rate), that is a blocker.
+    """
+    by_path = {file.path: file for file in measured.files}
+    staying = [output for output in planned.outputs if not merged.carried.keys() & output.sources]
+    home = {item.path for item in planned.left_out}
+    carried = [
+        _copied(by_path[path], delivered.path, merged)
+        for path, delivered in merged.carried.items()
+        if path not in home
+    ]
+    lost = [
+        _kept(output, merged)
+        for output in planned.outputs
+        if merged.carried.keys() & output.sources
+    ]
+    staying += [output for outputs in lost for output in outputs]
+    wanted = [_path_in_package(output, merged) for output in staying]
+    paths = distinct_paths([*(output.path for output in carried), *wanted])[len(carried) :]
+    named = [replace(output, path=path) for output, path in zip(staying, paths, strict=True)]
+    return replace(
+        planned,
+        outputs=tuple(sorted([*carried, *named], key=lambda output: output.path.encode())),
+        repairs=tuple(item for item in planned.repairs if item.file not in merged.carried),
+        blockers=(*_without_carried(planned.blockers, merged), *_misfits(planned, merged)),
+        notes=(*planned.notes, *_carrying_notes(carried, merged)),
+    )
+
+
+def _copied(file: MeasuredFile, path: str, merged: MergedSet) -> OutputPlan:
+    reason = f"carried from {merged.package.identity.name}, byte for byte"
+    return OutputPlan(
+        sources=(file.path,),
+        path=path,
+        role=file.role,
+        song=file.source.song,
+        operations=(Operation(name="copy", reason=reason),),
+        format=file.facts.format,
+        frames=file.facts.header.frames,
+        is_damaged=merged.carried[file.path].is_damaged,
+    )
+
+
+def _kept(output: OutputPlan, merged: MergedSet) -> tuple[OutputPlan, ...]:
+    """What joins and would be worked on together with a carried file: copied for itself."""
+    return tuple(
+        replace(
+            output,
+            sources=(path,),
+            source_channels=(),
+            operations=(Operation(name="copy", reason="its other side is carried as it is"),),
+            bext=None,
+            track_names=(),
+        )
+        for path in output.sources
+        if path not in merged.carried
+    )
+
+
+def _path_in_package(output: OutputPlan, merged: MergedSet) -> str:
+    """The name of what it replaces, where it is one file for one; else the planned name."""
+    joining = merged.joined.get(output.sources[0])
+    if joining is None or len(joining.replaces) != 1 or len(output.sources) != 1:
+        return output.path
+    return split_extension(joining.replaces[0])[0] + split_extension(output.path)[1]
+
+
+def _without_carried(blockers: Iterable[Finding], merged: MergedSet) -> tuple[Finding, ...]:
+    """What no operation may do to a carried file is not done to it."""
+    return tuple(item for item in blockers if not merged.carried.keys() & set(item.files))
+
+
+def _misfits(planned: Plan, merged: MergedSet) -> list[Finding]:
+    """One blocker for each way in which carried files no longer fit what joins them."""
+    needing: dict[OperationName, list[OutputPlan]] = {}
+    for output in planned.outputs:
+        if merged.carried.keys() & output.sources:
+            for name in dict.fromkeys(step.name for step in output.operations):
+                needing.setdefault(name, []).append(output)
+    return [
+        _misfit(check, why, needing[name], merged)
+        for name, (check, why) in _BREAKING.items()
+        if name in needing
+    ]
+
+
+def _misfit(check: str, why: str, outputs: Iterable[OutputPlan], merged: MergedSet) -> Finding:
+    files = tuple(path for output in outputs for path in output.sources if path in merged.carried)
+    before = merged.package.identity.name
+    return Finding(
+        check=check,
+        severity="fail",
+        file=files[0],
+        files=files,
+        against=tuple(merged.joined),
+        message=f"{len(files)} file{'s' * (len(files) > 1)} of {before} would have to be changed "
+        f"to {why}, but what a correction does not replace stays byte for byte.",
+        advice="Export the corrected files with the start, rate and level of the rest, or drop "
+        "the whole session again and deliver it with --after.",
+    )
+
+
+def _carrying_notes(carried: Iterable[OutputPlan], merged: MergedSet) -> tuple[str, ...]:
+    count = len(list(carried))
+    if not count:
+        return ()
+    before = merged.package.identity
+    return (
+        f"{count} file{'s' * (count > 1)} carried from {before.name} byte for byte; that package "
+        f"was verified first (sha256 of its tagmanifest-sha256.txt: "
+        f"{before.tag_manifest_sha256[:16]}...).",
+    )

@@ -1,0 +1,114 @@
+"""A delivery before anything is written: what was dropped, judged, and planned."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from stemprep.app.carrying import with_carried
+from stemprep.app.companions import with_companions
+from stemprep.app.corrections import Correction, merged_with_corrections
+from stemprep.app.from_package import MergedSet, inspect_merged
+from stemprep.app.inspect import Inspection, OnProgress, inspected, no_progress
+from stemprep.containers import dropped_metadata
+from stemprep.engine import Engine
+from stemprep.model.package import Amendment, Predecessor
+from stemprep.model.plan import Plan
+from stemprep.prepare import plan_delivery
+from stemprep.spec import load_spec
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """What is delivered, and how.
+
+    predecessor: the delivery that this one follows; amendment: what it corrects there.
+    """
+
+    inspection: Inspection
+    planned: Plan
+    predecessor: Predecessor | None = None
+    amendment: Amendment | None = None
+
+
+@contextmanager
+def prepared_drop(
+    drop: Path,
+    spec_name: str | Path,
+    *,
+    correction: Correction | None = None,
+    engine: Engine | None = None,
+    on_progress: OnProgress = no_progress,
+) -> Iterator[Prepared]:
+    """Check and plan a drop, or the package that it corrects with its files in their places."""
+    if correction is None:
+        with inspected(drop, spec_name, engine=engine, on_progress=on_progress) as inspection:
+            yield Prepared(inspection=inspection, planned=planned(inspection))
+        return
+    spec = load_spec(spec_name)
+    with merged_with_corrections(drop, correction.package) as merged:
+        inspection = inspect_merged(merged, spec, engine=engine, on_progress=on_progress)
+        yield prepared_merged(inspection, merged, correction.reason)
+
+
+def prepared_merged(
+    inspection: Inspection, merged: MergedSet, reason: str | None = None
+) -> Prepared:
+    """Plan a merged set that was judged; ``reason`` goes before what the sheet says."""
+    plan = planned(inspection, merged)
+    sheet = merged.session.sheet
+    said = None if sheet is None else sheet.correction
+    return Prepared(
+        inspection=inspection,
+        planned=plan,
+        predecessor=merged.package.identity,
+        amendment=_amendment(plan, merged, reason or said or ""),
+    )
+
+
+def planned(inspection: Inspection, merged: MergedSet | None = None) -> Plan:
+    """The plan of a judged set; what it carries from a package stays as it is."""
+    judgement = inspection.judgement
+    plan = plan_delivery(
+        inspection.measured, judgement.set_facts, judgement.findings, inspection.spec
+    )
+    if merged is not None:
+        plan = with_carried(plan, inspection.measured, merged)
+    return with_companions(_with_dropped_metadata(plan, inspection), inspection)
+
+
+def _with_dropped_metadata(plan: Plan, inspection: Inspection) -> Plan:
+    """The plan with every metadata chunk named that a written file will not carry."""
+    headers = {file.path: file.facts.header for file in inspection.measured.files}
+    outputs = tuple(
+        output
+        if output.is_copy
+        else replace(output, dropped_chunks=dropped_metadata(headers[output.sources[0]], output))
+        for output in plan.outputs
+    )
+    return replace(plan, outputs=outputs)
+
+
+def _amendment(plan: Plan, merged: MergedSet, reason: str) -> Amendment:
+    """What became of the files that joined, and which of the package's no longer travel."""
+    manifest = merged.package.manifest
+    documents = {document.source for document in manifest.documents}
+    replaced: set[str] = set()
+    added: set[str] = set()
+    for output in plan.outputs:
+        for joining in (merged.joined[path] for path in output.sources if path in merged.joined):
+            (replaced if joining.replaces else added).add(output.path)
+    for document in plan.documents:
+        if document.source in merged.joined:
+            (replaced if document.source in documents else added).add(document.path)
+    travelling = {path for output in plan.outputs for path in output.sources}
+    home = (file.path for name, file in merged.carried.items() if name not in travelling)
+    return Amendment(
+        package=merged.package.identity.name,
+        reason=reason,
+        replaced=tuple(sorted(replaced)),
+        added=tuple(sorted(added)),
+        left_out=tuple(sorted(home)),
+    )

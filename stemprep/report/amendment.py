@@ -1,0 +1,35 @@
+"""What a delivery corrects, in the one sentence that stands before everything else."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from stemprep.model.package import Amendment
+from stemprep.report import figures
+
+LABEL = "Corrected"
+NO_REASON = "no reason was given"
+
+
+def amendment_words(amendment: Amendment) -> str:
+    """What was replaced, added or left out, why, and in which package."""
+    done = [
+        f"{verb} {_named(paths)}"
+        for verb, paths in (
+            ("replaced", amendment.replaced),
+            ("added", amendment.added),
+            ("left out", amendment.left_out),
+        )
+        if paths
+    ]
+    what = "; ".join(done) or "nothing but what the session sheet says"
+    return (
+        f"{what}, because: {amendment.reason or NO_REASON}. Everything else is as it was in "
+        f"{amendment.package}."
+    )
+
+
+def _named(paths: Sequence[str]) -> str:
+    more = len(paths) - figures.MAX_LISTED_FILES
+    shown = ", ".join(paths[: figures.MAX_LISTED_FILES])
+    return f"{shown} and {more} more" if more > 0 else shown
