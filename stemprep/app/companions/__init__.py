@@ -9,7 +9,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from stemprep.app.companions import consolidated, minus_ones, names_table, rough_mix
+from stemprep.app.companions import (
+    consolidated,
+    listening_copies,
+    minus_ones,
+    names_table,
+    rough_mix,
+)
 from stemprep.app.companions.maker import Handover, Maker
 from stemprep.app.inspect import Inspection
 from stemprep.model.package import StagedDocument, WrittenFile
@@ -22,6 +28,7 @@ __all__ = ["MAKERS", "Handover", "make_companions", "with_companions"]
 MAKERS: Mapping[CompanionKind, Maker] = {
     "rough-mix": rough_mix,
     "minus-ones": minus_ones,
+    "listening-copies": listening_copies,
     "consolidated": consolidated,
     "names-table": names_table,
 }

@@ -11,7 +11,9 @@ from stemprep.engine import Engine
 from stemprep.model.package import Predecessor, StagedDocument, WrittenFile
 from stemprep.model.plan import Companion, Plan
 from stemprep.model.report import Report
+from stemprep.naming import distinct_paths, portable_path
 from stemprep.package import Staging
+from stemprep.prepare.layout import MAX_PAYLOAD_CHARACTERS
 
 Made = WrittenFile | StagedDocument
 """Sound to be measured, listed and verified as any file, with ``made_by_us``; or a document."""
@@ -56,6 +58,18 @@ class Maker(Protocol):
     def make(self, companions: Sequence[Companion], handover: Handover) -> Iterable[Made]:
         """Make exactly the planned ones; raises DeliveryError."""
         ...
+
+
+def clear_path(path: str, planned: Plan, taken: Iterable[str] = ()) -> str:
+    """The path, made portable, and another where the plan or ``taken`` has it already.
+
+    For a kind whose words name its own files: what is clear at once is not renamed later.
+    """
+    others = [output.path for output in planned.outputs]
+    others += [document.path for document in planned.documents]
+    others += [companion.path for companion in planned.companions]
+    portable = portable_path(path, max_characters=MAX_PAYLOAD_CHARACTERS)
+    return distinct_paths([*others, *taken, portable])[-1]
 
 
 def song_folder(song: str, planned: Plan) -> str:

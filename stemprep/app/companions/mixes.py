@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from stemprep.app.companions.maker import Handover, song_folder
+from stemprep.app.companions.maker import Handover, clear_path, song_folder
 from stemprep.app.inspect import Inspection
 from stemprep.engine import JobDied
 from stemprep.errors import DeliveryError
@@ -83,7 +83,7 @@ def plan_rough_mixes(inspection: Inspection, planned: Plan) -> Iterator[Companio
             folder = song_folder(recipe.song, planned)
             yield Companion(
                 kind="rough-mix",
-                path=f"{folder}rough-mixes/{recipe.title}.wav",
+                path=clear_path(f"{folder}rough-mixes/{recipe.title}.wav", planned),
                 song=recipe.song,
                 words=_rough_mix_words(recipe),
                 made_from=_dropped(recipe.parts, planned),
@@ -95,11 +95,12 @@ def plan_minus_ones(inspection: Inspection, planned: Plan) -> Iterator[Companion
     for recipe in recipes(inspection, planned):
         folder = song_folder(recipe.song, planned)
         for player in recipe.players:
+            name = f"{recipe.title} without {player}".replace("/", "_")
             left_out = recipe.without(player)
             kept = tuple(part for part in recipe.parts if part not in left_out)
             yield Companion(
                 kind="minus-ones",
-                path=f"{folder}minus-ones/{recipe.title} without {player}.wav",
+                path=clear_path(f"{folder}minus-ones/{name}.wav", planned),
                 song=recipe.song,
                 words=_minus_one_words(recipe, player, left_out),
                 made_from=_dropped(kept, planned),
