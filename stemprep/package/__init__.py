@@ -4,14 +4,16 @@
 documents with ``add_file`` and ``add_bytes``, then ``seal`` and ``publish``.
 """
 
-from stemprep.package.bag import seal
+from stemprep.package.bag import seal, settle
 from stemprep.package.bag_reading import HashJob, delivery_number
 from stemprep.package.check_commands import check_commands
+from stemprep.package.copying import blocks_of, read_digests
+from stemprep.package.descriptors import TreeEntry, opened_file, opened_folder, walk
 from stemprep.package.faults import require_space, told_as_delivery_error
 from stemprep.package.listed_hashes import listed_hashes
 from stemprep.package.manifest import made_with, manifest_csv, manifest_json
 from stemprep.package.manifest_schema import manifest_schema
-from stemprep.package.publish import publish, replicate
+from stemprep.package.publish import publish, rename_exclusively, replicate
 from stemprep.package.reading_manifest import read_manifest
 from stemprep.package.staging import Staging, open_staging
 from stemprep.package.verify import expected_audio_hashes, hash_file, verify_package
@@ -19,6 +21,8 @@ from stemprep.package.verify import expected_audio_hashes, hash_file, verify_pac
 __all__ = [
     "HashJob",
     "Staging",
+    "TreeEntry",
+    "blocks_of",
     "check_commands",
     "delivery_number",
     "expected_audio_hashes",
@@ -29,11 +33,17 @@ __all__ = [
     "manifest_json",
     "manifest_schema",
     "open_staging",
+    "opened_file",
+    "opened_folder",
     "publish",
+    "read_digests",
     "read_manifest",
+    "rename_exclusively",
     "replicate",
     "require_space",
     "seal",
+    "settle",
     "told_as_delivery_error",
     "verify_package",
+    "walk",
 ]

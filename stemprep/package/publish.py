@@ -32,7 +32,7 @@ def publish(staging: Staging, destination: Path, name: str) -> Published:
     """
     final = _final_place(staging, destination, name)
     try:
-        _rename_exclusively(staging.root, final)
+        rename_exclusively(staging.root, final)
     except OSError as error:
         if error.errno not in (errno.EEXIST, errno.ENOTEMPTY, errno.ENOTDIR):
             raise delivery_error("giving the package its name", final, error) from error
@@ -59,7 +59,7 @@ def _final_place(staging: Staging, destination: Path, name: str) -> Path:
     return staging.destination / name
 
 
-def _rename_exclusively(source: Path, target: Path) -> None:
+def rename_exclusively(source: Path, target: Path) -> None:
     """Rename a folder to a name that nothing has; the rename itself is the claim.
 
     Systems without such a call check first. Should another delivery come in between, rename
