@@ -122,7 +122,7 @@ def test_rename_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None
     def refuse(source: Path, target: Path) -> None:
         raise OSError(errno.EROFS, os.strerror(errno.EROFS))
 
-    monkeypatch.setattr(publish_module, "_rename_exclusively", refuse)
+    monkeypatch.setattr(publish_module, "rename_exclusively", refuse)
     with pytest.raises(DeliveryError, match="read-only"), records.sealed(tmp_path) as staging:
         publish(staging, tmp_path, records.NAME)
     assert list(tmp_path.iterdir()) == []
@@ -169,7 +169,7 @@ def deliver_and_die(destination: Path, step: int) -> bool:
         dying = DyingAt(step)
         for name in ("write", "fsync", "mkdir", "fchmod", "rmdir"):  # what changes the disk
             setattr(os, name, dying.watch(getattr(os, name)))
-        publish_module._rename_exclusively = dying.watch(publish_module._rename_exclusively)
+        publish_module.rename_exclusively = dying.watch(publish_module.rename_exclusively)
         bag.settle = dying.watch(bag.settle)
         with contextlib.suppress(BaseException):
             records.delivered(destination, audio={"mix/Lantern.wav": b"RIFF"})
