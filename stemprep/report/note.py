@@ -16,7 +16,13 @@ from stemprep.report.glance import glance_lines
 from stemprep.report.layout import Page
 from stemprep.report.operations import operation_title
 from stemprep.report.plan import put_left_out
-from stemprep.report.songs import SongBlock, song_blocks, songs_in_order
+from stemprep.report.songs import (
+    SongBlock,
+    null_tests_inside,
+    package_paths,
+    song_blocks,
+    songs_in_order,
+)
 from stemprep.report.summary import verdict_words, waiver_words
 
 MIX_ROLES: frozenset[Role] = frozenset({"mix", "alternate-mix", "rough-mix", "listening-reference"})
@@ -55,14 +61,14 @@ def delivery_note(
     """
     page = Page(width=width)
     by_song = _by_song(written, songs_in_order(report, written))
-    _put_title(page, report, package_name, delivery, predecessor)
-    _put_open(page, report)
-    if is_songs_told:
-        _put_songs(page, song_blocks(report, written))
-    tests = () if is_songs_told else report.set_facts.null_tests
-    _put_glance(page, report.measured.session.sheet, by_song, tests)
     if report.amendment is not None:
         page.fact(amendment.LABEL, amendment.amendment_words(report.amendment))
+    _put_title(page, report, package_name, delivery, predecessor)
+    _put_open(page, report, package_paths(written))
+    if is_songs_told:
+        _put_songs(page, song_blocks(report, written))
+    tests = () if is_songs_told else null_tests_inside(report, written)
+    _put_glance(page, report.measured.session.sheet, by_song, tests)
     page.blank()
     page.put(HEARING_WORDS)
     _put_files(page, by_song, _track_notes(report))
@@ -124,31 +130,35 @@ def _put_glance(
         page.put(sheet.notes, "  ")
 
 
-def _put_open(page: Page, report: Report) -> None:
-    """Tell what the receiver should know: warnings that stand, and what was signed for."""
+def _put_open(page: Page, report: Report, paths: Mapping[str, str]) -> None:
+    """Tell what the receiver should know: warnings that stand, and what was signed for.
+
+    paths: dropped path -> path in the package, which is all that the receiver can look up.
+    """
     found = [cause for cause in causes(standing(report)) if cause.severity != "note"]
     if found:
         page.head("What stands against it")
         for cause in found:
-            page.put(_open_words(cause), "  - ")
+            page.put(_open_words(cause, paths), "  - ")
     if report.waived:
         page.head("Waived: known and signed for")
         for finding in report.waived:
-            page.put(f"{finding.check}, {_files(finding)}: {waiver_words(finding)}", "  - ")
+            page.put(f"{finding.check}, {_files(finding, paths)}: {waiver_words(finding)}", "  - ")
 
 
-def _open_words(cause: Cause) -> str:
+def _open_words(cause: Cause, paths: Mapping[str, str]) -> str:
     """Check, files and what was found; where each file has its own, the first one's."""
     first, more = cause.findings[0], len(cause.findings) - 1
     is_shared = cause.shared_message is not None
-    named = _named(cause.files if is_shared else files_of(first))
+    files = cause.files if is_shared else files_of(first)
+    named = _named([paths.get(path, path) for path in files])
     head = f"{cause.check}, {named}" if named else cause.check
     rest = "" if is_shared else f" (and {more} more: see the report)"
     return f"{head}: {message_of(first)}{rest}"
 
 
-def _files(finding: Finding) -> str:
-    return _named(files_of(finding)) or "the whole set"
+def _files(finding: Finding, paths: Mapping[str, str]) -> str:
+    return _named([paths.get(path, path) for path in files_of(finding)]) or "the whole set"
 
 
 def _named(paths: Sequence[str]) -> str:

@@ -6,8 +6,8 @@ asks before the work and not after it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 from stemprep.checks.sheet_paths import sheet_index
 from stemprep.model.null_test import NullTest
@@ -35,10 +35,11 @@ class SongBlock:
 def song_blocks(report: Report, written: Sequence[WrittenFile]) -> tuple[SongBlock, ...]:
     """A block for each song that has files, in the sheet's order, else in the session's."""
     songs = songs_in_order(report, written)
+    tests = null_tests_inside(report, written)
     return tuple(
         SongBlock(
             heading=_heading(song, position, len(songs)),
-            lines=_lines(song, [file for file in written if file.plan.song == song], report),
+            lines=_lines(song, [file for file in written if file.plan.song == song], report, tests),
         )
         for position, song in enumerate(songs, start=1)
     )
@@ -49,6 +50,25 @@ def songs_in_order(report: Report, written: Sequence[WrittenFile]) -> tuple[str,
     present = {file.plan.song: None for file in written}
     known = [song for song in report.measured.session.songs if song in present]
     return tuple(dict.fromkeys([*known, *present]))
+
+
+def package_paths(written: Sequence[WrittenFile]) -> dict[str, str]:
+    """Dropped path -> path in the package; a receiver knows no others."""
+    return {
+        source: file.plan.path
+        for file in written
+        if not file.made_by_us
+        for source in file.plan.sources
+    }
+
+
+def null_tests_inside(report: Report, written: Sequence[WrittenFile]) -> tuple[NullTest, ...]:
+    """The null tests, their mixes called as they are called in the package."""
+    paths = package_paths(written)
+    return tuple(
+        replace(test, reference=paths.get(test.reference, test.reference))
+        for test in report.set_facts.null_tests
+    )
 
 
 def note_of(song: str, sheet: SessionSheet | None) -> SongNote | None:
@@ -64,13 +84,15 @@ def _heading(song: str, position: int, count: int) -> str:
     return title if count == 1 else f"Song {position} of {count}: {title}"
 
 
-def _lines(song: str, files: Sequence[WrittenFile], report: Report) -> tuple[Line, ...]:
+def _lines(
+    song: str, files: Sequence[WrittenFile], report: Report, tests: Iterable[NullTest]
+) -> tuple[Line, ...]:
     sheet = report.measured.session.sheet
     note = note_of(song, sheet)
     mixes = [file for file in files if file.plan.role in _MIXES]
     alternates = [file.plan.path for file in mixes if file.plan.role == "alternate-mix"]
     references = [file.plan.path for file in files if file.plan.role == "listening-reference"]
-    tests = [test for test in report.set_facts.null_tests if test.song == song]
+    mine = [test for test in tests if test.song == song]
     lines = [
         ("Title to print", _title(song, note, sheet)),
         ("Revision", _said(None if note is None else note.revision)),
@@ -81,8 +103,8 @@ def _lines(song: str, files: Sequence[WrittenFile], report: Report) -> tuple[Lin
         ("ISRC", _said(None if note is None else note.isrc)),
         ("Alternates", _listed(alternates, "none")),
     ]
-    lines += [line for test in tests for line in _sum_lines(test)]
-    if not tests and any(file.plan.role == "stem" for file in files):
+    lines += [line for test in mine for line in _sum_lines(test)]
+    if not mine and any(file.plan.role == "stem" for file in files):
         lines.append(("Stems", "not tested against a mix: see the report"))
     lines += [("Levels", _levels(file)) for file in mixes if file.after.sound is not None]
     return tuple(lines)

@@ -136,7 +136,7 @@ def test_the_null_test_and_the_peak_of_the_sum_stand_there() -> None:
     )
     facts = dataclasses.replace(plain.set_facts, null_tests=(test,))
     told = lines_of(dataclasses.replace(plain, set_facts=facts), *files)
-    assert told["Null test"] == "2 stems add up to the mix exactly (one.wav)"
+    assert told["Null test"] == "2 stems add up to the mix exactly (A/one.wav)"
     assert told["Stems' sum"] == "peaks at +1.2 dBFS with every stem at unity"
 
 
