@@ -33,7 +33,7 @@ def _do_nothing() -> None:
     """The job that any worker can do."""
 
 
-def _ignore(index: int) -> None:
+def ignore(index: int) -> None:
     """Progress that nobody watches."""
 
 
@@ -44,7 +44,7 @@ class Engine(Protocol):
         self,
         function: Callable[[Job], Result],
         jobs: Sequence[Job],
-        on_done: OnDone = _ignore,
+        on_done: OnDone = ignore,
     ) -> list[Result | JobDied]:
         """Return one result a job, in the order of the jobs; ``on_done`` gets each index."""
         ...
@@ -58,7 +58,7 @@ class InlineEngine:
         self,
         function: Callable[[Job], Result],
         jobs: Sequence[Job],
-        on_done: OnDone = _ignore,
+        on_done: OnDone = ignore,
     ) -> list[Result | JobDied]:
         """See ``Engine``."""
         results: list[Result | JobDied] = []
@@ -83,7 +83,7 @@ class ProcessEngine:
         self,
         function: Callable[[Job], Result],
         jobs: Sequence[Job],
-        on_done: OnDone = _ignore,
+        on_done: OnDone = ignore,
     ) -> list[Result | JobDied]:
         """See ``Engine``."""
         call = GuardedCall(function, self.limits)

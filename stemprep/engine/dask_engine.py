@@ -1,0 +1,151 @@
+"""The same jobs on a cluster of machines with shared storage, through dask.distributed.
+
+Its scheduler hands out the jobs and gives a job whose worker is lost to another one. Two things
+are ours: no machine may judge files that it does not see as we do, and none may run another
+release, since a package says by what it was made.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import CancelledError, Future, as_completed
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+from stemprep import __version__
+from stemprep.engine.isolation import JobDied
+from stemprep.engine.run import OnDone, ignore
+from stemprep.errors import StemprepError
+
+if TYPE_CHECKING:
+    from distributed import Client
+
+Job = TypeVar("Job")
+Result = TypeVar("Result")
+
+CONNECT_S = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DaskEngine:
+    """Runs jobs on the workers of a scheduler.
+
+    scheduler:  its address, for example ``tcp://machine-room:8786``.
+    shared:     folders that every worker must see as this process does, at the same path.
+    deadline_s: longest wait for the next job to end, seconds.
+    """
+
+    scheduler: str
+    shared: tuple[Path, ...] = ()
+    deadline_s: float = 3600.0
+
+    def run(
+        self,
+        function: Callable[[Job], Result],
+        jobs: Sequence[Job],
+        on_done: OnDone = ignore,
+    ) -> list[Result | JobDied]:
+        """See ``Engine``. Raises StemprepError for whatever is the cluster's fault."""
+        if not jobs:
+            return []
+        with self._connected() as client:
+            self._require_same_view(client)
+            results = self._results(client, function, jobs, on_done)
+            self._require_same_view(client)  # a share that went away makes files unreadable
+        return results
+
+    def _results(
+        self,
+        client: Client,
+        function: Callable[[Job], Result],
+        jobs: Sequence[Job],
+        on_done: OnDone,
+    ) -> list[Result | JobDied]:
+        from distributed import KilledWorker
+
+        results: dict[int, Result | JobDied] = {}
+        executor = client.get_executor(pure=False)
+        submitted: dict[Future[Result | JobDied], int] = {
+            executor.submit(run_bounded, function, job): index for index, job in enumerate(jobs)
+        }
+        waiting = set(submitted)
+        try:
+            while waiting:
+                done = next(as_completed(waiting, timeout=self.deadline_s))
+                waiting.discard(done)
+                index = submitted[done]
+                try:
+                    results[index] = done.result()
+                except KilledWorker:
+                    results[index] = JobDied("every worker that took it up came to an end")
+                on_done(index)
+        finally:
+            for future in waiting:
+                future.cancel()
+        return [results[index] for index in range(len(jobs))]
+
+    @contextmanager
+    def _connected(self) -> Iterator[Client]:
+        """Give a connection to a scheduler that has workers."""
+        try:
+            from distributed import Client
+            from distributed.comm.core import CommClosedError
+        except ImportError as error:
+            raise StemprepError(
+                "engine: dask needs the cluster extra; install stemprep[cluster], or use another "
+                "engine"
+            ) from error
+        try:
+            client = Client(self.scheduler, timeout=CONNECT_S, set_as_default=False)
+        except OSError as error:
+            raise self._no_answer(error) from error
+        try:
+            with client:
+                client.wait_for_workers(1, timeout=CONNECT_S)
+                yield client
+        except (CommClosedError, TimeoutError, CancelledError) as error:
+            raise self._no_answer(error) from error
+
+    def _no_answer(self, error: BaseException) -> StemprepError:
+        return StemprepError(
+            f"the cluster at {self.scheduler} gives no answer ({str(error) or 'time is up'}); "
+            "are its scheduler and at least one worker running?"
+        )
+
+    def _require_same_view(self, client: Client) -> None:
+        """Raise where a worker runs another release, or sees other folders than we do."""
+        here = what_is_seen(self.shared)
+        for worker, there in client.run(what_is_seen, self.shared).items():
+            if there[0] != here[0]:
+                raise StemprepError(
+                    f"worker {worker} runs stemprep {there[0]}, this is {here[0]}; install the "
+                    "same release on both"
+                )
+            for place, ours, theirs in zip(self.shared, here[1], there[1], strict=True):
+                if ours != theirs:
+                    raise StemprepError(
+                        f"worker {worker} does not see the same folder at {place}; mount the "
+                        "shared storage there"
+                    )
+
+
+def run_bounded(function: Callable[[Job], Result], job: Job) -> Result | JobDied:
+    """Run one job on a worker; the worker's own limits end what takes too much memory."""
+    try:
+        return function(job)
+    except MemoryError:
+        return JobDied("needs more memory than the worker has")
+
+
+def what_is_seen(places: Sequence[Path]) -> tuple[str, tuple[int, ...]]:
+    """Release, and the number that each folder has in its file system; -1 where there is none."""
+    return __version__, tuple(_file_number(place) for place in places)
+
+
+def _file_number(place: Path) -> int:
+    try:
+        return place.stat().st_ino
+    except OSError:
+        return -1

@@ -1,0 +1,68 @@
+"""The cluster runs the same jobs, and refuses to judge what its workers do not see."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from stemprep.engine import JobDied
+from stemprep.engine.dask_engine import DaskEngine, what_is_seen
+from stemprep.errors import DeliveryError, StemprepError
+from tests.engine import jobs
+from tests.engine.cluster import local_cluster
+
+pytest.importorskip("distributed")
+
+
+@pytest.fixture(scope="module")
+def scheduler() -> Iterator[str]:
+    with local_cluster(workers=2) as address:
+        yield address
+
+
+def test_results_come_in_the_order_of_the_jobs(scheduler: str) -> None:
+    done: list[int] = []
+    engine = DaskEngine(scheduler=scheduler)
+    assert engine.run(jobs.later_first, range(8), done.append) == [n * n for n in range(8)]
+    assert sorted(done) == list(range(8))
+
+
+def test_no_jobs_need_no_cluster() -> None:
+    assert DaskEngine(scheduler="tcp://127.0.0.1:1").run(jobs.square, []) == []
+
+
+def test_an_error_of_a_job_arrives_as_it_was_raised(scheduler: str) -> None:
+    with pytest.raises(DeliveryError, match="job 2 was refused"):
+        DaskEngine(scheduler=scheduler).run(jobs.refuse, range(4))
+
+
+def test_a_job_that_kills_every_worker_is_told_as_died(scheduler: str) -> None:
+    results = DaskEngine(scheduler=scheduler).run(jobs.leave, range(4))
+    assert [type(result) for result in results] == [int, int, JobDied, int]
+
+
+def test_no_answer_is_told_as_the_clusters_fault(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("stemprep.engine.dask_engine.CONNECT_S", 0.5)
+    with pytest.raises(StemprepError, match="gives no answer"):
+        DaskEngine(scheduler="tcp://127.0.0.1:1").run(jobs.square, [1])
+
+
+def test_a_folder_that_workers_see_otherwise_stops_the_run(
+    scheduler: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert DaskEngine(scheduler=scheduler, shared=(tmp_path,)).run(jobs.square, [3]) == [9]
+    monkeypatch.setattr("stemprep.engine.dask_engine._file_number", lambda _: 1)
+    with pytest.raises(StemprepError, match=f"does not see the same folder at {tmp_path}"):
+        DaskEngine(scheduler=scheduler, shared=(tmp_path,)).run(jobs.square, [3])
+
+
+def test_another_release_stops_the_run(scheduler: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("stemprep.engine.dask_engine.__version__", "99.0")
+    with pytest.raises(StemprepError, match="install the same release"):
+        DaskEngine(scheduler=scheduler).run(jobs.square, [3])
+
+
+def test_a_missing_folder_is_seen_as_such(tmp_path: Path) -> None:
+    assert what_is_seen([tmp_path / "none"])[1] == (-1,)
