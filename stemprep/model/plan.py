@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat, Bext
+from stemprep.model.timecode import FrameRate
 from stemprep.model.words import CompanionKind, OperationName, Role
 
 Parameter = str | int | float | bool | None
@@ -86,6 +87,31 @@ class Companion:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StartReference:
+    """Where the files of one song begin, in samples, bars and timecode.
+
+    rate_hz:        of all samples here.
+    bar_1_samples:  from the first sample of the files to bar 1; None where ``unknown`` says why.
+    start_samples:  time reference of the first sample; None where no file has one.
+    start_bar:      bar and beat of the first sample (``-1.1``); None where bars are not known.
+    start_timecode, start_timecode_samples: frame that the first sample lies in, samples into it.
+    bar_1_timecode: frame that bar 1 lies in.
+    frame_rate:     of both, as the session sheet gives it.
+    """
+
+    rate_hz: int
+    bar_1_samples: int | None = None
+    start_samples: int | None = None
+    start_bar: str | None = None
+    is_on_bar_line: bool = False
+    start_timecode: str | None = None
+    start_timecode_samples: int = 0
+    bar_1_timecode: str | None = None
+    frame_rate: FrameRate | None = None
+    unknown: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LeftOut:
     """Something of the drop that does not travel, and why."""
 
@@ -108,6 +134,7 @@ class Plan:
 
     outputs:   sorted by path.
     start_samples: per song title, common start on the timeline at the song's rate; None unknown.
+    references: per song title, where bar 1 lies in its files; none for an archive.
     notes:     decisions that concern the whole set, in words.
     blockers:  what no planned operation may do to a file (severity fail), such as clipping it;
                nothing is delivered while there is one.
@@ -119,6 +146,7 @@ class Plan:
     left_out: tuple[LeftOut, ...]
     repairs: tuple[Repair, ...]
     start_samples: Mapping[str, int | None] = field(default_factory=dict)
+    references: Mapping[str, StartReference] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     blockers: tuple[Finding, ...] = ()
     companions: tuple[Companion, ...] = ()

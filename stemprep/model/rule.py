@@ -279,6 +279,7 @@ class Operations:
     base: Literal["copy", "copy-audio"] = "copy"
     allowed: tuple[OperationName, ...] = ()
     is_common_start: bool = False
+    is_start_at_bar_1: bool = False
     is_equal_length: bool = False
     is_trimmed: bool = False
     trim_threshold_dbfs: float = -70.0

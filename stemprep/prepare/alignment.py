@@ -10,10 +10,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from stemprep.model.plan import StartReference
 from stemprep.model.rule import Operations
 from stemprep.model.words import LOOSE_ROLES
-from stemprep.prepare.draft import Draft, sound_of, with_step
+from stemprep.prepare.bar_start import BarOrder, begin_at_bars, reference_at
+from stemprep.prepare.draft import Draft, silence_dbfs, with_step
 from stemprep.prepare.reshape import order_of
+from stemprep.prepare.starts import have_one_start, stamped, start_s
 from stemprep.units import clock_from_samples, samples_from_seconds
 
 
@@ -23,40 +26,30 @@ class Aligned:
 
     drafts: tuple[Draft, ...]
     notes: tuple[str, ...] = ()
+    reference: StartReference | None = None
 
 
-def align(drafts: Sequence[Draft], operations: Operations, *, has_unworkable: bool) -> Aligned:
+def align(
+    drafts: Sequence[Draft], operations: Operations, bars: BarOrder, *, has_unworkable: bool
+) -> Aligned:
     """Move, trim and pad the files of one song as ordered; never cut silence inside a file.
 
     has_unworkable: a file of the song can only be copied, so the whole cannot be trimmed.
     """
     placed = _placed(drafts, operations)
-    trimmed = _trimmed(placed.drafts, operations, has_unworkable=has_unworkable)
+    begun = begin_at_bars(placed.drafts, bars, operations, has_unworkable=has_unworkable)
+    head, trimmed = _trimmed(
+        begun.drafts,
+        operations,
+        has_unworkable=has_unworkable,
+        is_head_kept=begun.is_at_bar,
+    )
+    reference = begun.reference
+    if head and begun.begins_samples is not None:
+        reference = reference_at(bars.timeline, begun.begins_samples + head)
     padded = _padded(trimmed.drafts, operations)
-    return Aligned(drafts=padded.drafts, notes=placed.notes + trimmed.notes + padded.notes)
-
-
-def stamped(drafts: Sequence[Draft]) -> tuple[Draft, ...]:
-    """Those of them whose time reference says something: zero does not where others say more."""
-    timed = [draft for draft in drafts if draft.start_samples is not None]
-    is_zero_meant = not any(draft.start_samples for draft in timed)
-    return tuple(draft for draft in timed if is_zero_meant or draft.start_samples)
-
-
-def start_s(draft: Draft) -> Fraction:
-    """Exact time reference of a stamped file, seconds."""
-    return Fraction(draft.start_samples or 0, draft.form.sample_rate_hz)
-
-
-def have_one_start(drafts: Sequence[Draft]) -> bool:
-    """Tell whether the stamped files begin together, to within half a sample across rates."""
-    timed = stamped(drafts)
-    if not timed:
-        return True
-    starts = [start_s(draft) for draft in timed]
-    slowest = min(draft.form.sample_rate_hz for draft in timed)
-    is_one_rate = len({draft.form.sample_rate_hz for draft in timed}) == 1
-    return max(starts) - min(starts) <= (0 if is_one_rate else Fraction(1, 2 * slowest))
+    notes = placed.notes + begun.notes + trimmed.notes + padded.notes
+    return Aligned(drafts=padded.drafts, notes=notes, reference=reference)
 
 
 def _placed(drafts: Sequence[Draft], operations: Operations) -> Aligned:
@@ -207,22 +200,26 @@ def _with_tail(draft: Draft, samples: int, reason: str, evidence: str = "") -> D
     )
 
 
-def _trimmed(drafts: Sequence[Draft], operations: Operations, *, has_unworkable: bool) -> Aligned:
+def _trimmed(
+    drafts: Sequence[Draft], operations: Operations, *, has_unworkable: bool, is_head_kept: bool
+) -> tuple[int, Aligned]:
+    """What is cut at the head of every file, and the drafts after it."""
     sounding = [draft for draft in drafts if not draft.is_silent]
     if not operations.is_trimmed or not sounding:
-        return Aligned(drafts=tuple(drafts))
+        return 0, Aligned(drafts=tuple(drafts))
     obstacle = _trim_obstacle(drafts, operations, has_unworkable=has_unworkable)
     if obstacle:
-        return Aligned(drafts=tuple(drafts), notes=(f"Nothing was trimmed: {obstacle}.",))
+        return 0, Aligned(drafts=tuple(drafts), notes=(f"Nothing was trimmed: {obstacle}.",))
     rate_hz = drafts[0].form.sample_rate_hz
     first = min(draft.leading for draft in sounding)
     last = max(draft.frames - draft.trailing for draft in sounding)
     head = max(0, first - samples_from_seconds(operations.trim_head_s, rate_hz))
-    head = min(head, min(draft.frames for draft in drafts) - 1)
+    head = 0 if is_head_kept else min(head, min(draft.frames for draft in drafts) - 1)
     end = last + samples_from_seconds(operations.trim_tail_s, rate_hz)
     sound = f"{clock_from_samples(first, rate_hz)} to {clock_from_samples(last, rate_hz)}"
     evidence = f"sound from {sound}, silent below {operations.trim_threshold_dbfs:.1f} dBFS"
-    return Aligned(drafts=tuple(_cut(draft, head, end, evidence) for draft in drafts))
+    cut = tuple(_cut(draft, head, end, evidence) for draft in drafts)
+    return head, Aligned(drafts=cut)
 
 
 def _trim_obstacle(drafts: Sequence[Draft], operations: Operations, *, has_unworkable: bool) -> str:
@@ -232,20 +229,13 @@ def _trim_obstacle(drafts: Sequence[Draft], operations: Operations, *, has_unwor
         return "the files of the song run at more than one rate"
     if not have_one_start(drafts):
         return "the files of the song do not begin together by their time references"
-    loudest_dbfs = max(_silence_dbfs(draft) for draft in drafts)
+    loudest_dbfs = max(silence_dbfs(draft) for draft in drafts)
     if loudest_dbfs > operations.trim_threshold_dbfs:
         return (
             f"silence was measured below {loudest_dbfs:.1f} dBFS, "
             f"the trim asks for {operations.trim_threshold_dbfs:.1f} dBFS"
         )
     return ""
-
-
-def _silence_dbfs(draft: Draft) -> float:
-    """Level that the silent head and tail of the result stay under."""
-    gains = [step.parameters.get("gain_db") for step in draft.operations if step.name == "gain"]
-    gain_db = sum(value for value in gains if isinstance(value, float | int))
-    return max(sound_of(file).silence.threshold_dbfs for file in draft.sources) + gain_db
 
 
 def _cut(draft: Draft, head: int, end: int, evidence: str) -> Draft:

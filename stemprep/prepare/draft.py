@@ -152,3 +152,10 @@ def sound_of(file: MeasuredFile) -> Sound:
     """Measurements of an editable file."""
     assert file.facts.sound is not None, "an editable file has sound"
     return file.facts.sound
+
+
+def silence_dbfs(draft: Draft) -> float:
+    """Level that the silent head and tail of the result stay under."""
+    gains = [step.parameters.get("gain_db") for step in draft.operations if step.name == "gain"]
+    gain_db = sum(value for value in gains if isinstance(value, float | int))
+    return max(sound_of(file).silence.threshold_dbfs for file in draft.sources) + gain_db

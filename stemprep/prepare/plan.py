@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from stemprep.model.facts import SetFacts
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat
-from stemprep.model.plan import DocumentPlan, Operation, OutputPlan, Plan
+from stemprep.model.plan import DocumentPlan, Operation, OutputPlan, Plan, StartReference
 from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import CARRIED_ROLES
 from stemprep.naming import file_name, portability_problems, split_extension
-from stemprep.prepare.alignment import align, have_one_start, stamped
+from stemprep.prepare.alignment import align
+from stemprep.prepare.bar_start import BarOrder
 from stemprep.prepare.conform import (
     Song,
     at_ordered_level,
@@ -34,9 +36,12 @@ from stemprep.prepare.outgoing import outgoing_bext, track_names
 from stemprep.prepare.repairs import repairs_of
 from stemprep.prepare.reshape import Wishes, open_drafts, wishes_of
 from stemprep.prepare.selection import is_damaged, select, titles_of
+from stemprep.prepare.starts import have_one_start, stamped
+from stemprep.timeline import timeline_of_song
 from stemprep.units import convert_samples
 
 _WORD = re.compile(r"[^\W_]+")
+USUAL_RATE_HZ = 48_000  # of a song without sound: nothing is placed by it
 _SIDES = frozenset({("l", "r"), ("left", "right")})
 
 
@@ -49,6 +54,7 @@ class _SongWork:
     notes: tuple[str, ...] = ()
     blockers: tuple[Finding, ...] = ()
     start_samples: int | None = None
+    reference: StartReference | None = None
 
 
 def plan_delivery(
@@ -87,6 +93,9 @@ def plan_delivery(
         left_out=selection.left_out,
         repairs=repairs_of(findings, outputs, spec),
         start_samples={title: work.start_samples for title, work in works.items()},
+        references={
+            title: work.reference for title, work in works.items() if work.reference is not None
+        },
         notes=(
             *_container_notes(spec),
             *(note for work in works.values() for note in work.notes),
@@ -135,7 +144,9 @@ def _plan_song(song: Song, set_facts: SetFacts, wishes: Wishes) -> _SongWork:
     drafts = [at_target_rate(draft, song, wishes) for draft in drafts]
     drafts = [at_ordered_level(draft, song, notes) for draft in drafts]
     has_unworkable = any(file.role not in CARRIED_ROLES for file in copies)
-    aligned = align(drafts, wishes.spec.operations, has_unworkable=has_unworkable)
+    aligned = align(
+        drafts, wishes.spec.operations, _bars(drafts, song), has_unworkable=has_unworkable
+    )
     finished = [
         in_target_container(at_target_word(draft, song, wishes), wishes) for draft in aligned.drafts
     ]
@@ -145,6 +156,21 @@ def _plan_song(song: Song, set_facts: SetFacts, wishes: Wishes) -> _SongWork:
         notes=(*song.notes, *notes, *_idle_gain(song, drafts), *aligned.notes),
         blockers=tuple(level_blockers(finished, song)),
         start_samples=_common_start(finished, song),
+        reference=aligned.reference,
+    )
+
+
+def _bars(drafts: Sequence[Draft], song: Song) -> BarOrder:
+    """What the sheet says of the song's bars, at the rate that most of its files will have."""
+    rates = Counter(draft.form.sample_rate_hz for draft in drafts)
+    song_hz = None if song.facts is None else song.facts.sample_rate_hz
+    rate_hz = max(rates, key=lambda rate: (rates[rate], rate), default=song_hz or USUAL_RATE_HZ)
+    return BarOrder(
+        timeline=timeline_of_song(
+            song.note, rate_hz, is_stamped=bool(stamped(drafts)), sheet_hz=song_hz
+        ),
+        count_in_bars=0 if song.note is None else song.note.count_in_bars or 0,
+        title=song.title,
     )
 
 

@@ -330,6 +330,11 @@ class OperationKeys(Strict):
         "operations that may be planned without an order in the session sheet", "[rewrap, rename]"
     )
     common_start: bool = may("all files of a song begin at one point of the timeline", True)
+    start_at_bar_1: bool = may(
+        "where the session sheet says where bar 1 lies, the files begin there, less its count-in, "
+        "or earlier where sound exists",
+        True,
+    )
     equal_length: bool = may("all files of a song are padded to one length", True)
     trimmed: bool = may("silence common to all files of a song is cut at head and tail", False)
     trim_threshold_dbfs: LevelDb = may("what a trim takes for silence, dBFS", -70.0)

@@ -16,7 +16,7 @@ from stemprep.timeline.building import map_of_marks, map_of_midi
 from stemprep.timeline.tempo_map import BarBeat, TempoMap
 from stemprep.timeline.timecode import (
     nearest_sample,
-    sample_of_timecode,
+    second_of_timecode,
     timecode_of_sample,
 )
 
@@ -110,9 +110,12 @@ def _on_beat(place: BarBeat) -> BarBeat:
     return BarBeat(bar=place.bar, beat=place.beat)
 
 
-def timeline_of_song(note: SongNote | None, rate_hz: int, *, is_stamped: bool) -> SongTimeline:
+def timeline_of_song(
+    note: SongNote | None, rate_hz: int, *, is_stamped: bool, sheet_hz: int | None = None
+) -> SongTimeline:
     """Give the timeline of what the sheet says of a song; ``is_stamped``: its files tell the time.
 
+    rate_hz:  of the samples given; sheet_hz: of those the sheet states, None for the same.
     Nothing is guessed: what the sheet does not say is told in ``no_bar_1`` and ``no_map``.
     """
     if note is None:
@@ -120,12 +123,12 @@ def timeline_of_song(note: SongNote | None, rate_hz: int, *, is_stamped: bool) -
             rate_hz=rate_hz, is_stamped=is_stamped, no_bar_1=NO_BAR_1, no_map=NO_TEMPO
         )
     tempo_map, no_map = _map(note)
-    sample, no_bar_1 = _bar_1(note.bar_1, rate_hz, is_stamped=is_stamped)
+    bar_1_s, no_bar_1 = _bar_1_s(note.bar_1, sheet_hz or rate_hz, is_stamped=is_stamped)
     return SongTimeline(
         rate_hz=rate_hz,
         is_stamped=is_stamped,
         tempo_map=tempo_map,
-        bar_1_sample=sample,
+        bar_1_sample=None if bar_1_s is None else nearest_sample(bar_1_s, rate_hz),
         frame_rate=None if note.bar_1 is None else note.bar_1.frame_rate,
         sections=note.sections or _markers(note, tempo_map),
         no_bar_1=no_bar_1,
@@ -143,16 +146,18 @@ def _map(note: SongNote) -> tuple[TempoMap | None, str]:
     return None, NO_TEMPO
 
 
-def _bar_1(bar_1: BarOne | None, rate_hz: int, *, is_stamped: bool) -> tuple[int | None, str]:
+def _bar_1_s(
+    bar_1: BarOne | None, sheet_hz: int, *, is_stamped: bool
+) -> tuple[Fraction | None, str]:
     if bar_1 is None:
         return None, NO_BAR_1
     if bar_1.samples is not None:
-        return bar_1.samples, ""
+        return Fraction(bar_1.samples, sheet_hz), ""
     assert bar_1.timecode is not None, "the sheet's schema wants timecode or samples"
     assert bar_1.frame_rate is not None, "the sheet's schema wants a frame rate with a timecode"
     if not is_stamped:
         return None, NO_TIME_REFERENCE
-    return sample_of_timecode(parse_timecode(bar_1.timecode, bar_1.frame_rate), rate_hz), ""
+    return second_of_timecode(parse_timecode(bar_1.timecode, bar_1.frame_rate)), ""
 
 
 def _markers(note: SongNote, tempo_map: TempoMap | None) -> tuple[Section, ...]:

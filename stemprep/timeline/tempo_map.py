@@ -70,6 +70,11 @@ class BarBeat:
     beat: int
     fraction: Fraction = Fraction(0)
 
+    @property
+    def is_bar_line(self) -> bool:
+        """True on the first beat of a bar."""
+        return self.beat == 1 and not self.fraction
+
     def __str__(self) -> str:
         """``12.3``: bar 12, beat 3."""
         return f"{self.bar}.{self.beat}"
