@@ -32,6 +32,7 @@ COMMANDS = {
     "deliver": "Check, prepare, package and prove a drop.",
     "verify": "Prove that packages are still whole.",
     "reconcile": "Tell what came back of a package: untouched, changed, new, late.",
+    "compare": "Say what changed from one package to the next.",
     "specs": "List the delivery specs, or print one.",
     "explain": "Print the manual of a check.",
 }

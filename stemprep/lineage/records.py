@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any, TypeVar, cast
 
 from stemprep.errors import DeliveryError
-from stemprep.model.package import Predecessor
+from stemprep.model.package import Amendment, Predecessor
 from stemprep.model.plan import LeftOut, Operation
 from stemprep.model.sheet import SessionSheet
 from stemprep.model.strict_json import Json
@@ -86,7 +86,9 @@ class Manifest:
 
     name: str
     delivery: int
+    verdict: str
     predecessor: Predecessor | None
+    amendment: Amendment | None
     stemprep_version: str
     spec_name: str
     spec_sha256: str
@@ -170,12 +172,15 @@ class _Reader:
 def _manifest(top: _Reader, name: str) -> Manifest:
     package = _Reader(top.get("package", dict), f"{name}: package")
     before = package.maybe("predecessor", dict)
+    amends = package.maybe("amends", dict)
     spec = _Reader(top.get("spec", dict), f"{name}: spec")
     sheet = top.maybe("sheet", dict)
     return Manifest(
         name=package.get("name", str),
         delivery=package.get("delivery", int),
+        verdict=package.get("verdict", str),
         predecessor=None if before is None else _predecessor(_Reader(before, package.where)),
+        amendment=None if amends is None else _amendment(_Reader(amends, package.where)),
         stemprep_version=top.get("stemprep_version", str),
         spec_name=spec.get("name", str),
         spec_sha256=spec.get("sha256", str),
@@ -204,6 +209,16 @@ def _predecessor(item: _Reader) -> Predecessor:
         name=item.get("name", str),
         number=item.get("number", int),
         tag_manifest_sha256=item.digest("tag_manifest_sha256"),
+    )
+
+
+def _amendment(item: _Reader) -> Amendment:
+    return Amendment(
+        package=item.get("package", str),
+        reason=item.get("reason", str),
+        replaced=tuple(map(str, item.get("replaced", list))),
+        added=tuple(map(str, item.get("added", list))),
+        left_out=tuple(map(str, item.get("left_out", list))),
     )
 
 

@@ -10,6 +10,12 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from stemprep.report.comparison import (
+        comparison_json,
+        render_comparison,
+        render_comparison_json,
+    )
+    from stemprep.report.glance import tempo_words
     from stemprep.report.note import delivery_note
     from stemprep.report.page import render_html
     from stemprep.report.plan import render_plan
@@ -24,6 +30,8 @@ if TYPE_CHECKING:
     from stemprep.report.records import plan_json, render_json, report_json
     from stemprep.report.schema import report_schema
     from stemprep.report.text import render_text
+    from stemprep.report.schema_of_comparison import comparison_schema
+    from stemprep.report.sessions_page import SessionRow, render_sessions
     from stemprep.report.verification import (
         render_verification,
         render_verification_json,
@@ -38,10 +46,19 @@ __all__ = [
     "render_html",
     "render_json",
     "render_plan",
+    "ReturnPage",
+    "SessionRow",
+    "SongToReturn",
+    "TrackRow",
+    "TrackSheet",
+    "comparison_json",
+    "comparison_schema",
     "render_readme",
     "render_reconciliation",
     "render_reconciliation_html",
     "render_reconciliation_json",
+    "render_comparison",
+    "render_comparison_json",
     "render_text",
     "render_verification",
     "render_verification_json",
@@ -64,10 +81,19 @@ _HOMES = {
     "render_reconciliation_json": "reconciliation",
     "render_text": "text",
     "render_verification": "verification",
+    "ReturnPage": "returns",
+    "SessionRow": "sessions_page",
+    "SongToReturn": "returns",
+    "TrackRow": "track_sheet",
+    "TrackSheet": "track_sheet",
+    "comparison_json": "comparison",
+    "comparison_schema": "schema_of_comparison",
     "render_verification_json": "verification",
     "report_json": "records",
     "report_schema": "schema",
     "verification_json": "verification",
+    "render_comparison": "comparison",
+    "render_comparison_json": "comparison",
 }
 
 

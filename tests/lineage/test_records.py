@@ -21,8 +21,10 @@ unreleased: true
 songs:
   - title: Low Water
     tempo_map:
-      - {bar: 1, tempo_bpm: 96.5, meter: 3/4}
-      - {bar: 9, tempo_bpm: 120, ramp: true}
+      - {bar: 1, tempo_bpm: 96.5, meter: 3/4, ramp: true}
+      - {bar: 9, tempo_bpm: 120}
+    bar_1: {timecode: "01:00:08:00", frame_rate: "25"}
+    sections: [{name: Chorus, bar: 9}]
 tracks:
   - file: "stems/Bass*.wav"
     pan: -30

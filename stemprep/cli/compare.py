@@ -1,0 +1,39 @@
+"""``stemprep compare``: what changed from one package to the next."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from stemprep.cli.options import is_standard_output, json_option, quiet_option
+
+
+@click.command("compare")
+@click.argument("old", type=click.Path(path_type=Path))
+@click.argument("new", type=click.Path(path_type=Path))
+@json_option
+@quiet_option
+def command(old: Path, new: Path, json_file: Path | None, quiet: bool) -> int:
+    """Say in one screen what changed from the package OLD to the package NEW.
+
+    Read from what both tell of themselves; nothing is measured again and nothing is written into
+    them.
+    """
+    from stemprep.app.compare import compare  # --help must not load numpy
+    from stemprep.app.places import refuse_inside_package, write_report_file
+    from stemprep.report import render_comparison, render_comparison_json
+
+    if json_file is not None and not is_standard_output(json_file):
+        for package in (old, new):
+            refuse_inside_package(json_file, package)
+    result = compare(old, new)
+    if json_file is not None:
+        text = render_comparison_json(result)
+        if is_standard_output(json_file):
+            click.echo(text, nl=False)
+            return 0
+        write_report_file(json_file, text)
+    if not quiet:
+        click.echo(render_comparison(result), nl=False)
+    return 0
