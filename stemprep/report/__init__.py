@@ -28,10 +28,17 @@ if TYPE_CHECKING:
     from stemprep.report.reconciliation_page import render_reconciliation_html
     from stemprep.report.reconciliation_schema import reconciliation_schema
     from stemprep.report.records import plan_json, render_json, report_json
+    from stemprep.report.returns import ReturnPage, SongToReturn, returns_csv, returns_html
     from stemprep.report.schema import report_schema
-    from stemprep.report.text import render_text
     from stemprep.report.schema_of_comparison import comparison_schema
     from stemprep.report.sessions_page import SessionRow, render_sessions
+    from stemprep.report.text import render_text
+    from stemprep.report.track_sheet import (
+        TrackRow,
+        TrackSheet,
+        track_sheet_csv,
+        track_sheet_html,
+    )
     from stemprep.report.verification import (
         render_verification,
         render_verification_json,
@@ -39,13 +46,6 @@ if TYPE_CHECKING:
     )
 
 __all__ = [
-    "delivery_note",
-    "plan_json",
-    "reconciliation_json",
-    "reconciliation_schema",
-    "render_html",
-    "render_json",
-    "render_plan",
     "ReturnPage",
     "SessionRow",
     "SongToReturn",
@@ -53,34 +53,34 @@ __all__ = [
     "TrackSheet",
     "comparison_json",
     "comparison_schema",
+    "delivery_note",
+    "plan_json",
+    "reconciliation_json",
+    "reconciliation_schema",
+    "render_comparison",
+    "render_comparison_json",
+    "render_html",
+    "render_json",
+    "render_plan",
     "render_readme",
     "render_reconciliation",
     "render_reconciliation_html",
     "render_reconciliation_json",
-    "render_comparison",
-    "render_comparison_json",
+    "render_sessions",
     "render_text",
     "render_verification",
     "render_verification_json",
     "report_json",
     "report_schema",
+    "returns_csv",
+    "returns_html",
+    "tempo_words",
+    "track_sheet_csv",
+    "track_sheet_html",
     "verification_json",
 ]
 
 _HOMES = {
-    "delivery_note": "note",
-    "plan_json": "records",
-    "reconciliation_json": "reconciliation",
-    "reconciliation_schema": "reconciliation_schema",
-    "render_html": "page",
-    "render_json": "records",
-    "render_plan": "plan",
-    "render_readme": "readme",
-    "render_reconciliation": "reconciliation",
-    "render_reconciliation_html": "reconciliation_page",
-    "render_reconciliation_json": "reconciliation",
-    "render_text": "text",
-    "render_verification": "verification",
     "ReturnPage": "returns",
     "SessionRow": "sessions_page",
     "SongToReturn": "returns",
@@ -88,12 +88,31 @@ _HOMES = {
     "TrackSheet": "track_sheet",
     "comparison_json": "comparison",
     "comparison_schema": "schema_of_comparison",
+    "delivery_note": "note",
+    "plan_json": "records",
+    "reconciliation_json": "reconciliation",
+    "reconciliation_schema": "reconciliation_schema",
+    "render_comparison": "comparison",
+    "render_comparison_json": "comparison",
+    "render_html": "page",
+    "render_json": "records",
+    "render_plan": "plan",
+    "render_readme": "readme",
+    "render_reconciliation": "reconciliation",
+    "render_reconciliation_html": "reconciliation_page",
+    "render_reconciliation_json": "reconciliation",
+    "render_sessions": "sessions_page",
+    "render_text": "text",
+    "render_verification": "verification",
     "render_verification_json": "verification",
     "report_json": "records",
     "report_schema": "schema",
+    "returns_csv": "returns",
+    "returns_html": "returns",
+    "tempo_words": "glance",
+    "track_sheet_csv": "track_sheet",
+    "track_sheet_html": "track_sheet",
     "verification_json": "verification",
-    "render_comparison": "comparison",
-    "render_comparison_json": "comparison",
 }
 
 
@@ -105,5 +124,5 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    """The public functions."""
+    """The public functions and records."""
     return list(__all__)

@@ -29,7 +29,7 @@ def glance_lines(
         ("Format", _each([_format(file) for file in timed])),
         ("Length", _each([_length(file) for file in timed])),
         ("Start", _starts(timed)),
-        ("Tempo", _tempo(song, sheet)),
+        ("Tempo", tempo_words(song, sheet)),
     ]
     lines += [("Null test", null_line(test)) for test in null_tests if test.song == song]
     return tuple((label, words) for label, words in lines if words)
@@ -74,7 +74,8 @@ def _start(samples: int | None, rate_hz: int | None) -> str:
     return f"{clock_from_samples(samples, rate_hz)} (sample {samples:,} at {figures.rate(rate_hz)})"
 
 
-def _tempo(song: str, sheet: SessionSheet | None) -> str:
+def tempo_words(song: str, sheet: SessionSheet | None) -> str:
+    """Tempo and meter from bar to bar as the session sheet gives them; "" where it does not."""
     notes = () if sheet is None else sheet.songs
     mine = [note for note in notes if note.title == song or len(notes) == 1]
     return "; ".join(_mark(mark) for mark in (mine[0].tempo_map if mine else ()))

@@ -14,7 +14,9 @@ from stemprep.app.companions import (
     listening_copies,
     minus_ones,
     names_table,
+    returns,
     rough_mix,
+    track_sheet,
 )
 from stemprep.app.companions.maker import Handover, Maker
 from stemprep.app.inspect import Inspection
@@ -31,6 +33,8 @@ MAKERS: Mapping[CompanionKind, Maker] = {
     "listening-copies": listening_copies,
     "consolidated": consolidated,
     "names-table": names_table,
+    "track-sheet": track_sheet,
+    "returns": returns,
 }
 """Kind -> module, in the order in which they are made: later ones may use what earlier ones did."""
 
