@@ -33,6 +33,8 @@ COMMANDS = {
     "verify": "Prove that packages are still whole.",
     "reconcile": "Tell what came back of a package: untouched, changed, new, late.",
     "compare": "Say what changed from one package to the next.",
+    "watch": "Run the service: deliver whatever is dropped into its inboxes.",
+    "jobs": "Tell what became of every drop; have a job done again, or give it up.",
     "specs": "List the delivery specs, or print one.",
     "explain": "Print the manual of a check.",
 }

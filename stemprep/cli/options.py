@@ -69,6 +69,17 @@ reason_option = click.option(
 )
 
 
+config_option = click.option(
+    "--config",
+    "config_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    default="service.yaml",
+    show_default=True,
+    help="Config of the service.",
+)
+
+
 def is_standard_output(path: Path | None) -> bool:
     """True for ``-``, the conventional name of standard output."""
     return path is not None and str(path) == "-"

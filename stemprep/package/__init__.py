@@ -8,7 +8,7 @@ from stemprep.package.bag import seal, settle
 from stemprep.package.bag_reading import HashJob, delivery_number
 from stemprep.package.check_commands import check_commands
 from stemprep.package.copying import blocks_of, read_digests
-from stemprep.package.descriptors import TreeEntry, opened_file, opened_folder, walk
+from stemprep.package.descriptors import TreeEntry, empty_folder, opened_file, opened_folder, walk
 from stemprep.package.faults import require_space, told_as_delivery_error
 from stemprep.package.listed_hashes import listed_hashes
 from stemprep.package.manifest import made_with, manifest_csv, manifest_json
@@ -25,6 +25,7 @@ __all__ = [
     "blocks_of",
     "check_commands",
     "delivery_number",
+    "empty_folder",
     "expected_audio_hashes",
     "hash_file",
     "listed_hashes",

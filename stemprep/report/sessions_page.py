@@ -1,0 +1,48 @@
+"""The list of all sessions that came for one destination, as one self-contained HTML page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from stemprep.report import figures
+from stemprep.report.templates import environment, stylesheet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionRow:
+    """One delivery, or one drop that none was made of.
+
+    verdict: pass, warn, fail, or what else became of it; package: its folder, "" for none.
+    package_link, report_link: relative addresses, percent-encoded; "" where there is nothing.
+    when: date and time of the last step, in words.
+    """
+
+    job: int
+    drop: str
+    spec: str
+    verdict: str
+    remark: str
+    number: int
+    package: str
+    package_link: str
+    report_link: str
+    when: str
+
+
+def render_sessions(name: str, rows: Sequence[SessionRow]) -> str:
+    """The page; rows newest first."""
+    style, style_hash = stylesheet()
+    delivered = sum(1 for row in rows if row.package)
+    return (
+        environment()
+        .get_template("sessions.html")
+        .render(
+            name=name,
+            rows=rows,
+            count=f"{figures.plural(delivered, 'delivery', 'deliveries')}, "
+            f"{figures.plural(len(rows) - delivered, 'drop')} without one",
+            style=style,
+            style_hash=style_hash,
+        )
+    )

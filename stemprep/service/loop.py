@@ -1,0 +1,258 @@
+"""The service itself: look, take, run, tell, and wait; until it is told to end."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor, wait
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import structlog
+
+from stemprep.engine import Engine, InlineEngine
+from stemprep.errors import StemprepError
+from stemprep.model.service import ServiceConfig
+from stemprep.service.arrivals import Arrivals, Hint, ScanResult
+from stemprep.service.hints import Hints
+from stemprep.service.index import rebuild_index
+from stemprep.service.jobs import Job
+from stemprep.service.notices import Notice, Notices
+from stemprep.service.running import Runner
+from stemprep.service.store import Store
+from stemprep.service.sweeping import sweep_staging
+from stemprep.service.taking import Taking
+
+LEASE_S = 300.0
+PACE_S = 1.0
+STORE_PACE_S = 2.0
+INDEX_PACE_S = 30.0
+LAST_WAIT_S = 5.0
+"""Running jobs are interrupted after ``stop_within_s``; this long they have to notice."""
+
+EXIT_DONE, EXIT_LEFT_OVER = 0, 5
+
+
+@dataclass(slots=True)
+class Service:
+    """Works off the inboxes of a config; who calls ``run`` holds the state folder.
+
+    is_once: end when all that lies there is worked off.
+    clock:   seconds since 1970; only for what is told and for waits between attempts.
+    """
+
+    config: ServiceConfig
+    store: Store
+    notices: Notices
+    is_once: bool = False
+    clock: Callable[[], float] = time.time
+    _arrivals: Arrivals = field(init=False)
+    _taking: Taking = field(init=False)
+    _hints: Hints = field(init=False)
+    _runner: Runner = field(init=False)
+    _stop: threading.Event = field(default_factory=threading.Event)
+    _interrupt: threading.Event = field(default_factory=threading.Event)
+    _active: dict[Future[None], Job] = field(default_factory=dict)
+    _stale_indexes: set[Path] = field(default_factory=set)
+    _told_held: set[tuple[int, str, str]] = field(default_factory=set)
+    _store_due_s: float = 0.0
+    _index_due_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        self._arrivals = Arrivals(self.config.inboxes, self.config.rescan_s)
+        self._taking = Taking(config=self.config, store=self.store)
+        self._hints = Hints(self.config.inboxes)
+        self._runner = Runner(
+            config=self.config,
+            store=self.store,
+            engine=engine_of(self.config),
+            clock=self.clock,
+            is_stopping=self._interrupt.is_set,
+        )
+
+    def stop(self) -> None:
+        """Have ``run`` come to an end soon; to be called from a signal handler or any thread."""
+        self._stop.set()
+
+    def run(self) -> int:
+        """Work until told to stop, or once; the exit code.
+
+        5 after ``is_once`` with jobs that the machine has kept from their end.
+        """
+        self._stale_indexes.update(self.config.destinations)
+        self._hints.start()
+        pool = ThreadPoolExecutor(self.config.limits.jobs_at_once, thread_name_prefix="job")
+        hints: frozenset[Hint] = frozenset()
+        try:
+            self._recover()
+            while not self._stop.is_set():
+                self._step(pool, hints)
+                if self.is_once and self._is_worked_off():
+                    break
+                hints = self._hints.wait(PACE_S) if not self._stop.is_set() else frozenset()
+            return self._end(pool)
+        finally:
+            self._hints.close()
+            pool.shutdown(wait=False, cancel_futures=True)
+
+    def _recover(self) -> None:
+        """Take up what a service before this one has left: the lock says that it has ended."""
+        taken = self.store.take_back((), self.clock(), self._wait_after)
+        for number in taken:
+            _log().info("taken up again", job=number)
+        places = [*self.config.destinations, *(box.archive for box in self.config.inboxes)]
+        sweep_staging([place for place in places if place], self.store.service_id, ())
+
+    def _wait_after(self, interruptions: int) -> float:
+        """Two interruptions are forgiven; a job that takes the service with it has to wait."""
+        return self.config.retries.wait_s(interruptions - 2) if interruptions > 2 else 0.0
+
+    # One round
+
+    def _step(self, pool: ThreadPoolExecutor, hints: frozenset[Hint]) -> None:
+        try:
+            self._take(self._arrivals.scan(time.monotonic(), hints))
+            is_news = self._collect()
+            self._start(pool, is_news=is_news or bool(hints))
+            self._tell()
+            self._rebuild_indexes()
+        except StemprepError as error:  # the store refuses: nothing is lost, only late
+            _log().error("not possible now", reason=str(error))
+            self._store_due_s = 0.0
+
+    def _take(self, found: ScanResult) -> None:
+        now_s = self.clock()
+        for drop in found.received:
+            self._taking.announce(drop, now_s)
+        for drop in found.ready:
+            try:
+                self._taking.take(drop, now_s)
+            except StemprepError:
+                self._arrivals.forget(drop)  # it is given out again
+                raise
+        for held in (*found.held, *found.unreachable):
+            self._tell_held(held.inbox_index, held.name, held.reason)
+        if found.received or found.ready:
+            self._store_due_s = 0.0
+
+    def _collect(self) -> bool:
+        """Forget jobs that have ended; True where there were any."""
+        ended = [future for future in self._active if future.done()]
+        for future in ended:
+            job = self._active.pop(future)
+            error = future.exception()
+            if error is not None:
+                _log().error("job left as it was", job=job.job, reason=str(error))
+            self._report(job)
+        return bool(ended)
+
+    def _report(self, job: Job) -> None:
+        known = self.store.job(job.job)
+        if known is None:
+            return
+        _log().info(known.state, job=known.job, verdict=known.verdict, attempts=known.attempts)
+        for inbox in self.config.inboxes:
+            if inbox.path == job.inbox:
+                self._stale_indexes.update(inbox.deliver_to)
+        self._index_due_s = 0.0
+
+    def _start(self, pool: ThreadPoolExecutor, *, is_news: bool) -> None:
+        now_s = time.monotonic()
+        if now_s < self._store_due_s and not is_news:
+            return
+        self._store_due_s = now_s + STORE_PACE_S
+        held = {job.job for job in self._active.values()}
+        self.store.take_back(held, self.clock(), self._wait_after)
+        self.store.renew(held, self.clock(), LEASE_S)
+        while len(self._active) < self.config.limits.jobs_at_once:
+            job = self.store.claim(self.clock(), LEASE_S)
+            if job is None:
+                return
+            future = pool.submit(self._runner.run, job)
+            self._active[future] = job
+            future.add_done_callback(lambda _: self._hints.wake())
+
+    def _tell(self) -> None:
+        for notice, _ in self.notices.finished():
+            self.store.notice_sent(notice.job, notice.kind)
+        for job, kind in self.store.notices_due():
+            told = self.notices.tell(
+                Notice(
+                    kind=kind,
+                    job=job.job,
+                    verdict=job.verdict,
+                    files=job.files,
+                    size_bytes=job.size_bytes,
+                    name=job.name,
+                    headline=job.reason,
+                )
+            )
+            if not told:
+                break
+
+    def _rebuild_indexes(self) -> None:
+        now_s = time.monotonic()
+        if not self._stale_indexes or now_s < self._index_due_s:
+            return
+        self._index_due_s = now_s + INDEX_PACE_S
+        for destination in sorted(self._stale_indexes):
+            try:
+                if not rebuild_index(self.config, self.store, destination):
+                    _log().warning("index.html is somebody else's and was left")
+                self._stale_indexes.discard(destination)
+            except OSError as error:
+                _log().warning("index.html could not be written", reason=error.strerror)
+
+    def _tell_held(self, index: int, name: str, reason: str) -> None:
+        is_named = name and self.config.notices.is_title_told
+        place = {"inbox": index + 1, **({"drop": name} if is_named else {})}
+        key = (index, name, reason)
+        if key not in self._told_held:
+            self._told_held.add(key)
+            _log().warning("held back", reason=reason, **place)
+
+    # The end
+
+    def _is_worked_off(self) -> bool:
+        """Tell whether nothing is left that time alone, or this service, would bring further."""
+        if self._active or self._stale_indexes or not self._arrivals.is_quiet:
+            return False
+        due = [job for job in self.store.jobs(("waiting", "published")) if not job.attempts]
+        return not due
+
+    def _end(self, pool: ThreadPoolExecutor) -> int:
+        """Let running jobs finish for a while, then have them checkpoint."""
+        _, running = wait(self._active, timeout=self.config.stop_within_s)
+        if running:
+            self._interrupt.set()
+            _, running = wait(running, timeout=LAST_WAIT_S)
+        self._collect()
+        self._taking.miss(self.clock())
+        self._tell()
+        self.notices.close()
+        for notice, _ in self.notices.finished():
+            self.store.notice_sent(notice.job, notice.kind)
+        self.store.take_back((), self.clock(), lambda _: 0.0)
+        if not self.is_once:
+            return EXIT_DONE
+        left = self.store.jobs(("waiting", "running", "published", "set-aside"))
+        return EXIT_LEFT_OVER if left and not self._stop.is_set() else EXIT_DONE
+
+
+def engine_of(config: ServiceConfig) -> Engine | None:
+    """The engine that the config names; None: worker processes, small drops in this process."""
+    if config.engine == "inline":
+        return InlineEngine()
+    if config.engine == "dask":
+        from stemprep.engine.dask_engine import DaskEngine  # an extra
+
+        assert config.scheduler is not None, "the config holds this"
+        shared = (*(box.path for box in config.inboxes), *config.destinations)
+        return DaskEngine(scheduler=config.scheduler, shared=shared)
+    return None
+
+
+def _log() -> structlog.typing.FilteringBoundLogger:
+    log: structlog.typing.FilteringBoundLogger = structlog.get_logger()
+    return log

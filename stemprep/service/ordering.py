@@ -1,0 +1,77 @@
+"""Name, number and predecessor of a delivery by the service, told from its own store alone."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from stemprep.app.contents import UNNAMED, session_title
+from stemprep.app.order import Order, order_of
+from stemprep.app.prepared import Prepared
+from stemprep.model.package import Predecessor
+from stemprep.service.drops import content_digest
+from stemprep.service.jobs import Job
+from stemprep.service.outcomes import KnownError
+from stemprep.service.store import Store
+
+_TAG_MANIFEST = "tagmanifest-sha256.txt"
+
+
+@dataclass(slots=True)
+class Ordering:
+    """Decides one job's order; afterwards ``decided`` holds what the store is to know of it."""
+
+    store: Store
+    job: Job
+    decided: dict[str, Any] = field(default_factory=dict)
+
+    def __call__(self, prepared: Prepared) -> Order:
+        """Number after the delivery that this one follows; raises KnownError for the same again."""
+        inspection = prepared.inspection
+        session = inspection.measured.session
+        is_titled = session_title(session) is not None
+        first = order_of(inspection, prepared.predecessor)
+        stem = first.name.rpartition("_")[0]
+        content = content_digest(inspection)
+        self.decided = {"stem": stem, "is_titled": int(is_titled), "content": content}
+        earlier = self.store.predecessor(self.job, stem, is_titled=is_titled)
+        if earlier is None:
+            return self._noted(first)
+        if earlier.content == content and tag_hash(package_of(earlier)) == earlier.tag_sha256:
+            raise KnownError(earlier)
+        predecessor = Predecessor(
+            name=earlier.package,
+            number=earlier.number,
+            tag_manifest_sha256=earlier.tag_sha256,
+        )
+        number = max(earlier.number + 1, first.number)
+        name = f"{stem}_{number:02d}"
+        return self._noted(
+            replace(
+                first,
+                name=name,
+                name_inside=name if is_titled else UNNAMED,
+                number=number,
+                predecessor=predecessor,
+            )
+        )
+
+    def _noted(self, order: Order) -> Order:
+        self.decided |= {"package": order.name, "number": order.number}
+        return order
+
+
+def package_of(job: Job) -> Path:
+    """Where the job's package lies, in its first destination."""
+    return Path(job.destination) / job.package
+
+
+def tag_hash(package: Path) -> str:
+    """sha256 of a package's tag manifest; "" where there is none. Raises OSError but for that."""
+    try:
+        with (package / _TAG_MANIFEST).open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except (FileNotFoundError, NotADirectoryError):
+        return ""

@@ -1,0 +1,74 @@
+"""Small files that appear whole or not at all, and where those beside a drop are called what."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from pathlib import Path
+
+from stemprep.service.jobs import raw_text
+from stemprep.service.store import Store
+
+_LONGEST_NAME_BYTES = 200  # leaves room for an ending where names end at 255 bytes
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file so that its name never leads to half of it, not even after a power cut.
+
+    Written under a hidden name, fsynced, renamed, and the folder fsynced. Raises OSError.
+    """
+    hidden = path.with_name(f".{path.name}")
+    flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW | os.O_CLOEXEC
+    descriptor = os.open(hidden, flags, 0o644)
+    try:
+        rest = memoryview(content)
+        while rest:
+            rest = rest[os.write(descriptor, rest) :]
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    hidden.rename(path)
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Have the names in a folder on the disk. Raises OSError."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def write_paper(store: Store, path: Path, content: bytes) -> bool:
+    """Write or renew a file of the service's among other people's.
+
+    Returns False, and leaves it, where somebody else's file has that name. Raises OSError.
+    """
+    if not store.claim_paper(path, is_there=os.path.lexists(path)):
+        return False
+    if path.is_symlink():  # a link would be written through; ours never are links
+        return False
+    write_whole(path, content)
+    return True
+
+
+def remove_paper(store: Store, path: Path) -> None:
+    """Remove a file that the service has written; nobody else's. Raises OSError."""
+    if store.is_our_paper(path) and path.is_file() and not path.is_symlink():
+        path.unlink()
+        sync_folder(path.parent)
+
+
+def paper_beside(inbox: Path, raw_name: bytes, label: str, ending: str) -> Path:
+    """Where a result of a drop is written: NAME.report.json, or NAME.SPEC.report.json.
+
+    label: the spec's name in an inbox that has several, else "". A name too long for the ending
+    is cut, with a digest that tells it from its like.
+    """
+    name = raw_name
+    if len(name) > _LONGEST_NAME_BYTES:
+        digest = hashlib.sha256(raw_name).hexdigest()[:8]
+        name = name[: _LONGEST_NAME_BYTES - 9].decode("utf-8", "ignore").encode()
+        name += b"~" + digest.encode()
+    return inbox / f"{raw_text(name)}{f'.{label}' if label else ''}{ending}"

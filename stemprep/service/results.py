@@ -1,0 +1,95 @@
+"""What the dropper finds beside the drop: a receipt, or a report that says what to fix.
+
+Everything is first kept in the state folder, then put beside the drop; both can be done again.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from stemprep.errors import StemprepError
+from stemprep.model.report import Report
+from stemprep.model.rule import DeliverySpec
+from stemprep.report import render_html, render_json
+from stemprep.report.summary import headline
+from stemprep.service.jobs import Job
+from stemprep.service.ordering import package_of
+from stemprep.service.papers import paper_beside, remove_paper, write_paper, write_whole
+from stemprep.service.refusing import unjudged_report
+from stemprep.service.store import Store
+
+RECEIPT_PAGE, RECEIPT_NOTE = ".receipt.html", ".receipt.txt"
+REPORT_DATA, REPORT_PAGE = ".report.json", ".report.html"
+_PAGE_INSIDE = "data/report/qc-report.html"
+_NOTE_INSIDE = "data/delivery-note.txt"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Results:
+    """Results of one job.
+
+    label:  the spec's name where an inbox has several, else "".
+    folder: where the service keeps them.
+    """
+
+    store: Store
+    job: Job
+    spec: DeliverySpec
+    label: str
+    folder: Path
+
+    def prepare_receipt(self, report: Report) -> None:
+        """Keep the QC report of a package that is about to appear. Raises OSError."""
+        self._keep(RECEIPT_PAGE, render_html(report).encode())
+
+    def deliver(self, job: Job) -> None:
+        """Put QC report and delivery note beside the drop; an older refusal is taken away.
+
+        Raises OSError where the disk or share refuses.
+        """
+        package = package_of(job)
+        kept = self.folder / f"result{RECEIPT_PAGE}"
+        page = kept if kept.is_file() else package / _PAGE_INSIDE
+        self._put(RECEIPT_PAGE, page.read_bytes())
+        self._put(RECEIPT_NOTE, (package / _NOTE_INSIDE).read_bytes())
+        for ending in (REPORT_DATA, REPORT_PAGE):
+            remove_paper(self.store, self._beside(ending))
+
+    def refuse(self, report: Report) -> None:
+        """Put the report beside the drop. Raises OSError where the disk or share refuses."""
+        for ending, text in (
+            (REPORT_DATA, render_json(report)),
+            (REPORT_PAGE, render_html(report)),
+        ):
+            self._keep(ending, text.encode())
+            self._put(ending, text.encode())
+
+    def report_on(self, error: StemprepError) -> Report:
+        """The report on a drop that could not be judged."""
+        return unjudged_report(self.job.name, self.job.drop, self.spec, error)
+
+    def headline(self, report: Report) -> str:
+        """Verdict and what to do, one line."""
+        first = headline(report)
+        return f"{first.verdict}: {first.to_do}"
+
+    def _keep(self, ending: str, content: bytes) -> None:
+        self.folder.mkdir(parents=True, exist_ok=True)
+        write_whole(self.folder / f"result{ending}", content)
+
+    def _put(self, ending: str, content: bytes) -> None:
+        """Write beside the drop what is not there yet in just this form."""
+        path = self._beside(ending)
+        if not _holds(path, content):
+            write_paper(self.store, path, content)
+
+    def _beside(self, ending: str) -> Path:
+        return paper_beside(self.job.inbox, self.job.raw_name, self.label, ending)
+
+
+def _holds(path: Path, content: bytes) -> bool:
+    if path.is_symlink() or not path.is_file() or os.path.getsize(path) != len(content):  # noqa: PTH202
+        return False
+    return path.read_bytes() == content

@@ -1,0 +1,343 @@
+"""The job store: what became of every drop, on the disk before anything is told of it.
+
+One connection, one lock: threads of the service share a store. Readers in other processes see
+the last commit at any time (write-ahead log). Whatever sqlite refuses is a DeliveryError.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import sqlite3
+import threading
+from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self, cast
+
+from stemprep.errors import DeliveryError
+from stemprep.model.service import NoticeKind
+from stemprep.service.jobs import Job, State, Step
+from stemprep.service.store_tables import STORE_FILE, Access, opened_store
+
+
+class Store:
+    """Jobs and their history in ``state``; see ``store_tables.opened_store`` for what it raises."""
+
+    def __init__(self, state: Path, access: Access = "make") -> None:
+        self.state = state
+        self._lock = threading.RLock()
+        self._connection = opened_store(state, access)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file; what was committed is on the disk."""
+        with self._lock:
+            self._connection.close()
+
+    @contextmanager
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """All or nothing; on the disk when it is left."""
+        with self._lock:
+            try:
+                self._connection.execute("BEGIN IMMEDIATE")
+                try:
+                    yield self._connection
+                    self._connection.execute("COMMIT")
+                except BaseException:
+                    if self._connection.in_transaction:
+                        self._connection.execute("ROLLBACK")
+                    raise
+            except sqlite3.Error as error:
+                raise _refused(self.state, error) from error
+
+    def rows(self, query: str, values: Sequence[Any] = ()) -> list[sqlite3.Row]:
+        """What a query gives."""
+        with self._lock:
+            try:
+                return self._connection.execute(query, values).fetchall()
+            except sqlite3.Error as error:
+                raise _refused(self.state, error) from error
+
+    @property
+    def service_id(self) -> str:
+        """Eight hexadecimal digits that tell this service's staging folders from others'."""
+        with self.transaction() as connection:
+            connection.execute(
+                "INSERT OR IGNORE INTO service VALUES ('id', ?)", (secrets.token_hex(4),)
+            )
+            return str(
+                connection.execute("SELECT value FROM service WHERE key = 'id'").fetchone()[0]
+            )
+
+    # Looking things up
+
+    def jobs(self, states: tuple[State, ...] = (), newest: int | None = None) -> list[Job]:
+        """Jobs in these states (all, where none is named), by number; the newest so many."""
+        chosen = f"WHERE state IN ({_marks(states)})" if states else ""
+        query = f"SELECT * FROM jobs {chosen} ORDER BY job DESC LIMIT ?"  # noqa: S608 - marks only
+        return [_job(row) for row in reversed(self.rows(query, (*states, newest or -1)))]
+
+    def job(self, number: int) -> Job | None:
+        """One job; None where the number is not known."""
+        rows = self.rows("SELECT * FROM jobs WHERE job = ?", (number,))
+        return _job(rows[0]) if rows else None
+
+    def steps(self, number: int) -> list[Step]:
+        """The history of one job, oldest first."""
+        rows = self.rows("SELECT * FROM steps WHERE job = ? ORDER BY rowid", (number,))
+        return [Step(**dict(row)) for row in rows]
+
+    def latest(self, inbox: Path, raw_name: bytes, spec: str) -> Job | None:
+        """The newest job of a drop by one spec."""
+        rows = self.rows(
+            "SELECT * FROM jobs WHERE inbox = ? AND raw_name = ? AND spec = ? "
+            "ORDER BY job DESC LIMIT 1",
+            (os.fsencode(inbox), raw_name, spec),
+        )
+        return _job(rows[0]) if rows else None
+
+    def siblings(self, job: Job) -> list[Job]:
+        """The jobs of the same state of the same drop by other specs."""
+        rows = self.rows(
+            "SELECT * FROM jobs WHERE inbox = ? AND raw_name = ? AND fingerprint = ? AND job != ? "
+            "AND spec != ? AND state NOT IN ('changed', 'gone') ORDER BY job",
+            (os.fsencode(job.inbox), job.raw_name, job.fingerprint, job.job, job.spec),
+        )
+        return [_job(row) for row in rows]
+
+    def predecessor(self, job: Job, stem: str, *, is_titled: bool) -> Job | None:
+        """The delivery that this one follows.
+
+        It has the same destination, spec and name but for the number, and either the same drop,
+        or a title that a person gave: two drops called 'mixes' have nothing to do with each other.
+        """
+        rows = self.rows(
+            "SELECT * FROM jobs WHERE destination = ? AND stem = ? AND spec = ? AND job != ? "
+            "AND state IN ('published', 'delivered') AND tag_sha256 != '' "
+            "AND ((? AND is_titled) OR (inbox = ? AND raw_name = ?)) "
+            "ORDER BY number DESC LIMIT 1",
+            (
+                job.destination, stem, job.spec, job.job,
+                int(is_titled), os.fsencode(job.inbox), job.raw_name,
+            ),
+        )  # fmt: skip
+        return _job(rows[0]) if rows else None
+
+    def counts_by_state(self) -> dict[str, int]:
+        """How many jobs are in each state that any job is in."""
+        rows = self.rows("SELECT state, count(*) AS jobs FROM jobs GROUP BY state")
+        return {row["state"]: row["jobs"] for row in rows}
+
+    def oldest_waiting_s(self, now_s: float) -> float:
+        """Age of the oldest drop that is still to be worked off, seconds; 0 where there is none."""
+        rows = self.rows(
+            "SELECT min(received_s) FROM jobs WHERE state IN ('waiting', 'running', 'published')"
+        )
+        return 0.0 if rows[0][0] is None else max(0.0, now_s - rows[0][0])
+
+    def audio_seconds(self) -> float:
+        """Seconds of sound in all drops that were measured, counted by length of the files."""
+        return float(self.rows("SELECT total(audio_s) FROM jobs")[0][0])
+
+    # Making and changing jobs
+
+    def add(self, job: Job, notice: str = "") -> Job:
+        """Add a job, and what is to be told of it; its number is given back with it."""
+        values = {**_row(job)}
+        del values["job"]
+        with self.transaction() as connection:
+            found = connection.execute(
+                f"INSERT INTO jobs ({', '.join(values)}) VALUES ({_marks(values)})",  # noqa: S608
+                tuple(values.values()),
+            )
+            number = int(found.lastrowid or 0)
+            _add_step(connection, number, job.received_s)
+            _add_notice(connection, number, notice)
+        added = self.job(number)
+        assert added is not None, "it was just committed"
+        return added
+
+    def move(
+        self,
+        number: int,
+        state: State,
+        now_s: float,
+        /,
+        *,
+        expected: tuple[State, ...],
+        reason: str = "",
+        notice: str = "",
+        **fields: object,
+    ) -> bool:
+        """Move a job to a state; False, and nothing done, where it is in none of the expected.
+
+        fields: further columns, by their names in ``Job``.
+        """
+        values = {"state": state, "reason": reason, "changed_s": now_s, **fields}
+        settings = ", ".join(f"{column} = ?" for column in values)
+        query = f"UPDATE jobs SET {settings} WHERE job = ? AND state IN ({_marks(expected)})"  # noqa: S608
+        with self.transaction() as connection:
+            found = connection.execute(query, (*values.values(), number, *expected))
+            if not found.rowcount:
+                return False
+            _add_step(connection, number, now_s)
+            _add_notice(connection, number, notice)
+        return True
+
+    def set_fields(self, number: int, /, **fields: object) -> None:
+        """Set columns of a job, by their names in ``Job``, without a step in its history."""
+        settings = ", ".join(f"{column} = ?" for column in fields)
+        with self.transaction() as connection:
+            connection.execute(
+                f"UPDATE jobs SET {settings} WHERE job = ?",  # noqa: S608 - our own names
+                (*fields.values(), number),
+            )
+
+    def claim(self, now_s: float, lease_s: float) -> Job | None:
+        """Take up the next job until ``now_s + lease_s``; None where nothing is due.
+
+        What is published is finished first. A job that the service did not survive comes last.
+        No two jobs of one drop are worked on at a time.
+        """
+        with self.transaction() as connection:
+            found = connection.execute(
+                "SELECT job, state FROM jobs AS next WHERE state IN ('waiting', 'published') "
+                "AND not_before_s <= ? AND lease_until_s <= ? AND NOT EXISTS ("
+                "SELECT 1 FROM jobs WHERE inbox = next.inbox AND raw_name = next.raw_name "
+                "AND (state = 'running' OR (state = 'published' AND lease_until_s > ?))) "
+                "ORDER BY state = 'waiting', interruptions, job LIMIT 1",
+                (now_s, now_s, now_s),
+            ).fetchone()
+            if found is None:
+                return None
+            state = "running" if found["state"] == "waiting" else found["state"]
+            connection.execute(
+                "UPDATE jobs SET state = ?, reason = '', changed_s = ?, lease_until_s = ? "
+                "WHERE job = ?",
+                (state, now_s, now_s + lease_s, found["job"]),
+            )
+            if found["state"] == "waiting":
+                _add_step(connection, found["job"], now_s)
+        return self.job(found["job"])
+
+    def renew(self, numbers: Collection[int], now_s: float, lease_s: float) -> None:
+        """Go on holding these jobs."""
+        if numbers:
+            with self.transaction() as connection:
+                connection.execute(
+                    f"UPDATE jobs SET lease_until_s = ? WHERE job IN ({_marks(numbers)})",  # noqa: S608
+                    (now_s + lease_s, *numbers),
+                )
+
+    def take_back(
+        self, held: Collection[int], now_s: float, wait_s: Callable[[int], float]
+    ) -> list[int]:
+        """Let jobs wait again that nobody works on although they are claimed.
+
+        held: jobs that somebody does work on. wait_s: interruptions -> seconds to wait.
+        For the one service that holds the lock of the state folder. Returns the jobs' numbers.
+        """
+        taken = []
+        with self.transaction() as connection:
+            claimed = connection.execute(
+                "SELECT job, state, interruptions FROM jobs WHERE state = 'running' "
+                "OR (state = 'published' AND lease_until_s > 0)"
+            ).fetchall()
+            for row in claimed:
+                if row["job"] in held:
+                    continue
+                if row["state"] == "published":
+                    connection.execute(
+                        "UPDATE jobs SET lease_until_s = 0 WHERE job = ?", (row["job"],)
+                    )
+                    continue
+                connection.execute(
+                    "UPDATE jobs SET state = 'waiting', changed_s = ?, lease_until_s = 0, "
+                    "interruptions = interruptions + 1, not_before_s = ?, "
+                    "reason = 'the service ended while it was worked on' WHERE job = ?",
+                    (now_s, now_s + wait_s(row["interruptions"] + 1), row["job"]),
+                )
+                _add_step(connection, row["job"], now_s)
+                taken.append(int(row["job"]))
+        return taken
+
+    # Papers and notices
+
+    def claim_paper(self, path: Path, *, is_there: bool) -> bool:
+        """Tell whether a file beside the drops may be written: new, or one of ours before.
+
+        is_there: whether something has that name now. Written down before the file is.
+        """
+        raw = os.fsencode(path)
+        with self.transaction() as connection:
+            known = connection.execute("SELECT 1 FROM papers WHERE path = ?", (raw,)).fetchone()
+            if known is None and not is_there:
+                connection.execute("INSERT INTO papers VALUES (?)", (raw,))
+            return known is not None or not is_there
+
+    def is_our_paper(self, path: Path) -> bool:
+        """Tell whether the service has written a file of this name."""
+        return bool(self.rows("SELECT 1 FROM papers WHERE path = ?", (os.fsencode(path),)))
+
+    def notices_due(self) -> list[tuple[Job, NoticeKind]]:
+        """Jobs and what is still to be told of them, oldest first."""
+        rows = self.rows("SELECT job, kind FROM notices ORDER BY rowid LIMIT 100")
+        due = [(self.job(row["job"]), row["kind"]) for row in rows]
+        return [(job, kind) for job, kind in due if job is not None]
+
+    def notice_sent(self, number: int, kind: str) -> None:
+        """Take a notice off the list."""
+        with self.transaction() as connection:
+            connection.execute("DELETE FROM notices WHERE job = ? AND kind = ?", (number, kind))
+
+
+def _refused(state: Path, error: sqlite3.Error) -> DeliveryError:
+    return DeliveryError(
+        f"{state / STORE_FILE}: the job store refused ({error}); "
+        "free space on its disk and check it; the job is tried again"
+    )
+
+
+def _marks(values: Collection[object]) -> str:
+    return ", ".join("?" for _ in values)
+
+
+def _add_step(connection: sqlite3.Connection, number: int, now_s: float) -> None:
+    connection.execute(
+        "INSERT INTO steps SELECT job, ?, state, attempts, reason FROM jobs WHERE job = ?",
+        (now_s, number),
+    )
+
+
+def _add_notice(connection: sqlite3.Connection, number: int, kind: str) -> None:
+    if kind:
+        connection.execute("INSERT OR IGNORE INTO notices VALUES (?, ?)", (number, kind))
+
+
+def _row(job: Job) -> dict[str, Any]:
+    values = {name: getattr(job, name) for name in Job.__dataclass_fields__}
+    return {**values, "inbox": os.fsencode(job.inbox), "is_titled": int(job.is_titled)}
+
+
+def _job(row: sqlite3.Row) -> Job:
+    values = dict(row)
+    return Job(
+        **{
+            **values,
+            "inbox": Path(os.fsdecode(values["inbox"])),
+            "state": cast("State", values["state"]),
+            "is_titled": bool(values["is_titled"]),
+        }
+    )

@@ -1,0 +1,113 @@
+"""The job store's tables, and opening the file that holds them."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+from typing import Literal
+
+from stemprep.errors import DeliveryError, InputError
+
+STORE_FILE = "jobs.sqlite3"
+VERSION = 1
+BUSY_S = 10.0
+_TABLES = """
+CREATE TABLE jobs (
+    job            INTEGER PRIMARY KEY AUTOINCREMENT,
+    inbox          BLOB    NOT NULL,
+    name           TEXT    NOT NULL,
+    raw_name       BLOB    NOT NULL,
+    spec           TEXT    NOT NULL,
+    state          TEXT    NOT NULL,
+    reason         TEXT    NOT NULL DEFAULT '',
+    fingerprint    TEXT    NOT NULL DEFAULT '',
+    content        TEXT    NOT NULL DEFAULT '',
+    files          INTEGER NOT NULL DEFAULT 0,
+    size_bytes     INTEGER NOT NULL DEFAULT 0,
+    received_s     REAL    NOT NULL,
+    changed_s      REAL    NOT NULL,
+    not_before_s   REAL    NOT NULL DEFAULT 0,
+    attempts       INTEGER NOT NULL DEFAULT 0,
+    interruptions  INTEGER NOT NULL DEFAULT 0,
+    lease_until_s  REAL    NOT NULL DEFAULT 0,
+    package        TEXT    NOT NULL DEFAULT '',
+    destination    TEXT    NOT NULL DEFAULT '',
+    tag_sha256     TEXT    NOT NULL DEFAULT '',
+    stem           TEXT    NOT NULL DEFAULT '',
+    is_titled      INTEGER NOT NULL DEFAULT 0,
+    number         INTEGER NOT NULL DEFAULT 0,
+    verdict        TEXT    NOT NULL DEFAULT '',
+    headline       TEXT    NOT NULL DEFAULT '',
+    audio_s        REAL    NOT NULL DEFAULT 0,
+    archived_as    BLOB    NOT NULL DEFAULT x''
+) STRICT;
+CREATE INDEX jobs_by_state ON jobs (state, not_before_s);
+CREATE INDEX jobs_by_drop ON jobs (inbox, raw_name, spec, job);
+CREATE INDEX jobs_by_package ON jobs (destination, stem, job);
+CREATE TABLE steps (
+    job      INTEGER NOT NULL REFERENCES jobs (job),
+    at_s     REAL    NOT NULL,
+    state    TEXT    NOT NULL,
+    attempts INTEGER NOT NULL,
+    reason   TEXT    NOT NULL
+) STRICT;
+CREATE INDEX steps_by_job ON steps (job);
+CREATE TABLE notices (
+    job  INTEGER NOT NULL REFERENCES jobs (job),
+    kind TEXT    NOT NULL,
+    PRIMARY KEY (job, kind)
+) STRICT;
+CREATE TABLE papers (path BLOB PRIMARY KEY) STRICT;
+CREATE TABLE service (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
+"""
+
+
+Access = Literal["make", "write", "read"]
+
+
+def opened_store(state: Path, access: Access) -> sqlite3.Connection:
+    """Open the store in a state folder; ``make``: also where there is none yet.
+
+    Every commit is on the disk when it returns (WAL, synchronous FULL). Raises InputError where
+    there is no store, DeliveryError where it cannot be read or is a newer release's.
+    """
+    file = state / STORE_FILE
+    if access != "make" and not file.is_file():
+        raise InputError(
+            f"{file}: there is no job store; is this the config of the service, "
+            "and has the service run with it?"
+        )
+    try:
+        mode = {"make": "rwc", "write": "rw", "read": "ro"}[access]
+        connection = sqlite3.connect(
+            f"{file.absolute().as_uri()}?mode={mode}",
+            uri=True,
+            timeout=BUSY_S,
+            isolation_level=None,
+            check_same_thread=False,
+        )
+        connection.row_factory = sqlite3.Row
+        if access == "make":
+            connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA foreign_keys = ON")
+        _prepare(connection, file, access)
+    except sqlite3.Error as error:
+        raise DeliveryError(
+            f"{file}: the job store cannot be used ({error}); check disk and permissions. If it "
+            "is damaged, stop the service, move it aside and start again: what was delivered "
+            "already is known by its packages"
+        ) from error
+    return connection
+
+
+def _prepare(connection: sqlite3.Connection, file: Path, access: Access) -> None:
+    found = connection.execute("PRAGMA user_version").fetchone()[0]
+    if found > VERSION:
+        raise DeliveryError(
+            f"{file}: was written by a newer release of stemprep; use that one, "
+            "or another state folder"
+        )
+    if found < VERSION and access == "make":
+        script = f"BEGIN IMMEDIATE;{_TABLES}PRAGMA user_version = {VERSION};COMMIT;"
+        connection.executescript(script)

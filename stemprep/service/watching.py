@@ -1,0 +1,60 @@
+"""Starting the service with a config, and ending it when the system asks."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import structlog
+
+from stemprep.model.service import ServiceConfig
+from stemprep.service.locking import state_folder
+from stemprep.service.loop import Service
+from stemprep.service.notices import Notices, addresses_of
+from stemprep.service.store import Store
+from stemprep.spec import load_service
+
+HARD_END_S = 10.0
+"""Beyond ``stop_within_s``: by then the process ends, whatever hangs in it."""
+
+
+def watch(config_file: Path, *, is_once: bool = False) -> int:
+    """Run the service until SIGTERM or SIGINT, or until all is worked off; the exit code.
+
+    Raises SpecError for the config, UsageError where another service holds the state folder.
+    """
+    config = load_service(config_file)
+    log = structlog.get_logger()
+    for warning in config.warnings:
+        log.warning("config", told=warning)
+    addresses, problems = addresses_of(config.notices, os.environ)
+    for problem in problems:
+        log.warning("notices", told=problem)
+    with state_folder(config.state), Store(config.state) as store:
+        notices = Notices(addresses, is_title_told=config.notices.is_title_told, log=log)
+        service = Service(config=config, store=store, notices=notices, is_once=is_once)
+        with _ended_by_signals(service, config):
+            return service.run()
+
+
+@contextmanager
+def _ended_by_signals(service: Service, config: ServiceConfig) -> Iterator[None]:
+    """Have SIGTERM and SIGINT end the service; an alarm ends the process if that hangs."""
+
+    def on_signal(number: int, _: object) -> None:
+        service.stop()
+        signal.signal(signal.SIGALRM, lambda *_: os._exit(0))
+        signal.setitimer(signal.ITIMER_REAL, config.stop_within_s + HARD_END_S)
+
+    before = {
+        number: signal.signal(number, on_signal) for number in (signal.SIGTERM, signal.SIGINT)
+    }
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+        signal.setitimer(signal.ITIMER_REAL, 0)
