@@ -1,0 +1,118 @@
+"""``stemprep jobs``: what became of every drop."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from stemprep.cli.options import config_option, is_standard_output
+
+if TYPE_CHECKING:
+    from stemprep.service.store import Store
+
+_json_option = click.option(
+    "--json",
+    "json_file",
+    metavar="FILE",
+    is_flag=False,
+    flag_value=Path("-"),
+    type=click.Path(path_type=Path),
+    help="Write as JSON ('-' or nothing: to standard output, and nothing else).",
+)
+_numbers = click.argument("numbers", metavar="NUMBER...", type=int, nargs=-1, required=True)
+
+
+@click.group("jobs", invoke_without_command=True)
+@config_option
+@click.option("--state", "states", metavar="STATE", multiple=True, help="Only jobs in this state.")
+@click.option("--newest", metavar="N", type=click.IntRange(1), default=100, show_default=True,
+              help="List so many at most.")  # fmt: skip
+@_json_option
+@click.pass_context
+def command(
+    context: click.Context,
+    config_file: Path,
+    states: tuple[str, ...],
+    newest: int,
+    json_file: Path | None,
+) -> None:
+    """List the jobs of the service, show one, have it done again, or give it up.
+
+    Works while the service runs. A job is one drop in one state, by one spec.
+    """
+    context.obj = config_file
+    if context.invoked_subcommand is not None:
+        return
+    from stemprep.errors import UsageError
+    from stemprep.service.jobs import STATES
+    from stemprep.service.listing import jobs_json, jobs_text
+
+    chosen = tuple(state for state in STATES if state in states)
+    if len(chosen) < len(set(states)):
+        raise UsageError(f"no such state; give one of {', '.join(STATES)}")
+    with _store(config_file) as store:
+        found = store.jobs(chosen, newest)
+    _put(jobs_text(found) if json_file is None else jobs_json(found), json_file)
+
+
+@command.command("show")
+@click.argument("number", type=int)
+@_json_option
+@click.pass_obj
+def show(config_file: Path, number: int, json_file: Path | None) -> None:
+    """Show one job with its history."""
+    from stemprep.service.attending import found_job, kept_results
+    from stemprep.service.listing import job_json, job_text
+
+    with _store(config_file) as store:
+        job, steps = found_job(store, number), store.steps(number)
+        results = kept_results(store.state, number)
+    told = job_text if json_file is None else job_json
+    _put(told(job, steps, results), json_file)
+
+
+@command.command("retry")
+@_numbers
+@click.pass_obj
+def retry_command(config_file: Path, numbers: tuple[int, ...]) -> None:
+    """Have jobs done again that were refused, set aside or given up."""
+    from stemprep.service.attending import retry
+
+    with _store(config_file, is_changed=True) as store:
+        for number in numbers:
+            retry(store, number, time.time())
+            click.echo(f"job {number} is taken up again by the service")
+
+
+@command.command("drop")
+@_numbers
+@click.pass_obj
+def drop_command(config_file: Path, numbers: tuple[int, ...]) -> None:
+    """Give jobs up; what was dropped stays where it lies."""
+    from stemprep.service.attending import give_up
+
+    with _store(config_file, is_changed=True) as store:
+        for number in numbers:
+            give_up(store, number, time.time())
+            click.echo(
+                f"job {number} is given up; its drop stays, and is taken again if it changes"
+            )
+
+
+def _store(config_file: Path, *, is_changed: bool = False) -> Store:
+    from stemprep.service.store import Store
+    from stemprep.spec import load_service
+
+    return Store(load_service(config_file).state, "write" if is_changed else "read")
+
+
+def _put(text: str, json_file: Path | None) -> None:
+    if json_file is None or is_standard_output(json_file):
+        click.echo(text, nl=False)
+        return
+    from stemprep.app.places import write_report_file
+
+    write_report_file(json_file, text)

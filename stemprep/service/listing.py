@@ -1,0 +1,126 @@
+"""Jobs as people and programs read them; nothing heavy is loaded for it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from stemprep.model.strict_json import clean_text
+from stemprep.report.escaping import visible
+from stemprep.report.figures import plural
+from stemprep.service.jobs import Job, Step
+
+SCHEMA_VERSION = 1
+
+
+def jobs_text(jobs: Sequence[Job]) -> str:
+    """One line a job, with what there is to say of it below."""
+    if not jobs:
+        return "No jobs.\n"
+    lines = [f"{'Job':>6}  {'State':<10} {'Verdict':<7}  {'Changed (UTC)':<16}  Drop, spec"]
+    for job in jobs:
+        what = f"{visible(job.name)}, {visible(Path(job.spec).stem)}"
+        lines.append(
+            f"{job.job:>6}  {job.state:<10} {job.verdict or '-':<7}  "
+            f"{_minute(job.changed_s):<16}  {what}"
+        )
+        if job.reason:
+            lines.append(f"{'':>6}  {visible(job.reason)}")
+    return "\n".join(lines) + "\n"
+
+
+def job_text(job: Job, steps: Sequence[Step], results: Sequence[Path]) -> str:
+    """Everything that is known of one job."""
+    facts = [
+        ("Job", str(job.job)),
+        ("State", job.state),
+        ("Why", job.reason),
+        ("Drop", str(job.drop)),
+        ("Spec", job.spec),
+        ("Holds", f"{plural(job.files, 'file')}, {job.size_bytes:,} bytes"),
+        ("Verdict", job.verdict),
+        ("Package", f"{job.destination}/{job.package}" if job.package else ""),
+        ("Delivery", str(job.number) if job.number else ""),
+        ("Archived", job.archived_as.decode("utf-8", "surrogateescape")),
+        ("Attempts", f"{job.attempts} that the machine failed" if job.attempts else ""),
+        ("Interrupted", f"{job.interruptions} times" if job.interruptions else ""),
+        ("Not before", _second(job.not_before_s) if job.state == "waiting" else ""),
+        ("Kept", ", ".join(str(path) for path in results)),
+    ]
+    lines = [f"{label:<12}{visible(told)}" for label, told in facts if told]
+    lines += ["", "History (UTC)"]
+    lines += [f"  {_second(step.at_s)}  {step.state:<10}  {visible(step.reason)}" for step in steps]
+    return "\n".join(line.rstrip() for line in lines) + "\n"
+
+
+def jobs_json(jobs: Sequence[Job]) -> str:
+    """The same as strict JSON; times in ISO 8601, UTC."""
+    return _dumped({"schema_version": SCHEMA_VERSION, "jobs": [_job(job) for job in jobs]})
+
+
+def job_json(job: Job, steps: Sequence[Step], results: Sequence[Path]) -> str:
+    """One job with its history as strict JSON."""
+    return _dumped(
+        {
+            "schema_version": SCHEMA_VERSION,
+            "job": _job(job),
+            "history": [
+                {
+                    "at": _iso(step.at_s),
+                    "state": step.state,
+                    "attempts": step.attempts,
+                    "reason": clean_text(step.reason),
+                }
+                for step in steps
+            ],
+            "results": [clean_text(str(path)) for path in results],
+        }
+    )
+
+
+def _job(job: Job) -> dict[str, Any]:
+    return {
+        "job": job.job,
+        "state": job.state,
+        "verdict": job.verdict or None,
+        "reason": clean_text(job.reason),
+        "drop": clean_text(job.name),
+        "inbox": clean_text(str(job.inbox)),
+        "spec": clean_text(job.spec),
+        "files": job.files,
+        "size_bytes": job.size_bytes,
+        "audio_s": round(job.audio_s, 3),
+        "received": _iso(job.received_s),
+        "changed": _iso(job.changed_s),
+        "not_before": _iso(job.not_before_s) if job.not_before_s else None,
+        "attempts": job.attempts,
+        "interruptions": job.interruptions,
+        "delivery": job.number or None,
+        "destination": clean_text(job.destination),
+        "package": clean_text(job.package) or None,
+        "tag_manifest_sha256": job.tag_sha256 or None,
+    }
+
+
+def _dumped(value: object) -> str:
+    return json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _iso(seconds: float) -> str:
+    return _moment(seconds).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def _minute(seconds: float) -> str:
+    return _moment(seconds).strftime("%Y-%m-%d %H:%M")
+
+
+def _second(seconds: float) -> str:
+    return _moment(seconds).strftime("%Y-%m-%d %H:%M:%S")
+
+
+def _moment(seconds: float) -> datetime:
+    """The time as a date, also where a clock was far off."""
+    return datetime.fromtimestamp(min(max(seconds, 0.0), 253_402_300_799.0), UTC)
