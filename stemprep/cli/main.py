@@ -35,6 +35,7 @@ COMMANDS = {
     "compare": "Say what changed from one package to the next.",
     "watch": "Run the service: deliver whatever is dropped into its inboxes.",
     "jobs": "Tell what became of every drop; have a job done again, or give it up.",
+    "health": "Say whether the service is alive and could do its work.",
     "specs": "List the delivery specs, or print one.",
     "explain": "Print the manual of a check.",
 }

@@ -20,12 +20,14 @@ from stemprep.service.index import rebuild_index
 from stemprep.service.jobs import Job
 from stemprep.service.notices import Notice, Notices
 from stemprep.service.running import Runner
+from stemprep.service.sign_of_life import SignOfLife
 from stemprep.service.store import Store
 from stemprep.service.sweeping import sweep_staging
 from stemprep.service.taking import Taking
 
 LEASE_S = 300.0
-PACE_S = 1.0
+SHORTEST_PACE_S, LONGEST_PACE_S = 0.05, 1.0
+LOOKS_PER_SETTLING = 4
 STORE_PACE_S = 2.0
 INDEX_PACE_S = 30.0
 LAST_WAIT_S = 5.0
@@ -51,6 +53,7 @@ class Service:
     _taking: Taking = field(init=False)
     _hints: Hints = field(init=False)
     _runner: Runner = field(init=False)
+    _life: SignOfLife = field(init=False)
     _stop: threading.Event = field(default_factory=threading.Event)
     _interrupt: threading.Event = field(default_factory=threading.Event)
     _active: dict[Future[None], Job] = field(default_factory=dict)
@@ -63,6 +66,7 @@ class Service:
         self._arrivals = Arrivals(self.config.inboxes, self.config.rescan_s)
         self._taking = Taking(config=self.config, store=self.store)
         self._hints = Hints(self.config.inboxes)
+        self._life = SignOfLife(self.config.state)
         self._runner = Runner(
             config=self.config,
             store=self.store,
@@ -87,12 +91,14 @@ class Service:
         try:
             self._recover()
             while not self._stop.is_set():
+                self._life.give()
                 self._step(pool, hints)
                 if self.is_once and self._is_worked_off():
                     break
-                hints = self._hints.wait(PACE_S) if not self._stop.is_set() else frozenset()
+                hints = frozenset() if self._stop.is_set() else self._hints.wait(self._pace_s)
             return self._end(pool)
         finally:
+            self._life.end()
             self._hints.close()
             pool.shutdown(wait=False, cancel_futures=True)
 
@@ -107,6 +113,12 @@ class Service:
     def _wait_after(self, interruptions: int) -> float:
         """Two interruptions are forgiven; a job that takes the service with it has to wait."""
         return self.config.retries.wait_s(interruptions - 2) if interruptions > 2 else 0.0
+
+    @property
+    def _pace_s(self) -> float:
+        """Seconds between two looks: four in the shortest settle time, one a second at least."""
+        shortest = min(inbox.settle_s for inbox in self.config.inboxes)
+        return min(max(shortest / LOOKS_PER_SETTLING, SHORTEST_PACE_S), LONGEST_PACE_S)
 
     # One round
 
@@ -131,6 +143,8 @@ class Service:
             except StemprepError:
                 self._arrivals.forget(drop)  # it is given out again
                 raise
+        for trouble in self._hints.troubles():
+            _log().warning("events", told=trouble)
         for held in (*found.held, *found.unreachable):
             self._tell_held(held.inbox_index, held.name, held.reason)
         if found.received or found.ready:

@@ -10,9 +10,12 @@ from pathlib import Path
 
 import structlog
 
+from stemprep import __version__
 from stemprep.model.service import ServiceConfig
 from stemprep.service.locking import state_folder
+from stemprep.service.logs import set_up_logs
 from stemprep.service.loop import Service
+from stemprep.service.metrics import metrics_served
 from stemprep.service.notices import Notices, addresses_of
 from stemprep.service.store import Store
 from stemprep.spec import load_service
@@ -27,17 +30,27 @@ def watch(config_file: Path, *, is_once: bool = False) -> int:
     Raises SpecError for the config, UsageError where another service holds the state folder.
     """
     config = load_service(config_file)
+    set_up_logs(config.log_format)
     log = structlog.get_logger()
     for warning in config.warnings:
         log.warning("config", told=warning)
     addresses, problems = addresses_of(config.notices, os.environ)
     for problem in problems:
         log.warning("notices", told=problem)
-    with state_folder(config.state), Store(config.state) as store:
+    with (
+        state_folder(config.state),
+        Store(config.state) as store,
+        metrics_served(store, config.metrics_port) as no_metrics,
+    ):
+        if no_metrics:
+            log.warning("metrics", told=no_metrics)
         notices = Notices(addresses, is_title_told=config.notices.is_title_told, log=log)
         service = Service(config=config, store=store, notices=notices, is_once=is_once)
         with _ended_by_signals(service, config):
-            return service.run()
+            log.info("watching", inboxes=len(config.inboxes), release=__version__)
+            exit_code = service.run()
+            log.info("ended", exit_code=exit_code)
+            return exit_code
 
 
 @contextmanager

@@ -1,0 +1,93 @@
+"""The service's log: one line an event on standard error, for people or, as JSON, for machines."""
+
+from __future__ import annotations
+
+import logging
+import sys
+from collections.abc import MutableMapping
+from typing import Any, TextIO
+
+import structlog
+
+from stemprep.model.service import LogFormat
+from stemprep.report.escaping import visible
+
+_LEVEL_WIDTH = 7
+
+
+def set_up_logs(log_format: LogFormat, stream: TextIO | None = None) -> None:
+    """Have everything logged written to ``stream``, standard error where none is given.
+
+    text: ``2026-03-14T21:05:09Z info    delivered  job=7 verdict=pass``.
+    json: one object a line with ``timestamp``, ``level``, ``event`` and the event's values.
+    What libraries log goes the same way, from warnings on.
+    """
+    renderer = _as_json if log_format == "json" else _as_text
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            renderer,
+        ],
+        logger_factory=structlog.WriteLoggerFactory(_Patient(stream or sys.stderr)),  # type: ignore[arg-type]
+        wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
+        cache_logger_on_first_use=False,
+    )
+    root = logging.getLogger()
+    for handler in [kept for kept in root.handlers if isinstance(kept, _FromLibraries)]:
+        root.removeHandler(handler)
+    root.addHandler(_FromLibraries(logging.WARNING))
+
+
+def _as_json(logger: object, method: str, event: MutableMapping[str, Any]) -> str:
+    rendered = structlog.processors.JSONRenderer(sort_keys=True)(logger, method, event)
+    return rendered if isinstance(rendered, str) else rendered.decode()
+
+
+def _as_text(_: object, __: str, event: MutableMapping[str, Any]) -> str:
+    time = str(event.pop("timestamp", ""))[:19] + "Z"
+    level = str(event.pop("level", "info"))
+    what = visible(str(event.pop("event", "")))
+    trace = event.pop("exception", None)
+    values = " ".join(f"{key}={_value(value)}" for key, value in event.items())
+    line = f"{time} {level:<{_LEVEL_WIDTH}} {what}{'  ' if values else ''}{values}"
+    if trace is None:
+        return line
+    return "\n".join([line, *(f"    {visible(row)}" for row in str(trace).splitlines())])
+
+
+def _value(value: object) -> str:
+    text = visible(str(value))
+    return f'"{text}"' if " " in text or not text else text
+
+
+class _Patient:
+    """A stream whose faults stop nothing: a full disk or a closed pipe costs lines, no jobs."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Write what can be written."""
+        try:
+            return self._stream.write(text)
+        except (OSError, ValueError):
+            return 0
+
+    def flush(self) -> None:
+        """Flush what can be flushed."""
+        try:
+            self._stream.flush()
+        except (OSError, ValueError):
+            return
+
+
+class _FromLibraries(logging.Handler):
+    """Passes on what libraries log, in the form of everything else."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Write one record."""
+        log = structlog.get_logger()
+        level = "error" if record.levelno >= logging.ERROR else "warning"
+        getattr(log, level)(record.getMessage(), library=record.name)
