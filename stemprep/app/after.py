@@ -12,6 +12,7 @@ from stemprep.checks import judge
 from stemprep.engine import Engine, ProcessEngine
 from stemprep.model.finding import Finding
 from stemprep.model.package import WrittenFile
+from stemprep.model.plan import Plan, StartReference
 from stemprep.model.session import (
     DropEntry,
     MeasuredFile,
@@ -19,17 +20,21 @@ from stemprep.model.session import (
     Session,
     SourceFile,
 )
-from stemprep.model.sheet import SessionSheet, Waiver
+from stemprep.model.sheet import BarOne, SessionSheet, Waiver
 from stemprep.naming import PathIndex
 
 _WHOLE_DROP_CHECKS = frozenset({"clutter", "unexpected-file", "unsafe-entry", "waiver"})
 
 
 def judge_outputs(
-    inspection: Inspection, written: Sequence[WrittenFile], engine: Engine | None = None
+    inspection: Inspection,
+    planned: Plan,
+    written: Sequence[WrittenFile],
+    engine: Engine | None = None,
 ) -> tuple[Finding, ...]:
     """Findings on the written files; files in them are told by the path of their first source.
 
+    Bars are counted from where the plan has put them.
     What only the drop can show (litter, unsafe entries, waivers without a match) is not asked.
     Whether the stems add up to the mix is asked again where samples were written anew.
     """
@@ -42,7 +47,9 @@ def judge_outputs(
         files=tuple(file.source for file in files),
         sheet=None
         if session.sheet is None
-        else _sheet_for_outputs(session.sheet, session, written),
+        else _with_bars_as_planned(
+            _sheet_for_outputs(session.sheet, session, written), session, planned
+        ),
     )
     sources = {file.plan.path: file.plan.sources[0] for file in written}
     measured = with_null_tests_after(
@@ -96,6 +103,22 @@ def _sheet_for_outputs(
         if set(index.named_by(waiver.file)).intersection(file.plan.sources)
     )
     return replace(sheet, waivers=waivers)
+
+
+def _with_bars_as_planned(sheet: SessionSheet, session: Session, planned: Plan) -> SessionSheet:
+    """The sheet with bar 1 of each song where it lies in the written files."""
+    placed = {
+        note: replace(note, bar_1=_bar_1(reference))
+        for title, reference in planned.references.items()
+        if (note := session.note_of(title)) is not None
+    }
+    return replace(sheet, songs=tuple(placed.get(note, note) for note in sheet.songs))
+
+
+def _bar_1(reference: StartReference) -> BarOne | None:
+    if reference.bar_1_samples is None:
+        return None
+    return BarOne(samples=(reference.start_samples or 0) + reference.bar_1_samples)
 
 
 def _for_output(waiver: Waiver, file: WrittenFile) -> Waiver:

@@ -143,7 +143,7 @@ def _make_package(
     inspection, planned = prepared.inspection, prepared.planned
     with open_staging(destination, terms.job or job_name(inspection, order)) as staging:
         written = write_outputs(inspection, planned, staging, engine, on_progress)
-        after = judge_outputs(inspection, written, engine)
+        after = judge_outputs(inspection, planned, written, engine)
         remaining, repaired = remaining_findings(inspection, planned, after)
         report = _report(prepared, remaining, repaired)
         if not report.passed:

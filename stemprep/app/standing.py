@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 _MADE_BY: Mapping[OperationName, tuple[str, ...]] = {
     "place": ("head-silence",),
     "pad": ("head-silence", "tail-silence"),
+    "trim": ("cut-off",),  # nothing but silence is cut, so sound may begin at once
     "convert-word-length": ("padded-word",),
 }
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from stemprep.checks import waiver
+from stemprep.checks.bars import with_bars
 from stemprep.checks.duplicate_audio import duplicate_groups
 from stemprep.checks.explaining import told_once
 from stemprep.checks.mic_words import air_temperature_c
@@ -59,7 +60,8 @@ def judge_by(
     standing, explained = told_once(unused_as_notes(found, measured, spec.contents.layout))
     marked, objections = apply_waivers(standing, explained, measured)
     notes = waiver.check(objections, spec.rules[waiver.ID])
-    findings = _ranked((*marked, *notes), measured, tuple(checks))
+    told = with_bars((*marked, *notes), songs, measured.session)
+    findings = _ranked(told, measured, tuple(checks))
     return Judgement(
         set_facts=replace(
             _set_facts(songs),

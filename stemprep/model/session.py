@@ -8,7 +8,7 @@ from typing import Literal
 from stemprep.model.facts import FileFacts
 from stemprep.model.mic_pairs import ContentLag, MicLag
 from stemprep.model.null_test import NullTest
-from stemprep.model.sheet import SessionSheet, TrackNote, Use
+from stemprep.model.sheet import SessionSheet, SongNote, TrackNote, Use
 from stemprep.model.words import Role
 
 EntryKind = Literal["audio", "document", "clutter", "unsafe", "sheet"]
@@ -119,6 +119,13 @@ class Session:
     songs: tuple[str, ...]
     sheet: SessionSheet | None = None
     unmatched: tuple[str, ...] = field(default=())
+
+    def note_of(self, title: str) -> SongNote | None:
+        """What the sheet says of a song; an unnamed song is the only one it speaks of."""
+        songs = () if self.sheet is None else self.sheet.songs
+        if not title and len(songs) == 1:
+            return songs[0]
+        return next((song for song in songs if song.title == title), None)
 
     @property
     def sheet_folder(self) -> str:

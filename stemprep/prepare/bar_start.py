@@ -17,9 +17,6 @@ from stemprep.prepare.starts import have_one_start, stamped, start_s
 from stemprep.timeline import SongTimeline, nearest_sample
 from stemprep.units import clock_from_samples, samples_from_seconds
 
-MAX_SILENCE_S = 1800
-"""Bar 1 farther before the first file than this is taken for a slip (common practice)."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BarOrder:
@@ -101,9 +98,9 @@ def _doubt(drafts: Sequence[Draft], timeline: SongTimeline, begins: int | None) 
         return timeline.no_bar_1
     rate_hz, bar_1 = timeline.rate_hz, timeline.bar_1_sample
     end_s = max(Fraction(draft.frames, draft.form.sample_rate_hz) for draft in drafts)
-    if -MAX_SILENCE_S <= Fraction(bar_1 - begins, rate_hz) <= end_s:
-        return ""
     end = begins + int(end_s * rate_hz)
+    if timeline.is_bar_1_within(begins, end):
+        return ""
     return (
         f"the session sheet puts it at {clock_from_samples(bar_1, rate_hz)}, but the files run "
         f"from {clock_from_samples(begins, rate_hz)} to {clock_from_samples(end, rate_hz)}; "

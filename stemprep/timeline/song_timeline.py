@@ -20,6 +20,9 @@ from stemprep.timeline.timecode import (
     timecode_of_sample,
 )
 
+MAX_BEFORE_S = 1800
+"""Bar 1 farther before the first file than this is taken for a slip (common practice)."""
+
 NO_BAR_1 = "the session sheet does not say where bar 1 lies"
 NO_TIME_REFERENCE = (
     "the session sheet gives bar 1 as a timecode, but no file has a time reference, so nothing "
@@ -53,6 +56,11 @@ class SongTimeline:
     def has_bars(self) -> bool:
         """Tell whether every bar has its sample."""
         return self.tempo_map is not None and self.bar_1_sample is not None
+
+    def is_bar_1_within(self, start: int, end: int) -> bool:
+        """Tell whether bar 1 can be right for files between two samples of the timeline."""
+        bar_1 = self.bar_1_sample
+        return bar_1 is not None and start - MAX_BEFORE_S * self.rate_hz <= bar_1 <= end
 
     @cached_property
     def _known(self) -> tuple[TempoMap, int]:
