@@ -7,7 +7,7 @@ documents with ``add_file`` and ``add_bytes``, then ``seal`` and ``publish``.
 from stemprep.package.bag import seal, settle
 from stemprep.package.bag_reading import HashJob, delivery_number
 from stemprep.package.check_commands import check_commands
-from stemprep.package.copying import blocks_of, read_digests
+from stemprep.package.copying import Digests, blocks_of, read_digests
 from stemprep.package.descriptors import TreeEntry, empty_folder, opened_file, opened_folder, walk
 from stemprep.package.faults import require_space, told_as_delivery_error
 from stemprep.package.listed_hashes import listed_hashes
@@ -16,9 +16,15 @@ from stemprep.package.manifest_schema import manifest_schema
 from stemprep.package.publish import publish, rename_exclusively, replicate
 from stemprep.package.reading_manifest import read_manifest
 from stemprep.package.staging import Staging, open_staging
-from stemprep.package.verify import expected_audio_hashes, hash_file, verify_package
+from stemprep.package.verify import (
+    expected_audio_hashes,
+    hash_file,
+    verify_elsewhere,
+    verify_package,
+)
 
 __all__ = [
+    "Digests",
     "HashJob",
     "Staging",
     "TreeEntry",
@@ -45,6 +51,7 @@ __all__ = [
     "seal",
     "settle",
     "told_as_delivery_error",
+    "verify_elsewhere",
     "verify_package",
     "walk",
 ]

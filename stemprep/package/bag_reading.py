@@ -6,9 +6,10 @@ import codecs
 import hashlib
 import os
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import islice
 from pathlib import Path
 
@@ -30,6 +31,7 @@ _ENCODINGS = frozenset(("utf-8", "ascii", "iso8859-1", "cp1252", "utf-16"))
 _LINE = re.compile(r"([0-9A-Fa-f]+)[ \t]+\*?(.+)")
 _NAMES = frozenset(("bagit.txt", "bag-info.txt", "fetch.txt"))
 _LIST_NAME = re.compile(rf"(?:tag)?manifest-(?:{'|'.join(KNOWN_ALGORITHMS)})\.txt")
+ReadLimited = Callable[[str, int], bytes]
 _TEXT_LINE = re.compile("([^\r\n]*)(?:\r\n|\r|\n|\\Z)")
 
 
@@ -74,9 +76,16 @@ class Bag:
 
 def read_bag(folder: int) -> Bag:
     """Walk a package and read its tag files; raises OSError where the folder cannot be listed."""
-    found = list(walk(folder))
+    return read_listed_bag(list(walk(folder)), partial(read_limited, folder))
+
+
+def read_listed_bag(found: Sequence[TreeEntry], read: ReadLimited) -> Bag:
+    """Read the tag files of a package that was listed, wherever it lies.
+
+    read: gives a file's content by path, or raises OSError, also where it is over a limit in bytes.
+    """
     entries = {entry.path: entry for entry in found if entry.kind != "folder"}
-    contents = _read_tag_files(folder, entries)
+    contents = _read_tag_files(read, entries)
     declaration = contents.get("bagit.txt", b"").decode("utf-8", "replace")
     encoding = _encoding(declaration)
     texts = {path: _text(content, encoding) for path, content in contents.items()}
@@ -93,14 +102,14 @@ def read_bag(folder: int) -> Bag:
     )
 
 
-def _read_tag_files(folder: int, entries: Mapping[str, TreeEntry]) -> dict[str, bytes]:
+def _read_tag_files(read: ReadLimited, entries: Mapping[str, TreeEntry]) -> dict[str, bytes]:
     """Read the tag files that mean something here; left out is what is no file or too large."""
     contents: dict[str, bytes] = {}
     room = MAX_TAG_BYTES
     for path in sorted(entries):
         if path in _NAMES or _LIST_NAME.fullmatch(path):
             with suppress(OSError):
-                contents[path] = read_limited(folder, path, room)
+                contents[path] = read(path, room)
                 room -= len(contents[path])
     return contents
 

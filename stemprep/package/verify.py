@@ -22,14 +22,22 @@ from stemprep.package.bag_reading import (
     HashJob,
     HashResult,
     Listing,
+    ReadLimited,
     Unreadable,
     fetch_paths,
     read_bag,
     read_limited,
+    read_listed_bag,
 )
 from stemprep.package.comparison import Comparison, extra_damage, tag_damage
 from stemprep.package.copying import OUR_ALGORITHMS, Digests, read_digests
-from stemprep.package.descriptors import Kind, NotRegularError, opened_file, opened_folder
+from stemprep.package.descriptors import (
+    Kind,
+    NotRegularError,
+    TreeEntry,
+    opened_file,
+    opened_folder,
+)
 from stemprep.package.faults import told_as_delivery_error
 from stemprep.package.payload_path import PAYLOAD, sort_key
 
@@ -37,6 +45,9 @@ MAX_MANIFEST_CSV_BYTES = 32 << 20
 
 RunHashJobs = Callable[[Callable[[HashJob], HashResult], Sequence[HashJob]], Iterable[object]]
 """Maps hash_file over jobs and keeps their order; a result that is no HashResult is unreadable."""
+HashAll = Callable[[Sequence[str], tuple[str, ...]], Iterable[object]]
+"""Gives for every path, in order, its digests by algorithms; anything else is unreadable."""
+HashOne = Callable[[str, tuple[str, ...]], Digests]
 
 
 def hash_file(job: HashJob) -> HashResult:
@@ -72,21 +83,50 @@ def verify_package(path: Path, *, run_jobs: RunHashJobs = _run_here) -> Verifica
         opened_folder(path, is_link_allowed=True) as folder,
     ):
         bag = read_bag(folder)
+    root = str(path.absolute())
+
+    def hash_all(paths: Sequence[str], algorithms: tuple[str, ...]) -> Iterable[object]:
+        jobs = [HashJob(root=root, path=name, algorithms=algorithms) for name in paths]
+        return run_jobs(hash_file, jobs)
+
+    return _verified(bag, str(path), hash_all)
+
+
+def verify_elsewhere(
+    shown: str, entries: Sequence[TreeEntry], read: ReadLimited, hash_one: HashOne
+) -> Verification:
+    """Check a package that is no folder of this machine, as ``verify_package`` does.
+
+    shown: what the report calls it. entries, read: as ``read_listed_bag`` takes them.
+    hash_one: gives the digests of one file, or raises OSError.
+    """
+
+    def hash_all(paths: Sequence[str], algorithms: tuple[str, ...]) -> Iterable[object]:
+        for name in paths:
+            try:
+                yield hash_one(name, algorithms)
+            except OSError as error:
+                yield Unreadable(f"cannot be read ({error.strerror or error})")
+
+    return _verified(read_listed_bag(entries, read), shown, hash_all)
+
+
+def _verified(bag: Bag, shown: str, hash_all: HashAll) -> Verification:
     if not bag.payload_listings and "bagit.txt" not in bag.entries and not _payload_paths(bag):
-        raise DeliveryError(f"{path}: no package (neither bagit.txt nor data/); name its folder")
-    tags = _check_tags(bag, path.absolute(), run_jobs)
+        raise DeliveryError(f"{shown}: no package (neither bagit.txt nor data/); name its folder")
+    tags = _check_tags(bag, hash_all)
     sound = [item for item in bag.payload_listings if item.file not in tags]
-    payload = _check_payload(bag, sound or bag.payload_listings, path.absolute(), run_jobs)
+    payload = _check_payload(bag, sound or bag.payload_listings, hash_all)
     unread = {name: tag_damage(name, "cannot be read or is too large") for name in bag.unread}
     damages = {**payload, **unread, **tags, **_unlistable(bag)}
     is_complete = _is_complete(bag)
     return Verification(
-        package=str(path),
+        package=shown,
         is_whole=is_complete and not damages,
         is_complete=is_complete,
         files=len(_payload_paths(bag)),
         size_bytes=sum(entry.size_bytes for entry in bag.entries.values()),
-        tag_manifest_sha256=_tag_manifest_sha256(bag, path.absolute()),
+        tag_manifest_sha256=_tag_manifest_sha256(bag, hash_all),
         damages=tuple(sorted(damages.values(), key=lambda damage: sort_key(damage.path))),
     )
 
@@ -116,22 +156,22 @@ def _is_complete(bag: Bag) -> bool:
     )
 
 
-def _tag_manifest_sha256(bag: Bag, root: Path) -> str | None:
+def _tag_manifest_sha256(bag: Bag, hash_all: HashAll) -> str | None:
     if TAG_MANIFEST not in bag.entries:
         return None
-    result = hash_file(HashJob(root=str(root), path=TAG_MANIFEST, algorithms=("sha256",)))
+    (result,) = hash_all([TAG_MANIFEST], ("sha256",))
     return result.by_algorithm["sha256"] if isinstance(result, Digests) else None
 
 
 # --- tag files
 
 
-def _check_tags(bag: Bag, root: Path, run_jobs: RunHashJobs) -> dict[str, Damage]:
+def _check_tags(bag: Bag, hash_all: HashAll) -> dict[str, Damage]:
     lists = frozenset(item.file for item in bag.tag_listings)
     covered = [
         path for path in bag.entries if not path.startswith(f"{PAYLOAD}/") and path not in lists
     ]
-    results = _hash(bag, root, covered, bag.tag_listings, run_jobs)
+    results = _hash(bag, covered, bag.tag_listings, hash_all)
     comparison = Comparison(bag.tag_listings, is_strict=bag.is_ours, changed="tag")
     is_known = bag.is_ours and bool(bag.tag_listings)
     damages = comparison.damages(covered, results, are_unlisted_allowed=not is_known)
@@ -161,15 +201,13 @@ def _check_our_tag_manifests(bag: Bag) -> dict[str, Damage]:
 # --- payload
 
 
-def _check_payload(
-    bag: Bag, listings: Sequence[Listing], root: Path, run_jobs: RunHashJobs
-) -> dict[str, Damage]:
+def _check_payload(bag: Bag, listings: Sequence[Listing], hash_all: HashAll) -> dict[str, Damage]:
     if not listings:
         message = "no list of hashes is there that can be checked here"
         return {PAYLOAD: Damage(path=PAYLOAD, kind="tag", message=message)}
     present = _payload_paths(bag)
     listings = _as_on_disk(listings, present)
-    results = _hash(bag, root, present, listings, run_jobs)
+    results = _hash(bag, present, listings, hash_all)
     comparison = Comparison(listings, is_strict=not bag.version.startswith("0."), changed="changed")
     damages = comparison.damages(present, results, are_unlisted_allowed=False)
     for path in fetch_paths(bag) & damages.keys() - bag.entries.keys():
@@ -213,21 +251,17 @@ def _plain_form(path: str) -> str:
 
 
 def _hash(
-    bag: Bag, root: Path, paths: Sequence[str], listings: Sequence[Listing], run_jobs: RunHashJobs
+    bag: Bag, paths: Sequence[str], listings: Sequence[Listing], hash_all: HashAll
 ) -> dict[str, HashResult]:
     """Hash the files that a list names; what is no file is not opened."""
     algorithms = tuple(item.algorithm for item in listings)
     listed = [path for path in paths if any(path in item.hashes for item in listings)]
-    jobs = [
-        HashJob(root=str(root), path=path, algorithms=algorithms)
-        for path in listed
-        if bag.entries[path].kind == "file" and path not in bag.unread
-    ]
+    files = [path for path in listed if bag.entries[path].kind == "file" and path not in bag.unread]
     hashed = {
-        job.path: result
+        path: result
         if isinstance(result, Digests | Unreadable)
         else Unreadable(f"cannot be read ({getattr(result, 'reason', 'its worker died')})")
-        for job, result in zip(jobs, run_jobs(hash_file, jobs), strict=True)
+        for path, result in zip(files, hash_all(files, algorithms), strict=True)
     }
     other = {
         path: Unreadable(_why_not_opened(bag.entries[path].kind))
