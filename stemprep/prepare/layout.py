@@ -22,6 +22,7 @@ from stemprep.naming import (
     published_fields,
     split_extension,
 )
+from stemprep.prepare.order_numbers import NUMBERED_ROLES, Numbered, track_name, with_numbers
 
 FOLDERS: dict[Role, str] = {
     "mix": "mixes",
@@ -76,10 +77,12 @@ def lay_out(
         wanted = [_as_dropped(place) for place in places]
     else:
         named = [_named(place, session, spec, notes) for place in places]
+        if spec.naming.is_numbered:
+            named = _track_names(places, named)
         wanted = _by_role(places, named, session)
         documents = [f"{DOCUMENTS}/{path}" for path in documents]
     if spec.naming.is_numbered:
-        wanted = _numbered(wanted)
+        wanted = _numbered(places, wanted, session)
     if not spec.naming.is_portable and spec.contents.layout == "as-dropped":
         together = _clear_of_own([*wanted, *documents])
         return together[: len(wanted)], together[len(wanted) :], notes
@@ -140,16 +143,34 @@ def _with_old_folder(place: Place, name: str) -> str:
     return f"{folders[-1]}_{name}" if folders else name
 
 
-def _numbered(paths: Sequence[str]) -> list[str]:
-    """Two digits in front of each name, counted in its folder; a number of its own stays."""
-    counts: Counter[str] = Counter()
-    numbered = []
-    for path in paths:
-        folder, slash, name = path.rpartition("/")
-        counts[folder] += 1
-        is_own = name[:2].isdecimal()
-        numbered.append(path if is_own else f"{folder}{slash}{counts[folder]:02d}_{name}")
-    return numbered
+def _numbered(places: Sequence[Place], paths: Sequence[str], session: Session) -> list[str]:
+    entries = () if session.sheet is None else session.sheet.tracks
+    order = {note: index for index, note in reversed(list(enumerate(entries)))}
+    return with_numbers(
+        [
+            Numbered(
+                path=path,
+                song=place.file.source.song,
+                role=place.file.role,
+                entry=None if (note := place.file.source.note) is None else order.get(note),
+            )
+            for place, path in zip(places, paths, strict=True)
+        ]
+    )
+
+
+def _track_names(places: Sequence[Place], names: Sequence[str]) -> list[str]:
+    """The sheet's name for a track where it means one file alone, else the given one."""
+    counts = Counter(place.file.source.note for place in places)
+    return [
+        track_name(name, note.name.replace("/", "_"))
+        if (note := place.file.source.note) is not None
+        and note.name
+        and counts[note] == 1
+        and place.file.role in NUMBERED_ROLES
+        else name
+        for place, name in zip(places, names, strict=True)
+    ]
 
 
 def _named(place: Place, session: Session, spec: DeliverySpec, notes: list[str]) -> str:
@@ -173,7 +194,7 @@ def _named(place: Place, session: Session, spec: DeliverySpec, notes: list[str])
 def name_fields(place: Place, session: Session) -> dict[str, str]:
     """Gather what may stand in a name; an unreleased title is replaced by its working title."""
     sheet = session.sheet or SessionSheet()
-    song = song_note(session, place.file.source.song)
+    song = session.note_of(place.file.source.song)
     note = place.file.source.note
     title = _title(sheet, song, place.file.source.song)
     own = split_extension(place.name)[0]
@@ -192,14 +213,6 @@ def name_fields(place: Place, session: Session) -> dict[str, str]:
             is_float=form.encoding == "float",
         )
     return fields
-
-
-def song_note(session: Session, title: str) -> SongNote | None:
-    """Find what the sheet says of a song; an unnamed song is the only one it speaks of."""
-    songs = () if session.sheet is None else session.sheet.songs
-    if not title and len(songs) == 1:
-        return songs[0]
-    return next((song for song in songs if song.title == title), None)
 
 
 def _title(sheet: SessionSheet, song: SongNote | None, title: str) -> str | None:

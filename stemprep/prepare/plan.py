@@ -31,7 +31,8 @@ from stemprep.prepare.draft import (
     is_editable,
     open_draft,
 )
-from stemprep.prepare.layout import Place, lay_out, song_note
+from stemprep.prepare.layout import Place, lay_out
+from stemprep.prepare.order_numbers import OWN_NUMBER
 from stemprep.prepare.outgoing import outgoing_bext, track_names
 from stemprep.prepare.repairs import repairs_of
 from stemprep.prepare.reshape import Wishes, open_drafts, wishes_of
@@ -129,7 +130,7 @@ def _song(
         title=title,
         files=tuple(file for file in files if file.source.song == title),
         facts=next((facts for facts in set_facts.songs if facts.song == title), None),
-        note=song_note(measured.session, title),
+        note=measured.session.note_of(title),
     )
 
 
@@ -282,7 +283,11 @@ def _renaming(place: Place, path: str, spec: DeliverySpec) -> tuple[Operation, .
         return ()
     is_by_template = spec.naming.template is not None and file.role in spec.naming.template_roles
     usual = (
-        "named by the spec's template" if is_by_template else "so that no two files share a name"
+        "named by the spec's template"
+        if is_by_template
+        else "in order and by the track's name"
+        if spec.naming.is_numbered and OWN_NUMBER.match(new)
+        else "so that no two files share a name"
     )
     reason = "; ".join(portability_problems(old)) or usual
     return (Operation(name="rename", parameters={"from": old, "to": new}, reason=reason),)

@@ -28,9 +28,18 @@ Planar = npt.NDArray[np.float64]
 
 
 def spec(name: str, **operations: Any) -> DeliverySpec:
-    """A shipped spec with its operations changed."""
+    """A shipped spec with its operations changed; names stay as they are."""
     loaded = load_spec(name)
-    return replace(loaded, operations=replace(loaded.operations, **operations))
+    return replace(
+        loaded,
+        operations=replace(loaded.operations, **operations),
+        naming=replace(loaded.naming, is_numbered=False),
+    )
+
+
+def numbered_spec() -> DeliverySpec:
+    """The overdub spec with its order numbers."""
+    return load_spec("overdub")
 
 
 def samples_of(file: MeasuredFile) -> Planar:

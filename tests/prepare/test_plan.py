@@ -17,6 +17,7 @@ from tests.prepare.planning import (
     carried_out,
     finding,
     names_of,
+    numbered_spec,
     output_of,
     planned,
     samples_of,
@@ -363,13 +364,34 @@ def test_plan_does_not_depend_on_the_order_of_findings() -> None:
 
 
 def test_numbers_in_front_where_the_spec_asks() -> None:
-    used = spec("mastering")
-    numbered = replace(used, naming=replace(used.naming, is_numbered=True))
-    paths = ["Kick.wav", "03 Snare.wav", "Bass.wav"]
-    files = [*map(sounding, paths), sounding("Mix.wav", role="mix")]
-    plan = planned(session(*files), numbered)
+    """A file's own number stays, the rest are counted on; a mix has no place in that order."""
+    files = [sounding("Kick.wav"), sounding("03 Snare.wav"), sounding("Bass DI.wav", role="di")]
+    files += [sounding("Plate.wav", role="effect-return"), sounding("Mix.wav", role="mix")]
+    plan = planned(session(*files), numbered_spec())
     assert [out.path for out in plan.outputs] == [
-        "mixes/01_Mix.wav", "tracks/01_Kick.wav", "tracks/03 Snare.wav", "tracks/03_Bass.wav",
+        "effect-returns/06_Plate.wav", "mixes/Mix.wav",
+        "tracks/03 Snare.wav", "tracks/04_Kick.wav", "tracks/05_Bass DI.wav",
+    ]  # fmt: skip
+
+
+def test_numbers_follow_the_sheet_and_its_names() -> None:
+    notes = (
+        TrackNote(pattern="c.wav", name="Kick In"),
+        TrackNote(pattern="*.wav", name="Other"),
+        TrackNote(pattern="07_a.wav", name="Voice"),
+    )
+    files = [
+        sounding("07_a.wav", note=notes[2]),
+        sounding("b.wav", note=notes[1]),
+        sounding("c.wav", note=notes[0]),
+        sounding("d.wav", note=notes[1]),
+        sounding("808.wav"),
+    ]
+    sheet = SessionSheet(tracks=notes)
+    plan = planned(session(*files, sheet=sheet), numbered_spec())
+    assert [out.path for out in plan.outputs] == [
+        "tracks/07_Voice.wav", "tracks/08_Kick In.wav", "tracks/09_b.wav", "tracks/10_d.wav",
+        "tracks/11_808.wav",
     ]  # fmt: skip
 
 
