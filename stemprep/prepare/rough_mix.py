@@ -42,7 +42,7 @@ class Candidate:
 
     file:      the dropped file that it is made from, or the first of them.
     player:    who plays; None where nobody told.
-    dry_twin_of: dropped path of the file that holds the same sound with its effect printed.
+    dry_twin_of: package path of the file that holds the same sound with its effect printed.
     """
 
     output: OutputPlan

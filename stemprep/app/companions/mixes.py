@@ -47,13 +47,13 @@ def recipes(inspection: Inspection, planned: Plan) -> tuple[Recipe, ...]:
 
 def _recipe(song: str, outputs: Sequence[OutputPlan], inspection: Inspection) -> Recipe:
     files = {file.path: file for file in inspection.measured.files}
-    twins = dry_twins((output.sources[0], output.role) for output in outputs)
+    twins = dry_twins((output.path, output.role) for output in outputs)
     candidates = [
         Candidate(
             output=output,
             file=files[output.sources[0]],
             player=player_of(output.sources[0], files[output.sources[0]].source.note),
-            dry_twin_of=twins.get(output.sources[0]),
+            dry_twin_of=twins.get(output.path),
         )
         for output in outputs
     ]

@@ -29,7 +29,7 @@ from stemprep.report import (
 NAME = "track-sheet"
 PAGE, TABLE = ".html", ".csv"
 _MIX_ROLES: frozenset[Role] = frozenset(
-    {"mix", "alternate-mix", "rough-mix", "listening-reference", "click"}
+    {"mix", "alternate-mix", "rough-mix", "listening-reference"}
 )
 _TOLD_APART: frozenset[CompanionKind] = frozenset({"track-sheet", "returns", "listening-copies"})
 _ORDER_NUMBER = re.compile(r"(\d{2,3})[ _.-]+(?=.)")
@@ -217,7 +217,7 @@ def _row(
         channels="" if form is None else figures.channels(form.channels),
         rate_hz=None if form is None else form.sample_rate_hz,
         start_samples=own,
-        start_bar=start.start_bar or "" if start is not None and is_with_all else "",
+        start_bar=_bar_words(start) if is_with_all else "",
         start_timecode=start.start_timecode or "" if start is not None and is_with_all else "",
         frames=file.after.header.frames,
         level_db=note.level_db,
@@ -225,6 +225,14 @@ def _row(
         in_mix=in_mix.words(file.plan.path),
         notes="; ".join(filter(None, (", ".join(note.intended), note.notes))),
     )
+
+
+def _bar_words(start: StartReference | None) -> str:
+    """``bar 0 beat 1``: in words, because a spreadsheet takes ``0.1`` for a number."""
+    if start is None or start.start_bar is None:
+        return ""
+    bar, _, beat = start.start_bar.partition(".")
+    return f"bar {bar} beat {beat}"
 
 
 def _use_words(note: TrackNote) -> str:
