@@ -14,6 +14,7 @@ from pathlib import Path
 
 from stemprep.model.service import Inbox
 from stemprep.service.inbox_watch import InboxWatch
+from stemprep.service.watched import Hindrance
 from stemprep.service.writers import open_for_writing
 
 
@@ -46,11 +47,17 @@ class Hint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Held:
-    """A drop or other entry that is not taken, and why, in words; told once."""
+    """A drop or other entry that is not taken; told once.
+
+    name:   as in ``Drop``; "" for the inbox itself.
+    reason: in words, without any name; detail: the files in the drop that it is about, "" for none.
+    """
 
     inbox_index: int
     name: str
+    path: Path
     reason: str
+    detail: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +68,7 @@ class ScanResult:
     ready:       whole and still. Each state of a drop is given out once in the life of the process,
                  so after a restart everything that lies there is given out again.
     held:        kept back although still, and entries that are never taken.
-    unreachable: inboxes that cannot be listed now, as ``Held`` with the name ""; in every scan.
+    unreachable: inboxes that cannot be listed now; in every scan.
     """
 
     received: tuple[Drop, ...] = ()
@@ -100,9 +107,9 @@ class Arrivals:
             seen = watch.scan(now_s, hinted)
             received += [self._drop(index, name) for name in seen.new]
             still += [(index, name) for name in seen.still]
-            held += [Held(inbox_index=index, name=name, reason=why) for name, why in seen.held]
+            held += [self._held(index, name, why) for name, why in seen.held]
             if seen.trouble:
-                unreachable.append(Held(inbox_index=index, name="", reason=seen.trouble))
+                unreachable.append(self._held(index, "", Hindrance(seen.trouble)))
         ready = self._given(still, held, now_s)
         return ScanResult(
             received=tuple(received),
@@ -130,13 +137,25 @@ class Arrivals:
         ready = []
         for index, name in still:
             watch = self._watches[index]
-            hindrance = written.get(watch.drops[name].path, "")
-            if hindrance:
+            writer = written.get(watch.drops[name].path)
+            if writer is not None:
+                hindrance = Hindrance("it is still open for writing", writer)
                 news = watch.hold(name, hindrance, now_s)
-                held += [Held(inbox_index=index, name=name, reason=news)] if news else []
+                held += [self._held(index, name, news)] if news else []
             elif watch.give(name):
                 ready.append(self._drop(index, name))
         return tuple(ready)
+
+    def _held(self, index: int, name: str, hindrance: Hindrance) -> Held:
+        watch = self._watches[index]
+        watched = watch.drops.get(name)
+        return Held(
+            inbox_index=index,
+            name=name,
+            path=watched.path if watched is not None else watch.inbox.path / name,
+            reason=hindrance.reason,
+            detail=hindrance.detail,
+        )
 
     def _drop(self, index: int, name: str) -> Drop:
         watched = self._watches[index].drops[name]

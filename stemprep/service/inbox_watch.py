@@ -12,7 +12,7 @@ from pathlib import Path
 from stemprep.model.service import Inbox
 from stemprep.service.looking import marker_beside
 from stemprep.service.names import drop_name, finished_name, is_unfinished, may_be_drop
-from stemprep.service.watched import Patience, Watched
+from stemprep.service.watched import Hindrance, Patience, Watched
 
 MAX_NAMES = 100_000
 REST_PER_RECONCILE = 300.0  # looking at everything takes at most a three-hundredth of one core
@@ -30,7 +30,7 @@ class Seen:
 
     new: list[str] = field(default_factory=list)
     still: list[str] = field(default_factory=list)
-    held: list[tuple[str, str]] = field(default_factory=list)
+    held: list[tuple[str, Hindrance]] = field(default_factory=list)
     trouble: str = ""
 
 
@@ -57,7 +57,7 @@ class InboxWatch:
     def is_quiet(self) -> bool:
         """Whether all drops are given out, or wait for more than time."""
         waiting = (self.drops[name] for name in self._moving)
-        return all(watched.hindrance or watched.look.is_empty for watched in waiting)
+        return all(watched.hindrance is not None or watched.look.is_empty for watched in waiting)
 
     @property
     def _patience(self) -> Patience:
@@ -93,8 +93,8 @@ class InboxWatch:
         self._moving.discard(name)
         return self.drops[name].give() is not None
 
-    def hold(self, name: str, hindrance: str, now_s: float) -> str:
-        """Keep back a still drop; return what to tell about it now, "" for nothing."""
+    def hold(self, name: str, hindrance: Hindrance, now_s: float) -> Hindrance | None:
+        """Keep back a still drop; return what to tell about it now."""
         self.drops[name].hindrance = hindrance
         return self.drops[name].news(now_s, self._patience)
 
@@ -169,7 +169,8 @@ class InboxWatch:
         for gone in self.drops.keys() - names:
             del self.drops[gone]
             self._moving.discard(gone)
-        seen.held += sorted(passed_over.items() - self._passed_over.items())
+        new = sorted(passed_over.items() - self._passed_over.items())
+        seen.held += [(name, Hindrance(reason)) for name, reason in new]
         self._passed_over, self._beside = passed_over, beside
 
     def _may_be_drop(self, name: str, *, is_folder: bool) -> bool:

@@ -14,7 +14,7 @@ import structlog
 from stemprep.engine import Engine, InlineEngine
 from stemprep.errors import StemprepError
 from stemprep.model.service import ServiceConfig
-from stemprep.service.arrivals import Arrivals, Hint, ScanResult
+from stemprep.service.arrivals import Arrivals, Held, Hint, ScanResult
 from stemprep.service.hints import Hints
 from stemprep.service.index import rebuild_index
 from stemprep.service.jobs import Job
@@ -58,7 +58,7 @@ class Service:
     _interrupt: threading.Event = field(default_factory=threading.Event)
     _active: dict[Future[None], Job] = field(default_factory=dict)
     _stale_indexes: set[Path] = field(default_factory=set)
-    _told_held: set[tuple[int, str, str]] = field(default_factory=set)
+    _unreachable: set[int] = field(default_factory=set)
     _store_due_s: float = 0.0
     _index_due_s: float = 0.0
 
@@ -145,8 +145,9 @@ class Service:
                 raise
         for trouble in self._hints.troubles():
             _log().warning("events", told=trouble)
-        for held in (*found.held, *found.unreachable):
-            self._tell_held(held.inbox_index, held.name, held.reason)
+        for held in found.held:
+            self._tell_held(held, self._taking.hold(held))
+        self._tell_unreachable(found.unreachable)
         if found.received or found.ready:
             self._store_due_s = 0.0
 
@@ -218,13 +219,20 @@ class Service:
             except OSError as error:
                 _log().warning("index.html could not be written", reason=error.strerror)
 
-    def _tell_held(self, index: int, name: str, reason: str) -> None:
-        is_named = name and self.config.notices.is_title_told
-        place = {"inbox": index + 1, **({"drop": name} if is_named else {})}
-        key = (index, name, reason)
-        if key not in self._told_held:
-            self._told_held.add(key)
-            _log().warning("held back", reason=reason, **place)
+    def _tell_held(self, held: Held, jobs: list[int]) -> None:
+        named = {"drop": held.name, "detail": held.detail}
+        told = named if self.config.notices.is_title_told else {}
+        numbers = {"job": ",".join(map(str, jobs))} if jobs else {}
+        place = {"inbox": held.inbox_index + 1, **numbers, **told}
+        _log().warning("held back", reason=held.reason, **place)
+
+    def _tell_unreachable(self, unreachable: tuple[Held, ...]) -> None:
+        now = {held.inbox_index: held.reason for held in unreachable}
+        for index in now.keys() - self._unreachable:
+            _log().error("inbox out of reach", inbox=index + 1, reason=now[index])
+        for index in self._unreachable - now.keys():
+            _log().info("inbox within reach again", inbox=index + 1)
+        self._unreachable = set(now)
 
     # The end
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stemprep.model.service import Inbox, ServiceConfig
-from stemprep.service.arrivals import Drop
+from stemprep.service.arrivals import Drop, Held
 from stemprep.service.jobs import Job, State
 from stemprep.service.store import Store
 
@@ -22,10 +22,10 @@ class Taking:
     store: Store
 
     def announce(self, drop: Drop, now_s: float) -> None:
-        """Note a drop that was never seen before; it may still grow."""
+        """Note a drop that was never seen before; it may still grow, so nobody is told its size."""
         for inbox, spec in self._specs(drop):
             if self.store.latest(inbox.path, _raw(drop), spec) is None:
-                self.store.add(self._job(drop, inbox, spec, now_s, "arriving"), notice="received")
+                self.store.add(self._job(drop, inbox, spec, now_s, "arriving"))
 
     def take(self, drop: Drop, now_s: float) -> None:
         """Have a drop that is whole and still worked on, unless that was done in this state."""
@@ -35,13 +35,25 @@ class Taking:
                 continue
             if latest is not None and latest.state == "arriving":
                 self.store.move(
-                    latest.job, "waiting", now_s, expected=("arriving",),
+                    latest.job, "waiting", now_s, expected=("arriving",), notice="received",
                     fingerprint=drop.fingerprint, files=drop.files, size_bytes=drop.size_bytes,
                 )  # fmt: skip
                 continue
             if latest is not None:
                 self.store.move(latest.job, "changed", now_s, expected=_TO_COME)
             self.store.add(self._job(drop, inbox, spec, now_s, "waiting"), notice="received")
+
+    def hold(self, held: Held) -> list[int]:
+        """Note at a drop that still arrives why it is not taken; the numbers of its jobs."""
+        numbers = []
+        inbox = self.config.inboxes[held.inbox_index]
+        for spec in inbox.specs:
+            latest = self.store.latest(inbox.path, os.fsencode(held.path.name), str(spec))
+            if latest is not None and latest.state == "arriving":
+                told = f"{held.reason} ({held.detail})" if held.detail else held.reason
+                self.store.set_fields(latest.job, reason=told)
+                numbers.append(latest.job)
+        return numbers
 
     def miss(self, now_s: float) -> None:
         """Close the jobs of drops that left before they were whole and still."""

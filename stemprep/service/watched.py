@@ -29,12 +29,23 @@ class Patience:
     ready_marker: str | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Hindrance:
+    """Why a drop is not taken, in words; detail: names of files in it, which a log may not tell."""
+
+    reason: str
+    detail: str = ""
+
+
+_RESTLESS = Hindrance("it has not kept still for 6 hours; is something still writing into it?")
+
+
 @dataclass(slots=True)
 class Watched:
     """What is known of one drop; all times are seconds of the caller's monotonic clock.
 
     given:     fingerprint with which the drop was last given out as ready; "" before that.
-    hindrance: why a still drop is not ready; "" where nothing but time is missing.
+    hindrance: why a still drop is not ready; None where nothing but time is missing.
     is_told:   whether the hindrance was told.
     """
 
@@ -45,7 +56,7 @@ class Watched:
     due_s: float
     given: str = ""
     is_settled: bool = False
-    hindrance: str = ""
+    hindrance: Hindrance | None = None
     is_told: bool = False
     look_cost_s: float = 0.0
     _early_sample: bytes | None = field(default=None)
@@ -74,7 +85,7 @@ class Watched:
             state = "gone"
         except OSError as error:
             self._restart(now_s, self.look)
-            self.hindrance = f"cannot be looked into ({error.strerror})"
+            self.hindrance = Hindrance(f"cannot be looked into ({error.strerror})")
             state = "moving"
         self.look_cost_s = time.perf_counter() - begun_s
         self._plan_next(now_s, patience)
@@ -84,25 +95,25 @@ class Watched:
         """Return the fingerprint of a still drop; None where it was given out as it is."""
         assert self._early_sample is not None
         found = fingerprint(self.look.identity, self._early_sample)
-        self.is_settled, self.hindrance, self.is_told = True, "", False
+        self.is_settled, self.hindrance, self.is_told = True, None, False
         self._early_sample = None
         is_new = found != self.given
         self.given = found
         return found if is_new else None
 
-    def news(self, now_s: float, patience: Patience) -> str:
-        """Return what to tell about a drop that is kept back, each time once; "" for nothing."""
+    def news(self, now_s: float, patience: Patience) -> Hindrance | None:
+        """Return what to tell about a drop that is kept back, each time once."""
         still_s = now_s - self.still_since_s
         is_long = still_s >= max(TELL_AFTER_S, TELL_AFTER_SETTLINGS * patience.settle_s)
         if self.is_told or self.is_settled or self.look.is_empty:
-            return ""
-        if self.hindrance and is_long:
+            return None
+        if self.hindrance is not None and is_long:
             self.is_told = True
             return self.hindrance
-        if not self.hindrance and now_s - self.first_seen_s >= RESTLESS_S:
+        if self.hindrance is None and now_s - self.first_seen_s >= RESTLESS_S:
             self.is_told = True
-            return "has not kept still for 6 hours; is something still writing into it?"
-        return ""
+            return _RESTLESS
+        return None
 
     def _compare(self, now_s: float, patience: Patience, beside: str) -> State:
         seen = look_at(self.path, patience.ready_marker)
@@ -120,7 +131,7 @@ class Watched:
             return "moving"
         if now_s - self.still_since_s < self._needed_s(patience):
             return "moving"
-        if self.hindrance or self.look.is_empty:
+        if self.hindrance is not None or self.look.is_empty:
             return "moving"
         if sample(self.path) != self._early_sample:
             self._restart(now_s, seen)
@@ -131,16 +142,20 @@ class Watched:
         self.look = look
         self.still_since_s = now_s
         self._early_sample = None
-        self.is_settled, self.hindrance = False, ""
+        self.is_settled, self.hindrance = False, None
 
-    def _hindrance(self, patience: Patience, beside: str) -> str:
+    def _hindrance(self, patience: Patience, beside: str) -> Hindrance | None:
         if self.look.is_marked:
-            return ""
+            return None
         if patience.ready_marker is not None:
-            return f"the file {patience.ready_marker} that says it is complete is not there"
-        if self.look.unfinished or beside:
-            return f"{self.look.unfinished or beside} is a transfer that has not come to its end"
-        return ""
+            return Hindrance(
+                "the ready marker that says it is complete is not there", patience.ready_marker
+            )
+        if unfinished := self.look.unfinished or beside:
+            return Hindrance(
+                "a transfer has not come to its end; finish it, or remove the part file", unfinished
+            )
+        return None
 
     def _needed_s(self, patience: Patience) -> float:
         if self.look.is_marked:

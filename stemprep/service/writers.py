@@ -17,7 +17,7 @@ _PROC = Path("/proc")
 
 
 def open_for_writing(drops: Sequence[Path]) -> dict[Path, str]:
-    """Which of some drops hold a file that a program has open for writing, and what to say of it.
+    """Which of some drops hold a file that a program has open for writing: its name, the program.
 
     One round through all programs, however many drops are asked for.
     """
@@ -32,7 +32,7 @@ def open_for_writing(drops: Sequence[Path]) -> dict[Path, str]:
                 drop = _drop_of(place, by_place)
                 if drop is not None and drop not in found and _is_written(process, handle):
                     name = display_path(os.path.basename(os.fsencode(place)))  # noqa: PTH119
-                    found[drop] = f"{name} is still open for writing ({_program(process)})"
+                    found[drop] = f"{name}, by {_program(process)}"
     return found
 
 

@@ -148,7 +148,8 @@ def test_a_file_open_for_writing_is_not_taken_however_still(watch: Watch) -> Non
         stream.flush()
         assert not watching.wait(200)
         (held,) = watching.held
-        assert "take.wav is still open for writing" in held.reason
+        assert held.reason == "it is still open for writing"
+        assert held.detail.startswith("take.wav, by ")
     assert len(watching.wait(61)) == 1
 
 
@@ -167,7 +168,7 @@ def test_an_unfinished_transfer_holds_its_folder_back_and_is_told(watch: Watch) 
     (song / "Snare.wav.part").write_bytes(b"x" * 10)
     assert not watching.wait(200)
     assert [held.name for held in watching.held] == ["Song"]
-    assert "Snare.wav.part" in watching.held[0].reason
+    assert watching.held[0].detail == "Snare.wav.part"
     assert watching.arrivals.is_quiet
     (song / "Snare.wav.part").rename(song / "Snare.wav")
     (drop,) = watching.wait(100)
