@@ -38,6 +38,8 @@ MAX_SONGS = 500
 MAX_TRACKS = 5_000
 MAX_TEMPO_MARKS = 1_000
 MAX_SECTIONS = 1_000
+SLOWEST_BPM = 3.58
+"""A Standard MIDI File holds at most 16,777,215 microseconds a quarter note, 3.576 a minute."""
 Bar = Annotated[int, Field(ge=-100, le=100_000)]
 if TYPE_CHECKING:
     Waivable = str
@@ -49,7 +51,7 @@ class TempoKeys(Strict):
     """Tempo and meter from one bar on."""
 
     bar: Bar = must("bar from which on it holds", 1)
-    tempo_bpm: Annotated[float, Field(ge=1, le=1000)] = may(
+    tempo_bpm: Annotated[float, Field(ge=SLOWEST_BPM, le=1000)] = may(
         "quarter notes per minute, whatever the meter", 96.5
     )
     meter: Meter = may("time signature", "3/4")

@@ -2,6 +2,7 @@
 
 from stemprep.timeline.building import map_of_marks, map_of_midi
 from stemprep.timeline.midi_reading import MAX_BYTES, read_midi_tempo
+from stemprep.timeline.midi_writing import MapTrack, Marker, write_midi
 from stemprep.timeline.song_timeline import SongTimeline, timeline_of_song
 from stemprep.timeline.tempo_map import BarBeat, MeterSpan, TempoMap, TempoSpan
 from stemprep.timeline.timecode import nearest_sample, sample_of_timecode, timecode_of_sample
@@ -11,6 +12,8 @@ MAX_MIDI_BYTES = MAX_BYTES
 __all__ = [
     "MAX_MIDI_BYTES",
     "BarBeat",
+    "MapTrack",
+    "Marker",
     "MeterSpan",
     "SongTimeline",
     "TempoMap",
@@ -22,4 +25,5 @@ __all__ = [
     "sample_of_timecode",
     "timecode_of_sample",
     "timeline_of_song",
+    "write_midi",
 ]
