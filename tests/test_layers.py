@@ -13,7 +13,7 @@ LAYERS = {
     "model": 1, "units": 1, "errors": 1, "descending": 1, "": 1,
     "dsp": 2, "spec": 2, "naming": 2, "timeline": 2,
     "measure": 3, "checks": 3, "prepare": 3, "demo": 3, "summing": 3, "timing": 3, "lineage": 3,
-    "intake": 4, "containers": 4, "package": 4, "report": 4,
+    "intake": 4, "containers": 4, "package": 4, "report": 4, "transfer": 4,
     "work": 5, "engine": 5,
     "app": 6,
     "service": 7,
