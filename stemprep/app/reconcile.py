@@ -8,40 +8,22 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stemprep import __version__
-from stemprep.app.inspect import Inspection, OnProgress, inspected, no_progress
+from stemprep.app.from_package import OpenPackage, open_package
+from stemprep.app.inspect import Inspection, OnProgress, fitting_engine, inspected, no_progress
+from stemprep.app.new_files import placed_files
+from stemprep.app.return_sounds import PAYLOAD, compare_matches, regions_told, sounds_of
 from stemprep.checks import judge_return
-from stemprep.engine import Engine, ProcessEngine
-from stemprep.errors import DeliveryError
-from stemprep.lineage import Manifest, parse_manifest
+from stemprep.engine import Engine
+from stemprep.lineage import Manifest
 from stemprep.lineage.forms import format_of, session_formats
-from stemprep.lineage.matching import Match, Matches, match_originals
+from stemprep.lineage.matching import Match, match_originals
+from stemprep.lineage.placing import shared_offset
+from stemprep.lineage.regions import SoundComparison
 from stemprep.model.reconciliation import OriginalFate, Reconciliation, Returned
-from stemprep.package import listed_hashes, read_manifest, verify_package
+from stemprep.package import listed_hashes
 from stemprep.spec import shipped_specs
 
-PAYLOAD = "data"
 _FALLBACK_SPEC = "base"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Delivered:
-    """A whole package: where it lies, its manifest, and the hashes of all in its payload."""
-
-    folder: Path
-    manifest: Manifest
-    listed: Mapping[str, str]
-
-    @property
-    def generated(self) -> dict[str, str | None]:
-        """sha256 -> audio sha256 of everything in it that was made from no dropped sound."""
-        originals = {f"{PAYLOAD}/{file.path}" for file in self.manifest.dropped_files}
-        found: dict[str, str | None] = {
-            digest: None for path, digest in self.listed.items() if path not in originals
-        }
-        for file in self.manifest.files:
-            if f"{PAYLOAD}/{file.path}" not in originals:
-                found[file.sha256] = file.audio_sha256
-        return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,8 +31,7 @@ class Held:
     """A return, measured and held against its package; unpacked files live with the context."""
 
     inspection: Inspection
-    delivered: Delivered
-    matches: Matches
+    package: OpenPackage
     returned: Returned
 
 
@@ -102,57 +83,70 @@ def held_against(
     on_progress: OnProgress,
 ) -> Iterator[Held]:
     """Measure a return and compare it with a package; see ``reconcile`` for what it raises."""
-    chosen = engine or ProcessEngine()
-    delivered = read_delivered(package, chosen)
-    spec = spec_name or _spec_of(delivered.manifest)
+    opened = open_package(package)
+    manifest = opened.manifest
+    generated = generated_hashes(manifest, listed_hashes(package))
+    spec = spec_name or _spec_of(manifest)
     with inspected(returned, spec, engine=engine, on_progress=on_progress) as inspection:
-        matches = match_originals(
-            delivered.manifest.dropped_files, inspection.measured.files, delivered.generated
-        )
+        measured = inspection.measured
+        chosen = engine or fitting_engine(measured.session, measured.session.files)
+        matches = match_originals(manifest.dropped_files, measured.files, generated)
+        sounds = sounds_of(opened, manifest.files, measured.session.root, measured.files)
+        compared = compare_matches(matches, sounds, chosen)
+        matches = compared.matches
+        new_files = placed_files(matches.rest, manifest, sounds, compared.derived, chosen)
         result = Returned(
-            package=package.resolve().name,
-            number=delivered.manifest.delivery,
-            returned=inspection.measured.session.name,
-            originals=tuple(_fate(match) for match in matches.originals),
-            new_files=(),
-            session_formats=session_formats(delivered.manifest),
+            package=opened.identity.name,
+            number=manifest.delivery,
+            returned=measured.session.name,
+            originals=tuple(
+                _fate(match, compared.changes.get(match.original.path))
+                for match in matches.originals
+            ),
+            new_files=new_files,
+            session_formats=session_formats(manifest),
             everything_asked=everything_asked,
             given_back=matches.given_back,
             unread=matches.unread,
+            offset=shared_offset(new_files),
         )
-        yield Held(inspection=inspection, delivered=delivered, matches=matches, returned=result)
+        yield Held(inspection=inspection, package=opened, returned=result)
 
 
-def read_delivered(package: Path, engine: Engine) -> Delivered:
-    """Verify a package and read its manifest; DeliveryError where it is not whole or not ours."""
-    proof = verify_package(package, run_jobs=engine.run)
-    if not (proof.is_whole and proof.is_complete):
-        first = proof.damages[0] if proof.damages else None
-        reason = f"{first.path}: {first.message}" if first else "its transfer did not finish"
-        raise DeliveryError(
-            f"{package}: is not whole ({reason}); run stemprep verify on it, and compare with a "
-            "whole copy"
-        )
-    manifest = parse_manifest(read_manifest(package), str(package))
-    return Delivered(folder=package, manifest=manifest, listed=listed_hashes(package))
+def generated_hashes(manifest: Manifest, listed: Mapping[str, str]) -> dict[str, str | None]:
+    """sha256 -> audio sha256 of everything in a package that was made from no dropped sound.
+
+    listed: sha256 by path relative to the package.
+    """
+    originals = {f"{PAYLOAD}/{file.path}" for file in manifest.dropped_files}
+    found: dict[str, str | None] = {
+        digest: None for path, digest in listed.items() if path not in originals
+    }
+    for file in manifest.files:
+        if f"{PAYLOAD}/{file.path}" not in originals:
+            found[file.sha256] = file.audio_sha256
+    return found
 
 
 def _spec_of(manifest: Manifest) -> str:
     return manifest.spec_name if manifest.spec_name in shipped_specs() else _FALLBACK_SPEC
 
 
-def _fate(match: Match) -> OriginalFate:
+def _fate(match: Match, change: SoundComparison | None) -> OriginalFate:
     original = match.original
+    frames = original.whole("frames") or 0
     return OriginalFate(
         file=f"{PAYLOAD}/{original.path}",
         source=original.sources[0].path,
         song=original.song,
         role=original.role,
         format=format_of(original),
-        frames=original.whole("frames") or 0,
+        frames=frames,
         returned_as=None if match.returned is None else match.returned.path,
         status=match.status,
         matched=match.matched,
         is_renamed=match.is_renamed,
         copies=match.copies,
+        regions=() if change is None else regions_told(change, frames),
+        is_another=change is not None and change.is_another,
     )

@@ -1,0 +1,188 @@
+"""Finding sound of an original at another place: in a whole file, or a stretch that was moved."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from stemprep.lineage.explaining import (
+    LEFT_IN_A_CELL,
+    UNITY_DB,
+    Excerpt,
+    Explanation,
+    as_level,
+    as_processed,
+)
+from stemprep.units import db_from_ratio
+
+Line = npt.NDArray[np.float64]
+"""Shape (frames,)."""
+Part = tuple[int, int, Explanation]
+"""Start and end in a stretch, and what was done there."""
+
+WINDOW_FRAMES = 8_192
+MIN_FRAMES = 256
+MIN_LIKENESS = 0.9
+EQUALLY_LIKE = 0.998
+MOST_PARTS = 24
+_MATCH_FRAMES = 64
+_HOLE_CELLS = 4
+_TINY = 1e-30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundPlace:
+    """Where a window lies in a longer stretch; likeness -1..1, negative where inverted."""
+
+    start: int
+    likeness: float
+
+
+def locate(window: Line, stretch: Line, near: int = 0) -> FoundPlace | None:
+    """Where the stretch is most like the window, by normalised correlation; None where silent.
+
+    near: of places that are equally like it (loops, single cycles), the nearest to this one.
+    """
+    frames, size = len(window), len(stretch)
+    own = float(window @ window)
+    if size < frames or own <= _TINY:
+        return None
+    length = 1 << int(np.ceil(np.log2(size)))
+    spectrum = np.fft.rfft(stretch, length) * np.fft.rfft(window, length).conj()
+    products = np.fft.irfft(spectrum, length)[: size - frames + 1]
+    sums = np.concatenate([[0.0], np.cumsum(stretch**2)])
+    energy = sums[frames:] - sums[: size - frames + 1]
+    likeness = np.clip(products / np.sqrt(np.maximum(energy, 1e-6 * own) * own), -1.0, 1.0)
+    sizes = np.abs(likeness)
+    best = np.flatnonzero(sizes >= EQUALLY_LIKE * sizes.max())
+    nearest = int(best[np.abs(best - near).argmin()])
+    peak = _top_of(sizes, nearest)
+    return FoundPlace(start=peak, likeness=float(likeness[peak]))
+
+
+def _top_of(sizes: Line, place: int) -> int:
+    """The top of the hill that a place lies on: low sounds are alike over many samples."""
+    while place + 1 < len(sizes) and sizes[place + 1] > sizes[place]:
+        place += 1
+    while place > 0 and sizes[place - 1] > sizes[place]:
+        place -= 1
+    return place
+
+
+def parts_of(excerpt: Excerpt) -> list[Part]:
+    """What was done in a stretch, in order of place; one part, or several where sound was moved."""
+    waiting = [(0, excerpt.frames)]
+    found: list[Part] = []
+    while waiting:
+        start, end = waiting.pop()
+        part = excerpt.part(start, end)
+        whole = as_level(part)
+        if whole is None and len(found) + len(waiting) < MOST_PARTS:
+            moved = _moved_part(part)
+            if moved is not None:
+                first, last, how = moved
+                found.append((start + first, start + last, how))
+                waiting += [
+                    rest
+                    for rest in ((start, start + first), (start + last, end))
+                    if rest[0] < rest[1]
+                ]
+                continue
+        how = whole or as_processed(part) or Explanation(kind="edited")
+        found.append((start, end, how))
+    return sorted(found, key=lambda each: each[:2])
+
+
+def _moved_part(excerpt: Excerpt) -> Part | None:
+    """The longest stretch around the loudest sound that the original holds somewhere near."""
+    if excerpt.frames < MIN_FRAMES:
+        return None
+    mono = excerpt.returned.mean(axis=0)
+    window = min(WINDOW_FRAMES, excerpt.frames)
+    start = _loudest(mono, window)
+    around = excerpt.around.mean(axis=0)
+    place = locate(mono[start : start + window], around, excerpt.lead + start)
+    if place is None or place.likeness < MIN_LIKENESS:
+        return None
+    moved = excerpt.lead + start - place.start
+    there = excerpt.around[:, excerpt.lead - moved : excerpt.lead - moved + excerpt.frames]
+    if moved == 0 or there.shape != excerpt.returned.shape:
+        return None
+    inside = slice(start, start + window)
+    power = float(np.vdot(there[:, inside], there[:, inside]))
+    gain = float(np.vdot(there[:, inside], excerpt.returned[:, inside])) / max(power, _TINY)
+    matches = _matching(gain * there, excerpt)
+    span = _stretch_around(matches, (start + window // 2) // _MATCH_FRAMES)
+    if span is None or gain <= 0.0:
+        return None
+    first, last = _to_the_sample(gain * there, excerpt, span)
+    gain_db = db_from_ratio(gain)
+    how = Explanation(
+        kind="moved",
+        gain_db=0.0 if abs(gain_db) < UNITY_DB else gain_db,
+        moved_samples=moved,
+    )
+    return (first, last, how) if last - first >= MIN_FRAMES else None
+
+
+def _loudest(mono: Line, window: int) -> int:
+    sums = np.concatenate([[0.0], np.cumsum(mono**2)])
+    return int((sums[window:] - sums[:-window]).argmax())
+
+
+def _matching(expected: npt.NDArray[np.float64], excerpt: Excerpt) -> npt.NDArray[np.bool_]:
+    """For each 64 frames, whether nothing of note is left of them; the rest of the last counts."""
+    left = np.square(excerpt.returned - expected).sum(axis=0)
+    own = np.square(excerpt.returned).sum(axis=0)
+    starts = np.arange(0, excerpt.frames, _MATCH_FRAMES)
+    rounding = 2 * _MATCH_FRAMES * len(excerpt.returned) * (excerpt.step or 2.0**-24) ** 2
+    limit = np.maximum(rounding, LEFT_IN_A_CELL**2 * np.add.reduceat(own, starts))
+    return np.asarray(np.add.reduceat(left, starts) <= limit)
+
+
+def _stretch_around(matches: npt.NDArray[np.bool_], middle: int) -> tuple[int, int] | None:
+    """Cells around the middle one that match, over holes of a few."""
+    if not matches[middle]:
+        return None
+    gaps = np.flatnonzero(~matches)
+    first, last = middle, middle + 1
+    for end in _runs_outward(gaps[gaps > middle]):
+        if end[1] - end[0] > _HOLE_CELLS:
+            last = end[0]
+            break
+    else:
+        last = len(matches)
+    for begin in _runs_outward(-gaps[gaps < middle][::-1]):
+        if begin[1] - begin[0] > _HOLE_CELLS:
+            first = 1 - begin[0]
+            break
+    else:
+        first = 0
+    return first * _MATCH_FRAMES, last * _MATCH_FRAMES
+
+
+def _runs_outward(places: npt.NDArray[np.intp]) -> Iterator[tuple[int, int]]:
+    """(start, end) of runs of consecutive rising numbers."""
+    if not len(places):
+        return
+    breaks = np.flatnonzero(np.diff(places) > 1)
+    starts = np.concatenate([places[:1], places[breaks + 1]])
+    ends = np.concatenate([places[breaks], places[-1:]]) + 1
+    yield from zip(starts.tolist(), ends.tolist(), strict=True)
+
+
+def _to_the_sample(
+    expected: npt.NDArray[np.float64], excerpt: Excerpt, span: tuple[int, int]
+) -> tuple[int, int]:
+    """The span, grown into the cells beside it as far as every sample fits."""
+    limit = 2.0 * (excerpt.step or 2.0**-24)
+    fits = np.all(np.abs(excerpt.returned - expected) <= limit, axis=0)
+    first, last = max(span[0], 0), min(span[1], excerpt.frames)
+    before = np.flatnonzero(~fits[max(0, first - 2 * _MATCH_FRAMES) : first])
+    grown = first - max(0, first - 2 * _MATCH_FRAMES) - (int(before[-1]) + 1 if len(before) else 0)
+    after = np.flatnonzero(~fits[last : last + 2 * _MATCH_FRAMES])
+    room = min(2 * _MATCH_FRAMES, excerpt.frames - last)
+    return first - grown, last + (int(after[0]) if len(after) else room)
