@@ -1,0 +1,122 @@
+"""A studio for tests: inboxes, destinations and a service that works them off in this process."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pytest
+import structlog
+
+from stemprep.model.service import DropLimits, Inbox, Retries, ServiceConfig
+from stemprep.package import verify_package
+from stemprep.service import loop, watched
+from stemprep.service.jobs import Job
+from stemprep.service.locking import state_folder
+from stemprep.service.loop import Service
+from stemprep.service.notices import Notices
+from stemprep.service.store import Store
+from tests import signals
+
+NAMES = ("Kick", "Snare", "Bass")
+
+
+@dataclass(slots=True)
+class Studio:
+    """One inbox that is delivered into one destination, all below ``root``."""
+
+    root: Path
+    config: ServiceConfig
+
+    @classmethod
+    def built(cls, root: Path, *, spec: str = "mastering", **inbox: object) -> Studio:
+        """Make the folders; ``inbox``: further fields of the inbox."""
+        for name in ("in", "out"):
+            (root / name).mkdir(parents=True, exist_ok=True)
+        only = Inbox(
+            path=root / "in",
+            specs=(spec,),
+            deliver_to=(root / "out",),
+            settle_s=0.0,
+            is_polled=True,
+        )
+        config = ServiceConfig(
+            state=root / "state",
+            inboxes=(replace(only, **inbox),),  # type: ignore[arg-type]
+            engine="inline",
+            retries=Retries(attempts=3, first_wait_s=0.0, longest_wait_s=0.0),
+            limits=DropLimits(),
+        )
+        return cls(root, config)
+
+    @property
+    def inbox(self) -> Path:
+        return self.root / "in"
+
+    @property
+    def out(self) -> Path:
+        return self.root / "out"
+
+    def drop(
+        self, name: str, *, seconds: float = 0.1, seed: int = 1, peak_dbfs: float = -6
+    ) -> Path:
+        """Drop three short files; other seeds give other sound."""
+        folder = self.inbox / name
+        folder.mkdir()
+        for number, part in enumerate(NAMES):
+            sound = signals.pluck(peak_dbfs=peak_dbfs, seconds=seconds, seed=10 * seed + number)
+            signals.write_wav(folder / f"{part}.wav", sound)
+        return folder
+
+    def run(self, **changes: object) -> int:
+        """Work off what lies there; the service's exit code."""
+        config = replace(self.config, **changes)  # type: ignore[arg-type]
+        with state_folder(config.state), Store(config.state) as store:
+            return Service(config=config, store=store, notices=Notices(()), is_once=True).run()
+
+    def jobs(self) -> list[Job]:
+        """All jobs, oldest first."""
+        with Store(self.config.state, "read") as store:
+            return store.jobs()
+
+    def states(self) -> dict[str, str]:
+        """Drop -> state of its newest job."""
+        return {job.name: job.state for job in self.jobs()}
+
+    def packages(self) -> list[str]:
+        """Names that anybody sees in the destination, the index aside."""
+        return sorted(
+            path.name
+            for path in self.out.iterdir()
+            if not path.name.startswith(".") and path.name != "index.html"
+        )
+
+    def require_only_whole_packages(self) -> None:
+        """What is visible in the destination is proved whole."""
+        for name in self.packages():
+            proof = verify_package(self.out / name)
+            assert proof.is_whole, (name, proof.damages)
+            assert proof.is_complete, name
+
+
+def hurry(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Have nobody wait for drops that keep still anyway, and keep the log out of the output."""
+    monkeypatch.setattr(loop, "SHORTEST_PACE_S", 0.002)
+    monkeypatch.setattr(watched, "SHORTEST_PACE_S", 0.002)
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(50))
+
+
+def digests(folder: Path) -> dict[str, str]:
+    """Path -> sha256 of every file below a folder."""
+    return {
+        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def ended(child: int) -> int:
+    """Wait for a child; its exit code, negative for a signal."""
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])

@@ -1,0 +1,93 @@
+"""Killed anywhere, each drop is delivered once, nothing half is seen, originals stay whole."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import pytest
+
+from tests.service.dying import archive_on_another_disk, run_and_die, run_and_kill
+from tests.service.studio import Studio, digests, hurry
+
+RANDOM_KILLS = 40
+
+
+@pytest.fixture(autouse=True)
+def _hurry(monkeypatch: pytest.MonkeyPatch) -> None:
+    hurry(monkeypatch)
+
+
+def originals(studio: Studio, name: str) -> list[dict[str, str]]:
+    """The drop's files in each place where the whole drop lies."""
+    places = (studio.inbox / name, studio.root / "archive" / name)
+    leaving = studio.inbox.glob(".leaving-*")
+    return [digests(place) for place in (*places, *leaving) if place.is_dir()]
+
+
+def require_delivered_once(studio: Studio, out: Path, name: str) -> None:
+    visible = [path.name for path in out.iterdir() if path.name != "index.html"]
+    assert visible == [f"{name}_mastering_01"]  # nothing else, no staging either
+    assert (studio.inbox / f"{name}.receipt.html").is_file()
+    assert (studio.inbox / f"{name}.receipt.txt").is_file()
+
+
+def killed_before_every_step(root: Path, *, after: str) -> int:
+    """Let the service die before its first step, then its second, ... ; how many it has."""
+    step = 0
+    while True:
+        folder = root / str(step)
+        studio = Studio.built(
+            folder,
+            deliver_to=(folder / "out", folder / "copy"),
+            after=after,
+            archive=folder / "archive" if after == "archive" else None,
+        )
+        drop = studio.drop("Lantern", seconds=0.02)
+        expected = digests(drop)
+        is_done = run_and_die(studio, step)
+        studio.require_only_whole_packages()
+        assert expected in originals(studio, "Lantern")
+        assert studio.run() == 0
+        for out in (studio.out, folder / "copy"):
+            require_delivered_once(studio, out, "Lantern")
+        studio.require_only_whole_packages()
+        assert digests(folder / "copy/Lantern_mastering_01") == digests(
+            studio.out / "Lantern_mastering_01"
+        )
+        kept = folder / ("archive" if after == "archive" else "in") / "Lantern"
+        assert digests(kept) == expected
+        assert originals(studio, "Lantern") == [expected]
+        assert studio.states() == {"Lantern": "delivered"}
+        if is_done:
+            return step
+        step += 1
+
+
+def test_killed_before_every_step(tmp_path: Path) -> None:
+    """Two destinations, and an archive on another disk: all that the service ever does."""
+    with archive_on_another_disk():
+        steps = killed_before_every_step(tmp_path, after="archive")
+    assert steps > 80  # it really died that often
+
+
+def test_random_kills(tmp_path: Path) -> None:
+    studio = Studio.built(tmp_path)
+    names = [f"Reel {number}" for number in range(4)]
+    expected = {name: digests(studio.drop(name, seconds=0.02)) for name in names}
+    generator = random.Random(7)
+    kills = 0
+    while kills < RANDOM_KILLS:
+        is_done = run_and_kill(studio, generator.uniform(0.02, 0.4))
+        kills += not is_done
+        studio.require_only_whole_packages()
+        assert {name: digests(studio.inbox / name) for name in names} == expected
+        if is_done:  # go on with drops that are new
+            name = f"Reel {len(names)}"
+            expected[name] = digests(studio.drop(name, seconds=0.02, seed=len(names)))
+            names.append(name)
+    assert studio.run() == 0
+    assert studio.states() == dict.fromkeys(names, "delivered")
+    assert studio.packages() == sorted(f"{name.replace(' ', '-')}_mastering_01" for name in names)
+    assert len(studio.jobs()) == len(names)
+    assert not list(studio.out.glob(".*"))
