@@ -9,6 +9,7 @@ from stemprep.model.timecode import FrameRate
 from stemprep.model.words import Role
 
 Use = Literal["main", "alternate", "unused"]
+RoomWork = Literal["edit", "tune", "replace"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +67,9 @@ class WorkOrder:
 
     invert_polarity, fold_mono, remove_dc: ordered or not.
     move_samples: shift on the session's timeline (positive: later); None where not ordered.
+    undo_lag:     take out the lag that was measured when the file came back from another room.
+    work:         what the other room was asked to do to the file: a change is then expected.
+    move_reason:  why it is moved, where the move was not ordered in a sheet; "" where it was.
     """
 
     invert_polarity: bool = False
@@ -73,6 +77,9 @@ class WorkOrder:
     remove_dc: bool = False
     move_samples: int | None = None
     gain_db: float | None = None
+    undo_lag: bool = False
+    work: tuple[RoomWork, ...] = ()
+    move_reason: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,6 +177,7 @@ class SessionSheet:
 
     delivery: number of this delivery; 1 where the sheet is silent.
     correction: why this delivery corrects the one before, for its first line.
+    originals_back: the other room is to send every original back, not only what is new.
     is_unreleased: titles stay out of notices and logs.
     sha256:   of the sheet's bytes.
     warnings: lines about what was read but may not be meant, as problems are told.
@@ -188,6 +196,7 @@ class SessionSheet:
     date: str | None = None
     delivery: int | None = None
     correction: str | None = None
+    originals_back: bool = False
     notes: str | None = None
     songs: tuple[SongNote, ...] = ()
     tracks: tuple[TrackNote, ...] = ()

@@ -17,7 +17,7 @@ from stemprep.model.sheet import SessionSheet
 from stemprep.spec.schema_sheet import SheetKeys
 from stemprep.spec.sheets import sheet_of
 
-_NOT_SAID = ("sha256", "warnings", "tempo_read")
+_NOT_SAID = ("sha256", "warnings", "tempo_read", "move_reason")
 """Fields of the records that no sheet states: they were found while it was read."""
 _KEYS = {"pattern": "file"}
 

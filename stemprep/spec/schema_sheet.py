@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from pydantic import Field, model_validator
 
 from stemprep.model.rule import RULE_TYPES
-from stemprep.model.sheet import Use
+from stemprep.model.sheet import RoomWork, Use
 from stemprep.model.timecode import parse_timecode
 from stemprep.model.words import NOT_WAIVABLE, Role
 from stemprep.spec.schema_words import (
@@ -162,6 +162,8 @@ class OrderKeys(Strict):
         "shift on the timeline, samples; positive is later", -37
     )
     gain_db: GainDb = may("gain, dB", -1.5)
+    undo_lag: bool = may("take out the lag measured when it came back", True)
+    work: tuple[RoomWork, ...] = may("asked of the other room: edit, tune, replace", "[edit]")
 
 
 class TrackKeys(Strict):
@@ -222,6 +224,7 @@ class SheetKeys(Strict):
     date: IsoDate = may("day of the session", "2026-03-14")
     delivery: Annotated[int, Field(ge=1, le=9999)] = may("number of this delivery", 1)
     correction: Text = may("why this delivery corrects the one before", "wrong take of the bass")
+    originals_back: bool = may("every original is to come back, not only what is new", True)
     notes: Notes = may("anything else")
     songs: Annotated[tuple[SongKeys, ...], Field(max_length=MAX_SONGS)] = may("one entry a song")
     tracks: Annotated[tuple[TrackKeys, ...], Field(max_length=MAX_TRACKS)] = may(

@@ -59,7 +59,7 @@ def test_the_example_is_valid_and_says_what_it_seems_to_say() -> None:
     assert read.songs[0].mix_bus_processed is False
     assert read.tracks[0].take == "4"
     assert read.tracks[1].intended == ("distorted",)
-    assert read.tracks[3].order == WorkOrder(invert_polarity=True, move_samples=-37)
+    assert read.tracks[3].order == WorkOrder(invert_polarity=True, move_samples=-37, work=("edit",))
     assert (read.waivers[0].start_sample, read.waivers[0].limit) == (480_000, None)
 
 
