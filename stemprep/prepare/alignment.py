@@ -131,17 +131,36 @@ def _clock(draft: Draft) -> str:
 
 
 def _moved(draft: Draft, offset: int, evidence: str, operations: Operations) -> Draft:
-    """Place one file: its offset from the common start, and the shift a person ordered."""
-    ordered = order_of(draft.first).move_samples or 0
-    head = offset + ordered
-    if head == 0:
+    """Place one file: its offset from the common start, then the shift a person ordered.
+
+    Two steps, so that what was read from time references and what was ordered stand apart.
+    """
+    order = order_of(draft.first)
+    ordered = order.move_samples or 0
+    if offset + ordered == 0:
         return draft
-    sources = [evidence] if offset else []
-    sources += [f"moved by {ordered} samples as ordered in the session sheet"] if ordered else []
-    cuts_sound = -head > draft.leading and not draft.is_silent
-    start = draft.start_samples
+    if offset and draft.frames + offset < 1:
+        return _shifted(draft, offset + ordered, offset, "moved on the timeline", evidence)
+    placed = draft
+    if offset:
+        reason = "all files of the song begin together"
+        placed = _shifted(draft, offset, offset, reason, evidence)
+    if ordered:
+        why = order.move_reason or f"moved by {ordered} samples as ordered in the session sheet"
+        placed = _shifted(placed, ordered, 0, "moved on the timeline", why)
+    if -(offset + ordered) > draft.leading and not draft.is_silent:
+        placed = _faded(placed, operations)
+    return _with_old_end(placed, ordered)
+
+
+def _shifted(draft: Draft, head: int, offset: int, reason: str, evidence: str) -> Draft:
+    """So many samples of silence in front, or so many taken away there.
+
+    offset: how much of it the time reference follows; it stays where a person moves the sound.
+    """
     frames = draft.frames + head
-    placed = with_step(
+    start = draft.start_samples
+    return with_step(
         replace(
             draft,
             frames=frames,
@@ -150,13 +169,10 @@ def _moved(draft: Draft, offset: int, evidence: str, operations: Operations) -> 
             trailing=min(frames, draft.trailing),
         ),
         "place",
-        reason="all files of the song begin together" if offset else "moved on the timeline",
-        evidence="; ".join(sources),
+        reason=reason,
+        evidence=evidence,
         head_samples=head,
     )
-    if cuts_sound:
-        placed = _faded(placed, operations)
-    return _with_old_end(placed, ordered)
 
 
 def _faded(draft: Draft, operations: Operations) -> Draft:
