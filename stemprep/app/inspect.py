@@ -16,7 +16,7 @@ from stemprep.app.standing import is_repaired
 from stemprep.app.tempo_files import tempo_files
 from stemprep.checks import Judgement, judge
 from stemprep.engine import Engine, InlineEngine, JobDied, ProcessEngine
-from stemprep.errors import InputError
+from stemprep.errors import DeliveryError, InputError
 from stemprep.intake import Scan, build_session, open_regular, read_sheet, scan_drop
 from stemprep.model.facts import FileFacts, MeasureSettings
 from stemprep.model.report import Report
@@ -74,14 +74,17 @@ def inspected(
     *,
     engine: Engine | None = None,
     on_progress: OnProgress = no_progress,
+    unpack_into: Path | None = None,
 ) -> Iterator[Inspection]:
     """Measure and judge a drop.
 
+    unpack_into: where a zip's content lies meanwhile, in a folder that begins with this path's
+                 last part; None: where the system keeps temporary files.
     Raises SpecError for the spec or the session sheet, InputError for a drop that is missing,
     cannot be listed or holds no audio.
     """
     spec = load_spec(spec_name)
-    with unpacking_place(drop) as workspace:
+    with unpacking_place(drop, unpack_into) as workspace:
         session = _read_session(drop, workspace)
         yield judged(session, spec, engine=engine, on_progress=on_progress)
 
@@ -145,17 +148,22 @@ def _with_outlook(inspection: Inspection) -> Report:
 
 
 @contextmanager
-def unpacking_place(drop: Path) -> Iterator[Path | None]:
+def unpacking_place(drop: Path, beginning: Path | None = None) -> Iterator[Path | None]:
     """A folder to unpack a zip into; None for a folder, which may hold the temporary folder."""
     if not os.path.isfile(drop):  # noqa: PTH113  # pathlib's raises where a folder above is closed
         yield None
         return
     try:
-        place = tempfile.TemporaryDirectory(prefix="stemprep-")
+        if beginning is None:
+            place = tempfile.TemporaryDirectory(prefix="stemprep-")
+        else:
+            place = tempfile.TemporaryDirectory(prefix=f"{beginning.name}-", dir=beginning.parent)
     except OSError as error:
+        told = f"{drop}: no temporary folder can be made to unpack it into ({error.strerror}); "
+        if beginning is not None:
+            raise DeliveryError(f"{told}look after {beginning.parent}") from error
         raise InputError(
-            f"{drop}: no temporary folder can be made to unpack it into ({error.strerror}); "
-            "make room there, or name another one in the environment as TMPDIR"
+            f"{told}make room there, or name another one in the environment as TMPDIR"
         ) from error
     with place as name:
         yield Path(name)

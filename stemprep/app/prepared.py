@@ -41,10 +41,16 @@ def prepared_drop(
     correction: Correction | None = None,
     engine: Engine | None = None,
     on_progress: OnProgress = no_progress,
+    unpack_into: Path | None = None,
 ) -> Iterator[Prepared]:
-    """Check and plan a drop, or the package that it corrects with its files in their places."""
+    """Check and plan a drop, or the package that it corrects with its files in their places.
+
+    unpack_into: see ``inspected``.
+    """
     if correction is None:
-        with inspected(drop, spec_name, engine=engine, on_progress=on_progress) as inspection:
+        with inspected(
+            drop, spec_name, engine=engine, on_progress=on_progress, unpack_into=unpack_into
+        ) as inspection:
             yield Prepared(inspection=inspection, planned=planned(inspection))
         return
     spec = load_spec(spec_name)
@@ -54,9 +60,16 @@ def prepared_drop(
 
 
 def prepared_merged(
-    inspection: Inspection, merged: MergedSet, reason: str | None = None
+    inspection: Inspection,
+    merged: MergedSet,
+    reason: str | None = None,
+    *,
+    is_return: bool = False,
 ) -> Prepared:
-    """Plan a merged set that was judged; ``reason`` goes before what the sheet says."""
+    """Plan a merged set that was judged; ``reason`` goes before what the sheet says.
+
+    is_return: what joins was sent back by another room, and corrects nothing.
+    """
     plan = planned(inspection, merged)
     sheet = merged.session.sheet
     said = None if sheet is None else sheet.correction
@@ -64,7 +77,7 @@ def prepared_merged(
         inspection=inspection,
         planned=plan,
         predecessor=merged.package.identity,
-        amendment=_amendment(plan, merged, reason or said or ""),
+        amendment=replace(_amendment(plan, merged, reason or said or ""), is_return=is_return),
     )
 
 

@@ -26,6 +26,7 @@ from stemprep.package import replicate, verify_package
 from stemprep.service.afterwards import archive_drop, keep_inventory
 from stemprep.service.drops import fingerprint_now
 from stemprep.service.jobs import Job, State
+from stemprep.service.names import INCOMING
 from stemprep.service.ordering import Ordering, package_of, tag_hash
 from stemprep.service.outcomes import ChangedError, KnownError, StoppedError, is_about_the_drop
 from stemprep.service.results import Results
@@ -117,13 +118,23 @@ class Runner:
             self._require_going_on()
 
         with prepared_drop(
-            job.drop, spec_of(job), engine=self.engine, on_progress=on_progress
+            job.drop,
+            spec_of(job),
+            engine=self.engine,
+            on_progress=on_progress,
+            unpack_into=self._unpacking(job, inbox),
         ) as prepared:
             if inbox.after == "archive":
                 keep_inventory(self.store.state, job, prepared.inspection)
             return deliver_prepared(
                 prepared, inbox.deliver_to, terms=terms, engine=self.engine, on_progress=on_progress
             )
+
+    def _unpacking(self, job: Job, inbox: Inbox) -> Path:
+        """Where a zip is unpacked: swept after a kill, and seen by all machines that read it."""
+        is_shared = self.config.engine == "dask"
+        place = inbox.deliver_to[0] if is_shared else self.config.state
+        return place / f"{INCOMING}{self.store.service_id}-{job.job}-unpacked"
 
     def _complete(self, job: Job, inbox: Inbox) -> None:
         """Bring a package that was visible before a kill to all destinations, and prove it."""
