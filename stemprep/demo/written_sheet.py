@@ -14,10 +14,19 @@ date: "2031-05-02"
 songs:
   - title: Slow Ferry Home
     files: ["*"]
+    bar_1:
+      timecode: "10:00:01:00"
+      frame_rate: 25
+    count_in_bars: 1
     tempo_map:
       - bar: 1
         tempo_bpm: 92
         meter: 4/4
+    sections:
+      - name: Verse
+        bar: 1
+      - name: Turnaround
+        bar: 5
     reference_mix: Reference Mix.wav
 
 tracks:

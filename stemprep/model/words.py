@@ -52,6 +52,7 @@ OperationName = Literal[
     "edge-fade",
     "rename",
     "sum",
+    "generate",
 ]
 OPERATION_NAMES: tuple[OperationName, ...] = get_args(OperationName)
 

@@ -135,6 +135,8 @@ def _shifted(
         )
     reference = reference_at(timeline, begins + start)
     notes = [_begin_note(reference, order, why)]
+    if timeline.tempo_map is None:
+        notes.append(f"No click or tempo map{order.of_song} can be made: {timeline.no_map}.")
     if timeline.is_stamped and begins + start < 0:
         notes.append(
             "The count-in reaches back before midnight, which no time reference can say: those of "

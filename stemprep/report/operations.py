@@ -26,6 +26,7 @@ OPERATION_WORDS: dict[OperationName, str] = {
     "edge-fade": "faded for a moment where a cut met sound",
     "rename": "renamed",
     "sum": "added up from files of the package",
+    "generate": "made here, not recorded",
 }
 ROUNDED = "rounded to its word length"
 INVERTED = "inverted in polarity"

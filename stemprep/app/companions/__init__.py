@@ -10,12 +10,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from stemprep.app.companions import (
+    click,
     consolidated,
     listening_copies,
+    markers,
     minus_ones,
     names_table,
     returns,
     rough_mix,
+    tempo_map,
     track_sheet,
 )
 from stemprep.app.companions.maker import Handover, Maker
@@ -31,6 +34,9 @@ MAKERS: Mapping[CompanionKind, Maker] = {
     "rough-mix": rough_mix,
     "minus-ones": minus_ones,
     "listening-copies": listening_copies,
+    "click": click,
+    "tempo-map": tempo_map,
+    "markers": markers,
     "consolidated": consolidated,
     "names-table": names_table,
     "track-sheet": track_sheet,

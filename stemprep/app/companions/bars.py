@@ -1,0 +1,147 @@
+"""What the makers of click, tempo map and markers share: the bars of a song in its files."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from stemprep.app.companions.maker import Handover
+from stemprep.app.inspect import Inspection
+from stemprep.model.finding import Finding, Occurrence
+from stemprep.model.header import RF64_ABOVE_BYTES, AudioFormat
+from stemprep.model.package import WrittenFile
+from stemprep.model.plan import OutputPlan, Plan, StartReference
+from stemprep.model.words import CARRIED_ROLES
+from stemprep.prepare.package_places import place_in_output
+from stemprep.timeline import SongTimeline, timeline_of_song
+
+MAX_PLACES = 2_000
+"""Places of findings that one package's markers tell; there is no use for more."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SongBars:
+    """One song whose bars are known: samples of ``timeline`` count from the first of its files.
+
+    outputs: those that lie on the timeline, at its rate; frames: of the longest.
+    """
+
+    song: str
+    timeline: SongTimeline
+    reference: StartReference
+    outputs: tuple[OutputPlan, ...]
+
+    @property
+    def frames(self) -> int:
+        """Length of the longest file, samples."""
+        return max(output.frames for output in self.outputs)
+
+
+def songs_with_bars(inspection: Inspection, planned: Plan) -> Iterator[SongBars]:
+    """The songs of a package for which a click or a tempo map can be made."""
+    for song, reference in planned.references.items():
+        outputs = tuple(_laid_out(song, reference, planned))
+        timeline = timeline_in_files(song, reference, inspection)
+        if timeline is not None and outputs:
+            yield SongBars(song=song, timeline=timeline, reference=reference, outputs=outputs)
+
+
+def timeline_in_files(
+    song: str, reference: StartReference, inspection: Inspection
+) -> SongTimeline | None:
+    """The bars of a song, counted from the first sample of its files; None where not known."""
+    note = inspection.measured.session.note_of(song)
+    timeline = timeline_of_song(note, reference.rate_hz, is_stamped=False)
+    placed = replace(timeline, bar_1_sample=reference.bar_1_samples, no_bar_1=reference.unknown)
+    return placed if placed.has_bars else None
+
+
+def _laid_out(song: str, reference: StartReference, planned: Plan) -> Iterator[OutputPlan]:
+    for output in planned.outputs:
+        form = output.format
+        if output.song != song or output.role in CARRIED_ROLES or form is None:
+            continue
+        if form.encoding in ("integer", "float") and form.sample_rate_hz == reference.rate_hz:
+            yield output
+
+
+def mono_form(outputs: Sequence[OutputPlan], frames: int) -> AudioFormat:
+    """One channel in the rate and word of most files, as WAV, or RF64 where that is too small."""
+    forms = [output.format for output in outputs if output.format is not None]
+    words = Counter((form.encoding, form.bit_depth, form.container_bits) for form in forms)
+    encoding, bit_depth, container_bits = min(words, key=lambda word: (-words[word], word))
+    form = AudioFormat(
+        container="WAV",
+        encoding=encoding,
+        sample_rate_hz=forms[0].sample_rate_hz,
+        channels=1,
+        bit_depth=bit_depth,
+        container_bits=container_bits,
+    )
+    is_large = frames * form.frame_bytes > RF64_ABOVE_BYTES
+    return replace(form, container="RF64") if is_large else form
+
+
+def common_stamp(song: SongBars, written: Sequence[WrittenFile]) -> int | None:
+    """The time reference that all files of a song have; None where they have none in common."""
+    paths = {output.path for output in song.outputs}
+    stamps = {
+        file.after.header.time_reference_samples for file in written if file.plan.path in paths
+    }
+    return stamps.pop() if len(stamps) == 1 else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundPlace:
+    """One place of a finding in a file of the package; sample at ``rate_hz`` of that file."""
+
+    finding: Finding
+    output: OutputPlan
+    sample: int
+    rate_hz: int
+    channel: int | None
+
+
+def found_places(handover: Handover, song: str) -> tuple[FoundPlace, ...]:
+    """Where the findings that stand lie in the files of one song, in order of time and path."""
+    dropped = set(handover.inspection.judgement.findings)
+    rates = {
+        file.path: file.facts.format.sample_rate_hz
+        for file in handover.inspection.measured.files
+        if file.facts.format is not None
+    }
+    outputs: dict[str, list[OutputPlan]] = {}
+    for output in handover.planned.outputs:
+        if output.song == song and output.format is not None:
+            for source in output.sources:
+                outputs.setdefault(source, []).append(output)
+    places: list[FoundPlace] = []
+    for finding in handover.report.findings:
+        for output in outputs.get(finding.file or "", ()):
+            assert output.format is not None, "only outputs with a format were gathered"
+            for spot in _spots(finding):
+                sample: int | None = spot.start_sample
+                if finding in dropped:  # else it was found in the written file itself
+                    sample = place_in_output(output, spot.start_sample, rates[finding.file or ""])
+                if sample is not None:
+                    places.append(
+                        FoundPlace(
+                            finding=finding,
+                            output=output,
+                            sample=sample,
+                            rate_hz=output.format.sample_rate_hz,
+                            channel=spot.channel,
+                        )
+                    )
+    places.sort(key=lambda each: (each.sample / each.rate_hz, each.output.path, each.finding.check))
+    return tuple(places[:MAX_PLACES])
+
+
+def _spots(finding: Finding) -> tuple[Occurrence, ...]:
+    if finding.occurrences is not None and finding.occurrences.worst:
+        return finding.occurrences.worst
+    if finding.start_sample is None:
+        return ()
+    start = finding.start_sample
+    return (Occurrence(channel=finding.channel, start_sample=start, end_sample=start + 1),)
