@@ -67,13 +67,13 @@ def click_blocks(ticks: Sequence[Tick], frames: int, rate_hz: int) -> Iterator[P
         end = begin + block.shape[1]
         while first < len(ticks) and ticks[first].sample + lengths[first] <= begin:
             first += 1
-        for tick, length in zip(ticks[first:], lengths[first:], strict=True):
-            if tick.sample >= end:
-                break
-            sound = sounds[tick.is_accented][:length]
-            at = tick.sample - begin
+        number = first
+        while number < len(ticks) and ticks[number].sample < end:
+            tick, at = ticks[number], ticks[number].sample - begin
+            sound = sounds[tick.is_accented][: lengths[number]]
             kept = sound[max(0, -at) : max(0, block.shape[1] - at)]
             block[0, max(0, at) : max(0, at) + kept.shape[0]] = kept
+            number += 1
         yield block
 
 
