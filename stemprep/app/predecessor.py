@@ -5,12 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 from stemprep.errors import DeliveryError
+from stemprep.lineage import parse_manifest
 from stemprep.model.package import Predecessor
-from stemprep.package import delivery_number, verify_package
+from stemprep.package import delivery_number, read_manifest, verify_package
 
 
 def read_predecessor(package: Path) -> Predecessor:
-    """Name, number and tag manifest of a whole package; DeliveryError for anything else."""
+    """Name, number, tag manifest and history of a whole package; DeliveryError for others."""
     proof = verify_package(package)
     if not (proof.is_whole and proof.is_complete) or proof.tag_manifest_sha256 is None:
         first = proof.damages[0].message if proof.damages else "it has no tag manifest"
@@ -22,4 +23,5 @@ def read_predecessor(package: Path) -> Predecessor:
         name=package.resolve().name,
         number=delivery_number(package),
         tag_manifest_sha256=proof.tag_manifest_sha256,
+        earlier=parse_manifest(read_manifest(package), package.resolve().name).history,
     )

@@ -31,6 +31,27 @@ from stemprep.cli.options import html_option, json_option, quiet_option
     is_flag=True,
     help="Every original was asked back: a missing one is a warning.",
 )
+@click.option(
+    "--accept",
+    "is_accepted",
+    is_flag=True,
+    help="Make the next delivery: originals of the package, new files beside them.",
+)
+@click.option(
+    "--to",
+    "destinations",
+    metavar="DEST",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="Folder to deliver into, with --accept; again for a second copy.",
+)
+@click.option(
+    "--move",
+    "moves",
+    metavar="FILE",
+    multiple=True,
+    help="Take out the measured lag of this new file, with --accept; repeatable.",
+)
 @json_option
 @html_option
 @quiet_option
@@ -39,15 +60,20 @@ def command(
     package: Path,
     spec_name: str | None,
     everything_asked: bool,
+    is_accepted: bool,
+    destinations: tuple[Path, ...],
+    moves: tuple[str, ...],
     json_file: Path | None,
     html_file: Path | None,
     quiet: bool,
 ) -> int:
     """Tell what of RETURNED (a folder or zip) is an original, changed or not, and what is new.
 
-    RETURNED and PACKAGE are only read. Exit code 0 when it could be told, whatever was found.
+    RETURNED and PACKAGE are only read. Exit code 0 when it could be told, whatever was found;
+    1 when a finding stops the delivery that --accept orders.
     """
-    from stemprep.app.places import refuse_inside_package  # --help must not load numpy
+    from stemprep.app.accept import accept, acceptance_of  # --help must not load numpy
+    from stemprep.app.places import refuse_inside_package
     from stemprep.app.reconcile import reconcile
     from stemprep.cli.output import emit_reconciliation, refuse_report_places, show_progress
 
@@ -55,12 +81,23 @@ def command(
     for place in (json_file, html_file):
         if place is not None and str(place) != "-":
             refuse_inside_package(place, package)
-    result = reconcile(
-        returned,
-        package,
-        spec_name,
-        everything_asked=everything_asked,
-        on_progress=show_progress,
-    )
+    order = acceptance_of(is_accepted=is_accepted, destinations=destinations, moves=moves)
+    if order is None:
+        result = reconcile(
+            returned,
+            package,
+            spec_name,
+            everything_asked=everything_asked,
+            on_progress=show_progress,
+        )
+    else:
+        result = accept(
+            returned,
+            package,
+            order,
+            spec_name,
+            everything_asked=everything_asked,
+            on_progress=show_progress,
+        )
     emit_reconciliation(result, json_file=json_file, html_file=html_file, quiet=quiet)
-    return 0
+    return 0 if order is None or result.accepted is not None else 1

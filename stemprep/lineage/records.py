@@ -81,6 +81,7 @@ class DeliveredDocument:
 class Manifest:
     """What a package tells of itself.
 
+    history:    all deliveries before it, the first one first.
     companions: paths below the payload of what was made for it beside the dropped files.
     """
 
@@ -88,6 +89,7 @@ class Manifest:
     delivery: int
     verdict: str
     predecessor: Predecessor | None
+    history: tuple[Predecessor, ...]
     amendment: Amendment | None
     stemprep_version: str
     spec_name: str
@@ -180,6 +182,9 @@ def _manifest(top: _Reader, name: str) -> Manifest:
         delivery=package.get("delivery", int),
         verdict=package.get("verdict", str),
         predecessor=None if before is None else _predecessor(_Reader(before, package.where)),
+        history=tuple(map(_predecessor, package.each("history")))
+        if package.values.get("history")
+        else (),
         amendment=None if amends is None else _amendment(_Reader(amends, package.where)),
         stemprep_version=top.get("stemprep_version", str),
         spec_name=spec.get("name", str),
@@ -219,6 +224,7 @@ def _amendment(item: _Reader) -> Amendment:
         replaced=tuple(map(str, item.get("replaced", list))),
         added=tuple(map(str, item.get("added", list))),
         left_out=tuple(map(str, item.get("left_out", list))),
+        is_return=item.values.get("is_return") is True,
     )
 
 

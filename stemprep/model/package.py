@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from stemprep.model.facts import FileFacts
 from stemprep.model.finding import Finding
-from stemprep.model.plan import Companion, LeftOut, OutputPlan
+from stemprep.model.plan import Companion, LeftOut, OutputPlan, StartReference
 from stemprep.model.sheet import SessionSheet
 from stemprep.model.words import Verdict
 
@@ -56,21 +56,31 @@ class StagedDocument:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Predecessor:
-    """The delivery before this one: its package name, number and tag manifest's sha256."""
+    """The delivery before this one: its package name, number and tag manifest's sha256.
+
+    earlier: those before it, the first delivery first; of these, each names none itself.
+    """
 
     name: str
     number: int
     tag_manifest_sha256: str
+    earlier: tuple[Predecessor, ...] = ()
+
+    @property
+    def history(self) -> tuple[Predecessor, ...]:
+        """All deliveries up to this one, the first one first."""
+        return (*self.earlier, replace(self, earlier=()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Amendment:
-    """What a delivery corrects in the package before it; paths below the payload, sorted.
+    """What a delivery changes in the package before it; paths below the payload, sorted.
 
     package:  name of the package it corrects.
     reason:   as a person gave it; "" where nobody did.
     replaced, added: paths in the new package; left_out: paths in the old one that do not travel
               any more. Documents are among them.
+    is_return: it takes in what another room sent back, instead of correcting.
     """
 
     package: str
@@ -78,6 +88,7 @@ class Amendment:
     replaced: tuple[str, ...] = ()
     added: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
+    is_return: bool = False
 
 
 DamageKind = Literal["missing", "extra", "changed", "audio-changed", "header-changed", "tag"]
@@ -118,6 +129,36 @@ class Published:
     already_there: bool = False
 
 
+PackageForm = Literal["folder", "zip"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Copy:
+    """One copy of a delivered package, after it was read back whole from where it lies.
+
+    place:       as it may be shown; of a store without anything that lets one in.
+    sha256:      of the whole zip; None for a folder.
+    already_there: it lay there before, the same; nothing was written.
+    """
+
+    place: str
+    form: PackageForm
+    tag_manifest_sha256: str
+    files: int
+    size_bytes: int
+    sha256: str | None = None
+    already_there: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Receipt:
+    """What was delivered, and every copy of it; the first is the one that reports name."""
+
+    package: str
+    delivery: int
+    copies: tuple[Copy, ...]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PackageContent:
     """Everything one package holds and tells of itself.
@@ -153,6 +194,7 @@ class PackageContent:
     waived: tuple[Finding, ...] = ()
     repaired: tuple[Finding, ...] = ()
     start_samples: Mapping[str, int | None] = field(default_factory=dict)
+    references: Mapping[str, StartReference] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     made_with: Mapping[str, str] = field(default_factory=dict)
     bag_info: tuple[tuple[str, str], ...] = ()

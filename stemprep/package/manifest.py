@@ -10,7 +10,7 @@ from itertools import zip_longest
 from stemprep.model.csv_table import csv_table
 from stemprep.model.facts import FileFacts
 from stemprep.model.finding import Finding
-from stemprep.model.package import PackageContent, SecondReading, WrittenFile
+from stemprep.model.package import PackageContent, Predecessor, SecondReading, WrittenFile
 from stemprep.model.plan import Operation
 from stemprep.model.strict_json import Json, dumps, facts_to_json, figure, rounded
 from stemprep.package.payload_path import PAYLOAD, sort_key
@@ -43,6 +43,9 @@ def manifest_json(content: PackageContent) -> str:
             },
             "sheet": None if content.sheet is None else dataclasses.asdict(content.sheet),
             "start_samples": dict(content.start_samples),
+            "start_references": {
+                song: dataclasses.asdict(each) for song, each in content.references.items()
+            },
             "files": [_file(file) for file in _in_order(content.files)],
             "documents": _documents(content),
             "companions": [dataclasses.asdict(entry) for entry in content.companions],
@@ -60,8 +63,17 @@ def _package(content: PackageContent) -> Json:
         "name": content.name,
         "delivery": content.delivery,
         "verdict": content.verdict,
-        "predecessor": None if before is None else dataclasses.asdict(before),
+        "predecessor": None if before is None else _delivery(before),
+        "history": [] if before is None else [_delivery(each) for each in before.history],
         "amends": None if content.amendment is None else dataclasses.asdict(content.amendment),
+    }
+
+
+def _delivery(delivery: Predecessor) -> Json:
+    return {
+        "name": delivery.name,
+        "number": delivery.number,
+        "tag_manifest_sha256": delivery.tag_manifest_sha256,
     }
 
 

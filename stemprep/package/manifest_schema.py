@@ -14,6 +14,7 @@ from stemprep.model.facts_schema import (
     facts_schema,
     nullable,
     record,
+    start_reference_schema,
 )
 from stemprep.model.words import COMPANION_KINDS, OPERATION_NAMES, ROLES
 from stemprep.package.manifest import MANIFEST_VERSION
@@ -34,6 +35,10 @@ def manifest_schema() -> Schema:
             "spec": record({"name": TEXT, "title": TEXT, "sha256": TEXT}),
             "sheet": nullable({"type": "object"}),
             "start_samples": {"type": "object", "additionalProperties": nullable(INTEGER)},
+            "start_references": {
+                "type": "object",
+                "additionalProperties": start_reference_schema(),
+            },
             "files": array(_file()),
             "documents": array(_document()),
             "companions": array(_companion()),
@@ -59,6 +64,7 @@ def _package() -> Schema:
             "replaced": array(TEXT),
             "added": array(TEXT),
             "left_out": array(TEXT),
+            "is_return": FLAG,
         }
     )
     return record(
@@ -67,6 +73,7 @@ def _package() -> Schema:
             "delivery": INTEGER,
             "verdict": {"enum": ["pass", "warn", "fail"]},
             "predecessor": nullable(before),
+            "history": array(before),
             "amends": nullable(amends),
         }
     )

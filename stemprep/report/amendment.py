@@ -7,12 +7,19 @@ from collections.abc import Sequence
 from stemprep.model.package import Amendment
 from stemprep.report import figures
 
-LABEL = "Corrected"
+LABELS = {False: "Corrected", True: "Returned"}
 NO_REASON = "no reason was given"
+
+
+def label(amendment: Amendment) -> str:
+    """What kind of change it is, in one word."""
+    return LABELS[amendment.is_return]
 
 
 def amendment_words(amendment: Amendment) -> str:
     """What was replaced, added or left out, why, and in which package."""
+    if amendment.is_return:
+        return _return_words(amendment)
     done = [
         f"{verb} {_named(paths)}"
         for verb, paths in (
@@ -26,6 +33,15 @@ def amendment_words(amendment: Amendment) -> str:
     return (
         f"{what}, because: {amendment.reason or NO_REASON}. Everything else is as it was in "
         f"{amendment.package}."
+    )
+
+
+def _return_words(amendment: Amendment) -> str:
+    what = f"added {_named(amendment.added)}" if amendment.added else "nothing new"
+    home = f"; left out {_named(amendment.left_out)}" if amendment.left_out else ""
+    return (
+        f"{what}{home}, from what another room sent back. Everything else is as it was in "
+        f"{amendment.package}, byte for byte."
     )
 
 

@@ -62,7 +62,7 @@ def delivery_note(
     page = Page(width=width)
     by_song = _by_song(written, songs_in_order(report, written))
     if report.amendment is not None:
-        page.fact(amendment.LABEL, amendment.amendment_words(report.amendment))
+        page.fact(amendment.label(report.amendment), amendment.amendment_words(report.amendment))
     _put_title(page, report, package_name, delivery, predecessor)
     _put_open(page, report, package_paths(written))
     if is_songs_told:

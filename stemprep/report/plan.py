@@ -28,7 +28,7 @@ def render_plan(
     """
     page = Page(width=width)
     if corrected is not None:
-        page.fact(amendment.LABEL, amendment.amendment_words(corrected))
+        page.fact(amendment.label(corrected), amendment.amendment_words(corrected))
     _put_head(page, plan, blockers)
     _put_blockers(page, blockers)
     _put_notes(page, plan.notes)

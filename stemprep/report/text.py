@@ -19,6 +19,7 @@ from stemprep.report.causes import (
     standing,
 )
 from stemprep.report.layout import Page, columns, pad
+from stemprep.report.receipt import put_receipt
 from stemprep.report.summary import (
     SongLine,
     checked_against,
@@ -55,6 +56,8 @@ def render_text(report: Report, *, width: int = 80, is_color: bool = False) -> s
     _put_set(page, report)
     _put_waived(page, report, formats)
     _put_notes(page, [cause for cause in found if cause.severity == "note"])
+    if report.receipt is not None:
+        put_receipt(page, report.receipt)
     _put_remarks(page, report.notes)
     return page.text()
 
@@ -65,7 +68,7 @@ def _put_head(page: Page, report: Report) -> None:
     page.fact("To do", head.to_do)
     page.fact("Package", head.package)
     if report.amendment is not None:
-        page.fact(amendment.LABEL, amendment.amendment_words(report.amendment))
+        page.fact(amendment.label(report.amendment), amendment.amendment_words(report.amendment))
     page.blank()
     page.put(f"{checked_against(report)}.")
 

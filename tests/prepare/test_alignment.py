@@ -95,7 +95,7 @@ def test_an_ordered_move_settles_it(move: int, head: int) -> None:
     measured = session(*files)
     out = output_of(planned(measured, spec("overdub", is_equal_length=False)), "b.wav")
     places = [step for step in out.operations if step.name == "place"]
-    assert sum(step.parameters["head_samples"] for step in places) == head
+    assert sum(int(step.parameters["head_samples"] or 0) for step in places) == head
     assert len(places) == (0 if not head else 1 + bool(move)), "what was ordered is its own step"
     if places:
         result = carried_out(out, measured)

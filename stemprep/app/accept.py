@@ -1,0 +1,260 @@
+"""Accept a return: the next delivery of the session, originals of the package, new files beside.
+
+Originals are carried byte for byte. An original that came back changed joins under a name of its
+own as an alternate: both stay, and a person chooses. New files are placed by their time references;
+a late one is moved by its measured lag only where that is ordered for this very file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from stemprep.app.corrections import amended_sheet
+from stemprep.app.deliver import deliver_prepared
+from stemprep.app.from_package import Joining, MergedSet, inspect_merged, merge, merged_names
+from stemprep.app.inspect import OnProgress, no_progress
+from stemprep.app.places import refuse_destination, refuse_inside_package
+from stemprep.app.prepared import prepared_merged
+from stemprep.app.reconcile import Held, held_against, judged
+from stemprep.app.return_sounds import PAYLOAD
+from stemprep.engine import Engine
+from stemprep.errors import UsageError
+from stemprep.intake import open_regular
+from stemprep.model.finding import Finding
+from stemprep.model.reconciliation import NewFile, OriginalFate, Reconciliation
+from stemprep.model.report import Report
+from stemprep.model.session import DropEntry, MeasuredFile
+from stemprep.model.sheet import TrackNote, WorkOrder
+from stemprep.naming import PathIndex, distinct_paths, split_extension
+from stemprep.package import listed_hashes
+
+_COPY_BYTES = 1 << 20
+RETURNED = "returned"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acceptance:
+    """An order to accept a return: where to deliver, and which files to move by their lag."""
+
+    destinations: tuple[Path, ...]
+    moves: tuple[str, ...] = ()
+
+
+def acceptance_of(
+    *, is_accepted: bool, destinations: Sequence[Path], moves: Sequence[str]
+) -> Acceptance | None:
+    """The order that a command line gives; UsageError where its options do not go together."""
+    if is_accepted and not destinations:
+        raise UsageError("--accept makes a package: name the folder for it with --to")
+    if not is_accepted and (destinations or moves):
+        option = "--to" if destinations else "--move"
+        raise UsageError(f"{option} is for accepting a return: give --accept too, or leave it out")
+    if not is_accepted:
+        return None
+    return Acceptance(destinations=tuple(destinations), moves=tuple(moves))
+
+
+def accept(
+    returned: Path,
+    package: Path,
+    order: Acceptance,
+    spec_name: str | Path | None = None,
+    *,
+    everything_asked: bool = False,
+    engine: Engine | None = None,
+    on_progress: OnProgress = no_progress,
+) -> Reconciliation:
+    """Reconcile a return and publish the next delivery of its session in every destination.
+
+    ``accepted`` is None when a finding stopped it; that finding is then among the others. Raises
+    UsageError for a move that nothing was measured for, and what ``reconcile`` and ``deliver`` do.
+    """
+    for destination in order.destinations:
+        refuse_destination(destination, returned)
+        refuse_inside_package(destination, package, "the destination")
+    with held_against(
+        returned,
+        package,
+        spec_name,
+        everything_asked=everything_asked,
+        engine=engine,
+        on_progress=on_progress,
+    ) as held:
+        result = judged(held)
+        shifts = ordered_shifts(held, order.moves)
+        unplaced = [
+            file
+            for file in held.returned.new_files
+            if file.start_sample is None and file.file not in shifts
+        ]
+        if unplaced:
+            findings = (*_unplaced(unplaced), *result.findings)
+            return replace(result, findings=findings)
+        merged = merged_with_return(held, shifts)
+        inspection = inspect_merged(
+            merged, held.inspection.spec, engine=engine, on_progress=on_progress
+        )
+        prepared = prepared_merged(inspection, merged, is_return=True)
+        report = deliver_prepared(
+            prepared, order.destinations, engine=engine, on_progress=on_progress
+        )
+        return _with_delivery(result, report)
+
+
+def _with_delivery(result: Reconciliation, report: Report) -> Reconciliation:
+    """What came back, and the delivery that was made of it or what stopped it."""
+    if report.package is not None:
+        return replace(result, accepted=report.package, notes=(*result.notes, *report.notes))
+    stopping = [each for each in report.findings if each.severity == "fail" and each.counts]
+    others = [each for each in result.findings if each not in stopping]
+    return replace(result, findings=(*stopping, *others))
+
+
+def _unplaced(files: Sequence[NewFile]) -> Iterator[Finding]:
+    for file in files:
+        yield Finding(
+            check="time-reference",
+            severity="fail",
+            message=f"{file.evidence}; it cannot be placed",
+            advice="Ask for an export from the session's start, or order move_samples for it in a "
+            "session.yaml in the return.",
+            file=file.file,
+            files=(file.file,),
+            song=file.song,
+        )
+
+
+# --- moves
+
+
+def ordered_shifts(held: Held, moves: Sequence[str]) -> dict[str, int]:
+    """Returned path -> by how many session samples it is to be moved, where that is ordered.
+
+    Ordered by pattern on the command line, or in the return's own sheet. UsageError where a
+    pattern names no new file, or nothing was measured that could be taken out.
+    """
+    new = {file.file: file for file in held.returned.new_files}
+    index = PathIndex(new)
+    wanted: dict[str, str] = {}
+    for pattern in moves:
+        named = index.named_by(pattern)
+        if not named:
+            known = ", ".join(list(new)[:4]) or "none"
+            raise UsageError(f"--move {pattern}: names no new file of the return (new: {known})")
+        wanted.update(dict.fromkeys(named, "as ordered on the command line"))
+    for file in held.inspection.measured.files:
+        note = file.source.note
+        if file.path in new and note is not None and note.order.undo_lag:
+            wanted.setdefault(file.path, "as ordered in the session sheet of the return")
+    return {path: _shift(new[path], why) for path, why in wanted.items()}
+
+
+def _shift(file: NewFile, why: str) -> int:
+    if file.placed_by in ("spill", "same-source") and file.start_sample is not None:
+        return file.start_sample
+    if file.late_samples is None:
+        raise UsageError(
+            f"{file.file}: its move is ordered ({why}), but nothing shows how late it is "
+            f"({file.evidence}); order move_samples with a number in a session.yaml in the return"
+        )
+    return -file.late_samples
+
+
+# --- what joins the package
+
+
+def merged_with_return(held: Held, shifts: dict[str, int]) -> MergedSet:
+    """The package with the new files, the changed originals as alternates, and new documents."""
+    manifest = held.package.manifest
+    names = merged_names(manifest.dropped_files)
+    measured = {file.path: file for file in held.inspection.measured.files}
+    joining = [
+        _new_joining(file, measured[file.file], held, shifts) for file in held.returned.new_files
+    ]
+    joining += [
+        _changed_joining(fate, measured[fate.returned_as], held, names)
+        for fate in held.returned.originals
+        if fate.status == "changed" and fate.returned_as is not None
+    ]
+    joining += list(_documents(held))
+    sheet = amended_sheet(manifest.sheet, None, manifest.dropped_files, names)
+    apart = _apart(joining, [*names.values(), *(each.source for each in manifest.documents)])
+    return merge(held.package, apart, sheet=sheet, names=names)
+
+
+def _new_joining(
+    file: NewFile, measured: MeasuredFile, held: Held, shifts: dict[str, int]
+) -> Joining:
+    """A new file; that its time reference is followed was decided when it was reconciled."""
+    note = measured.source.note or TrackNote(pattern=file.file)
+    order = note.order
+    if file.file in shifts:
+        shift = shifts[file.file]
+        order = replace(order, move_samples=shift, move_reason=_reason(file, shift))
+    elif order.move_samples is None:
+        order = replace(order, move_samples=0)
+    return Joining(
+        root=held.inspection.measured.session.root,
+        entry=measured.source.entry,
+        role=measured.role,
+        song=file.song,
+        note=replace(note, order=order),
+    )
+
+
+def _reason(file: NewFile, shift: int) -> str:
+    if file.placed_by in ("spill", "same-source"):
+        return f"moved by {shift} samples, as ordered, to where the mix in it begins"
+    return f"moved by {shift} samples, as ordered: the lag of the mix that leaked into it"
+
+
+def _changed_joining(
+    fate: OriginalFate, measured: MeasuredFile, held: Held, names: dict[str, str]
+) -> Joining:
+    """An original that came back changed: an alternate of the one that is carried."""
+    original = names[fate.file.removeprefix(f"{PAYLOAD}/")]
+    stem, _ = split_extension(original)
+    extension = split_extension(measured.path)[1]
+    note = measured.source.note or TrackNote(pattern=measured.path)
+    order = WorkOrder(move_samples=0)
+    return Joining(
+        root=held.inspection.measured.session.root,
+        entry=replace(measured.source.entry, path=f"{stem}_{RETURNED}{extension}"),
+        role=fate.role,
+        song=fate.song,
+        note=replace(note, use="alternate", alternate_of=original, order=order),
+    )
+
+
+def _documents(held: Held) -> Iterator[Joining]:
+    """Documents that the other room added; what the package holds already stays out."""
+    session = held.inspection.measured.session
+    known = set(listed_hashes(Path(held.package.root)).values())
+    for entry in session.entries:
+        if entry.kind not in ("document", "sheet"):
+            continue
+        digest = hashlib.sha256()
+        with open_regular(session.root, entry.raw_path) as stream:
+            while piece := stream.read(_COPY_BYTES):
+                digest.update(piece)
+        if digest.hexdigest() not in known and not _is_of_a_bag(entry):
+            told = replace(entry, kind="document", path=f"{RETURNED}/{entry.path}")
+            yield Joining(root=session.root, entry=told)
+
+
+def _is_of_a_bag(entry: DropEntry) -> bool:
+    """Tag files of a package that was sent back whole speak of that package alone."""
+    name = entry.path.rpartition("/")[2]
+    return name in ("bagit.txt", "bag-info.txt") or name.startswith(("manifest-", "tagmanifest-"))
+
+
+def _apart(joining: Sequence[Joining], taken: Sequence[str]) -> list[Joining]:
+    """No two names alike, and none that the package has already."""
+    paths = distinct_paths([*taken, *(one.entry.path for one in joining)])[len(taken) :]
+    return [
+        replace(one, entry=replace(one.entry, path=path))
+        for one, path in zip(joining, paths, strict=True)
+    ]
