@@ -107,7 +107,8 @@ class Service:
         taken = self.store.take_back((), self.clock(), self._wait_after)
         for number in taken:
             _log().info("taken up again", job=number)
-        places = [*self.config.destinations, *(box.archive for box in self.config.inboxes)]
+        archives = (box.archive for box in self.config.inboxes)
+        places = [self.config.state, *self.config.destinations, *archives]
         sweep_staging([place for place in places if place], self.store.service_id, ())
 
     def _wait_after(self, interruptions: int) -> float:
@@ -218,6 +219,8 @@ class Service:
                 self._stale_indexes.discard(destination)
             except OSError as error:
                 _log().warning("index.html could not be written", reason=error.strerror)
+                if self.is_once:  # the next run begins with it
+                    self._stale_indexes.discard(destination)
 
     def _tell_held(self, held: Held, jobs: list[int]) -> None:
         named = {"drop": held.name, "detail": held.detail}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from contextlib import suppress
 from pathlib import Path
 
 from stemprep.service.jobs import raw_text
@@ -18,8 +19,19 @@ def write_whole(path: Path, content: bytes) -> None:
     Written under a hidden name, fsynced, renamed, and the folder fsynced. Raises OSError.
     """
     hidden = path.with_name(f".{path.name}")
+    try:
+        _write_hidden(hidden, content)
+        hidden.rename(path)
+    except OSError:
+        with suppress(OSError):
+            hidden.unlink()
+        raise
+    sync_folder(path.parent)
+
+
+def _write_hidden(path: Path, content: bytes) -> None:
     flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW | os.O_CLOEXEC
-    descriptor = os.open(hidden, flags, 0o644)
+    descriptor = os.open(path, flags, 0o644)
     try:
         rest = memoryview(content)
         while rest:
@@ -27,8 +39,6 @@ def write_whole(path: Path, content: bytes) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
-    hidden.rename(path)
-    sync_folder(path.parent)
 
 
 def sync_folder(folder: Path) -> None:

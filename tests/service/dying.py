@@ -13,7 +13,6 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-
 from stemprep.service import afterwards, store
 from tests.service.studio import Studio, ended
 

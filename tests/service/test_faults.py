@@ -1,0 +1,174 @@
+"""A disk that refuses once, anywhere: the job is tried again, nothing half is seen or lost."""
+
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from stemprep.errors import DeliveryError
+from stemprep.service import store
+from stemprep.work import write as work_write
+from tests.service.dying import publish_module
+from tests.service.faults import Fault, injected
+from tests.service.studio import Studio, digests, hurry
+
+
+@pytest.fixture(autouse=True)
+def _hurry(monkeypatch: pytest.MonkeyPatch) -> None:
+    hurry(monkeypatch)
+
+
+@pytest.mark.parametrize("code", [errno.ENOSPC, errno.EIO, errno.EACCES], ids=errno.errorcode.get)
+def test_a_fault_at_every_write_fsync_and_commit(tmp_path: Path, code: int) -> None:
+    number, is_met = 0, True
+    while is_met:
+        studio = Studio.built(tmp_path / str(number))
+        drop = studio.drop("Lantern", seconds=0.02)
+        expected = digests(drop)
+        fault = Fault(number, code)
+        with injected(fault), suppress(DeliveryError):  # the store itself, at the very start
+            studio.run()
+        studio.require_only_whole_packages()
+        assert digests(drop) == expected
+        if studio.states() != {"Lantern": "delivered"}:  # what cannot be done now is done next
+            assert studio.run() == 0
+        assert studio.states() == {"Lantern": "delivered"}
+        assert studio.packages() == ["Lantern_mastering_01"]
+        studio.require_only_whole_packages()
+        assert not list(studio.out.glob(".*"))
+        assert digests(drop) == expected
+        number, is_met = number + 1, fault.is_met
+    assert number > 70  # it really failed that often
+
+
+def test_a_disk_that_stays_full(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The job is set aside after its attempts, tells why, and is done when a person wants it."""
+    studio = Studio.built(tmp_path)
+    drop = studio.drop("Lantern", seconds=0.02)
+    expected = digests(drop)
+
+    def full(*_: object) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as patched:
+        patched.setattr(work_write.HashedFile, "write", full)
+        assert studio.run() == 5
+    (job,) = studio.jobs()
+    assert (job.state, job.attempts) == ("set-aside", 3)
+    assert "the disk is full" in job.reason
+    assert studio.packages() == []
+    assert studio.run() == 5
+    assert studio.states() == {"Lantern": "set-aside"}
+    assert digests(drop) == expected
+
+
+# --- the order of write, fsync, rename, fsync of the folder
+
+
+class Recorder:
+    """What was done to which path, in order."""
+
+    def __init__(self) -> None:
+        self.calls: list[tuple[str, str]] = []
+
+    def add(self, what: str, path: object) -> None:
+        self.calls.append((what, str(path)))
+
+    def last(self, what: str, path: object) -> int:
+        """Position of the last such call; -1 where there is none."""
+        found = [n for n, call in enumerate(self.calls) if call == (what, str(path))]
+        return found[-1] if found else -1
+
+
+def path_of(descriptor: int) -> str:
+    return str(Path(f"/proc/self/fd/{descriptor}").readlink())
+
+
+@contextmanager
+def recorded(monkeypatch: pytest.MonkeyPatch) -> Iterator[Recorder]:
+    recorder = Recorder()
+    write, fsync, rename = os.write, os.fsync, os.rename
+    sound, final = work_write.HashedFile.write, publish_module.rename_exclusively
+    move, fields = store.Store.move, store.Store.set_fields
+
+    def on_write(descriptor: int, content: bytes) -> int:
+        recorder.add("write", path_of(descriptor))
+        return write(descriptor, content)
+
+    def on_sound(self: Any, piece: bytes) -> int:
+        recorder.add("write", path_of(self.fileno()))
+        return int(sound(self, piece))
+
+    def on_fsync(descriptor: int) -> None:
+        fsync(descriptor)
+        recorder.add("fsync", path_of(descriptor))
+
+    def on_rename(source: object, target: object, **named: Any) -> None:
+        rename(source, target, **named)  # type: ignore[arg-type]
+        recorder.add("rename", target)
+
+    def on_final(source: Path, target: Path) -> None:
+        final(source, target)
+        recorder.add("rename", target)
+
+    def on_move(self: Any, number: int, state: Any, /, *rest: Any, **named: Any) -> bool:
+        recorder.add("commit", state)
+        return bool(move(self, number, state, *rest, **named))
+
+    def on_fields(self: Any, number: int, /, **named: Any) -> None:
+        fields(self, number, **named)
+        recorder.add("commit", "sealed" if "tag_sha256" in named else "fields")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "write", on_write)
+        patched.setattr(os, "fsync", on_fsync)
+        patched.setattr(os, "rename", on_rename)
+        patched.setattr(work_write.HashedFile, "write", on_sound)
+        patched.setattr(publish_module, "rename_exclusively", on_final)
+        patched.setattr(store.Store, "move", on_move)
+        patched.setattr(store.Store, "set_fields", on_fields)
+        yield recorder
+
+
+def test_the_order_of_write_fsync_rename_and_fsync_of_the_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Principle: rename(2) and fsync(2); a name is on the disk when its folder is."""
+    studio = Studio.built(tmp_path)
+    studio.drop("Lantern", seconds=0.02)
+    with recorded(monkeypatch) as done:
+        assert studio.run() == 0
+    final = studio.out / "Lantern_mastering_01"
+    (staging,) = {
+        Path(path.split("/data/")[0]) for what, path in done.calls if ".incoming-" in path
+        and "/data/" in path
+    }  # fmt: skip
+    visible = done.last("rename", final)
+    files = [path for path in final.rglob("*") if path.is_file()]
+    assert len(files) > 10
+    for path in files:
+        staged = staging / path.relative_to(final)
+        written, synced = done.last("write", staged), done.last("fsync", staged)
+        assert 0 <= written < synced < visible, staged
+    folders = [final, *(path for path in final.rglob("*") if path.is_dir())]
+    for path in folders:
+        staged = staging / path.relative_to(final)
+        assert 0 <= done.last("fsync", staged) < visible, staged
+    writes = [path for what, path in done.calls[:visible] if what == "write" and ".inc" in path]
+    assert writes[-1].endswith("tagmanifest-sha256.txt")
+    assert done.last("commit", "sealed") < visible
+    assert visible < done.calls.index(("fsync", str(studio.out)), visible)
+    assert done.calls.index(("fsync", str(studio.out)), visible) < done.last("commit", "published")
+    for name in ("Lantern.receipt.html", "Lantern.receipt.txt"):
+        hidden, seen = studio.inbox / f".{name}", done.last("rename", studio.inbox / name)
+        assert 0 <= done.last("write", hidden) < done.last("fsync", hidden) < seen
+        assert seen < done.calls.index(("fsync", str(studio.inbox)), seen)
+        assert done.calls.index(("fsync", str(studio.inbox)), seen) < done.last(
+            "commit", "delivered"
+        )
