@@ -14,6 +14,7 @@ from pydantic import ValidationError
 
 from stemprep.errors import SpecError
 from stemprep.model.sheet import SessionSheet
+from stemprep.spec.recorded_tempo import recorded_tempo
 from stemprep.spec.schema_sheet import SheetKeys
 from stemprep.spec.sheets import sheet_of
 
@@ -29,11 +30,16 @@ def recorded_sheet(record: Mapping[str, Any], name: str) -> SessionSheet:
     """
     try:
         model = SheetKeys.model_validate_json(json.dumps(_as_written(record)))
+        values = model.model_dump(exclude_unset=True)
+        records = record.get("songs") or ()
+        for song, recorded in zip(values.get("songs", ()), records, strict=True):
+            if recorded.get("tempo_read") is not None:
+                song["tempo_read"] = recorded_tempo(json.dumps(recorded["tempo_read"]))
     except (ValidationError, ValueError, RecursionError) as error:
         raise SpecError(_problems(error, name)) from error
     sha256 = record.get("sha256")
     return sheet_of(
-        model.model_dump(exclude_unset=True),
+        values,
         sha256=sha256 if isinstance(sha256, str) else "",
         warnings=(),
     )
