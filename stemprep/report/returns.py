@@ -14,7 +14,7 @@ from stemprep.report.track_sheet import LOCAL_RULES
 
 _COLUMNS = (
     "file", "song", "part", "player", "take", "kept_or_alternate", "dry_or_effect",
-    "starts_with_the_files_sent", "microphone", "printed_with", "notes",
+    "same_start", "microphone", "printed_with", "notes",
 )  # fmt: skip
 
 
@@ -66,7 +66,7 @@ def returns_csv() -> str:
 
 def returns_html(page: ReturnPage) -> str:
     """One page without script, nothing fetched, every text escaped."""
-    style, digest = stylesheet()
+    style, digest = stylesheet("sheets.css")
     return (
         environment()
         .get_template("returns.html")
@@ -84,9 +84,9 @@ def returns_html(page: ReturnPage) -> str:
 def _column_words() -> Sequence[tuple[str, str]]:
     """What belongs into each column of the sheet; words that need no telling are left out."""
     return (
-        ("file", "name of the file that you send"),
-        ("part", "what it is: solo guitar, second voice"),
+        ("file, part", "the file's name, and what it is: solo guitar, second voice"),
         ("kept_or_alternate", "kept: the one to use; alternate: another to choose from"),
         ("dry_or_effect", "dry: without effect; effect: the effect alone; printed: both in one"),
-        ("starts_with_the_files_sent", "yes; if no, where it starts instead"),
+        ("same_start", "yes; if not, where in the song the file begins"),
+        ("microphone, printed_with", "how it was recorded, and what cannot be taken off again"),
     )

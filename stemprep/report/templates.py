@@ -32,9 +32,13 @@ def environment() -> jinja2.Environment:
     )
 
 
-def stylesheet() -> tuple[object, str]:
-    """Give our stylesheet, trusted as it is, and its sha256 for the page's policy."""
-    style = (_HERE / "report.css").read_text(encoding="utf-8")
+def stylesheet(*more: str) -> tuple[object, str]:
+    """Give our stylesheet, trusted as it is, and its sha256 for the page's policy.
+
+    more: names of stylesheets of this room that follow the common one.
+    """
+    names = ("report.css", *more)
+    style = "".join((_HERE / name).read_text(encoding="utf-8") for name in names)
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
     return _trusted(style), digest
 

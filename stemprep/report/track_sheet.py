@@ -126,7 +126,7 @@ def _cells(row: TrackRow) -> Sequence[object]:
 
 def track_sheet_html(sheet: TrackSheet) -> str:
     """One page without script, nothing fetched, every text escaped."""
-    style, digest = stylesheet()
+    style, digest = stylesheet("sheets.css")
     return (
         environment()
         .get_template("track_sheet.html")

@@ -117,7 +117,7 @@ def test_no_cell_runs_as_a_formula(payload: Path) -> None:
 def test_the_page_tells_what_it_is_where_bar_1_is_and_how_to_send_back(payload: Path) -> None:
     words = page_of(payload / "track-sheet.html").words
     assert "12 tracks of this song as recorded so far" in words
-    assert "Import all files below at one position" in words
+    assert "Import all files, MP3s apart, at one position" in words
     # Sound before bar 1 is not cut: one bar of 4 x 60 / 92 s, 125,217.4 samples (worked by hand).
     assert "Bar 1, beat 1 lies 125,217 samples (2.609 s) after the first sample" in words
     assert "1 bar before bar 1 (bar 0)" in words
