@@ -132,6 +132,7 @@ def package_content(
         waived=report.waived,
         repaired=report.repaired,
         start_samples=report.plan.start_samples,
+        references=report.plan.references,
         notes=report.plan.notes,
         made_with=made_with(),
         bag_info=_bag_info(report),

@@ -35,6 +35,24 @@ def record(fields: dict[str, Schema], **more: Any) -> Schema:
     }
 
 
+def start_reference_schema() -> Schema:
+    """Describe where bar 1 lies in the files of a song, as ``StartReference`` says it."""
+    return record(
+        {
+            "rate_hz": INTEGER,
+            "bar_1_samples": nullable(INTEGER),
+            "start_samples": nullable(INTEGER),
+            "start_bar": nullable(TEXT),
+            "is_on_bar_line": FLAG,
+            "start_timecode": nullable(TEXT),
+            "start_timecode_samples": INTEGER,
+            "bar_1_timecode": nullable(TEXT),
+            "frame_rate": nullable(TEXT),
+            "unknown": TEXT,
+        }
+    )
+
+
 def facts_schema() -> Schema:
     """Describe the facts of one file; fields that need sound are null without it."""
     return record(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import asdict
 from typing import Any
 
 from stemprep.model.facts import SetFacts, SongFacts
@@ -207,6 +208,7 @@ def plan_json(plan: Plan) -> Json:
             for each in plan.repairs
         ],
         "start_samples": dict(plan.start_samples),
+        "start_references": {song: asdict(each) for song, each in plan.references.items()},
         "notes": list(plan.notes),
     }
 

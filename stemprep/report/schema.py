@@ -14,6 +14,7 @@ from stemprep.model.facts_schema import (
     facts_schema,
     nullable,
     record,
+    start_reference_schema,
 )
 from stemprep.model.finding import MAX_WORST
 from stemprep.model.session import EntryKind
@@ -176,6 +177,10 @@ def _plan() -> Schema:
             "left_out": array(record({"path": TEXT, "reason": TEXT})),
             "repairs": array(record(repair)),
             "start_samples": {"type": "object", "additionalProperties": nullable(INTEGER)},
+            "start_references": {
+                "type": "object",
+                "additionalProperties": start_reference_schema(),
+            },
             "notes": _TEXTS,
         }
     )

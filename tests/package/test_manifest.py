@@ -14,7 +14,7 @@ import pytest
 
 from stemprep.model.finding import Finding
 from stemprep.model.package import PackageContent, Predecessor, SecondReading
-from stemprep.model.plan import LeftOut
+from stemprep.model.plan import LeftOut, StartReference
 from stemprep.model.sheet import SessionSheet, SongNote, TempoMark, TrackNote
 from stemprep.package import (
     expected_audio_hashes,
@@ -64,6 +64,7 @@ def content(tmp_path: Path) -> PackageContent:
         left_out=(LeftOut(path="talk.wav", reason="talkback stays in the house"),),
         predecessor=Predecessor(name="lantern_delivery-0", number=0, tag_manifest_sha256="9" * 64),
         start_samples={"Lantern": 172_800_000, "": None},
+        references={"Lantern": StartReference(rate_hz=48_000, unknown="nobody says")},
     )
 
 

@@ -26,7 +26,15 @@ from stemprep.model.facts import (
 from stemprep.model.finding import Finding, Occurrence, Occurrences
 from stemprep.model.header import AudioFormat, Bext, Header, HeaderFault
 from stemprep.model.package import Damage, Predecessor, SecondReading, Verification, WrittenFile
-from stemprep.model.plan import DocumentPlan, LeftOut, Operation, OutputPlan, Plan, Repair
+from stemprep.model.plan import (
+    DocumentPlan,
+    LeftOut,
+    Operation,
+    OutputPlan,
+    Plan,
+    Repair,
+    StartReference,
+)
 from stemprep.model.report import Report, SongVerdict
 from stemprep.model.session import (
     DropEntry,
@@ -550,6 +558,18 @@ def a_plan() -> Plan:
         ),
         repairs=(Repair(check="sample-rate", file="Stems/Voice.wav", operation="convert-rate"),),
         start_samples={"": 172_800_000},
+        references={
+            "": StartReference(
+                rate_hz=48_000,
+                bar_1_samples=96_000,
+                start_samples=172_800_000,
+                start_bar="0.1",
+                is_on_bar_line=True,
+                start_timecode="01:00:00:00",
+                bar_1_timecode="01:00:02:00",
+                frame_rate="25",
+            )
+        },
         notes=("Start taken from the time references, which all agree.",),
     )
 
