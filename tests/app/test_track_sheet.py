@@ -92,6 +92,7 @@ def test_the_table_has_a_row_for_every_track(payload: Path) -> None:
         path.relative_to(payload).as_posix()
         for folder in ("tracks", "effect-returns", "guides", "click")
         for path in (payload / folder).iterdir()
+        if path.name != "click.wav"  # made, not recorded: told among what is there to play to
     }
     assert files == written
     assert [row["order"] for row in rows] == [f"{number:02d}" for number in range(1, 13)]
