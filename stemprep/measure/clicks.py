@@ -3,19 +3,18 @@
 Three gates, each dearer and seldomer than the one before:
 - the sharpest and the highest cell of every 1,024 samples, where it stands out of the others;
 - those that stand out of everything 20 ms either side: an onset is followed by its own sound;
-- linear prediction fitted without the suspect; a handful of samples, made anew from both sides,
-  must leave an error like the one around. A step, an attack or a crackle does not.
+- what ``measure/disturbance.py`` looks for: sound that linear prediction does not foretell.
 """
 
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from stemprep.dsp.cells import CELL_FRAMES, Chunk, Floats
 from stemprep.dsp.history import History
-from stemprep.dsp.prediction import Signal, error_filter, interpolated, prediction_error
+from stemprep.dsp.prediction import Signal
 from stemprep.dsp.runs import Positions
+from stemprep.measure.disturbance import LONGEST, MARGIN, MOST_CHANGE, click_in
 from stemprep.model.facts import MAX_LISTED_RUNS, ClickFacts
 from stemprep.units import db_from_ratio, ratio_from_db
 
@@ -26,23 +25,9 @@ LEAST_SHARPNESS = 1.0  # third difference of a click against its height: 3 for o
 SHARE_OF_SIZE = 0.25  # what a single sample 21 dB below the sound around still reaches
 LOWEST = ratio_from_db(-60.0)
 AROUND_S = 0.025
-ORDER = 32
-LONGEST = 64
-LENGTHS = (1, 2, 3, 4, 6, 8, 11, 16, 23, 32, 45, 64)
-MIN_SIGMAS = 5.0
-OVER_ERROR = 1.5
-NORMAL = 1.3
-LEAST_PART = 0.03  # of what was added: less at its ends is the sound itself
-MIN_HEIGHT = ratio_from_db(-30.0)
 MOST_IN_A_CHUNK = 12  # those that stand out most: bounds the time for sound that crackles
-MOST_CHANGE = 5.0  # of the usual error from before to behind: more is an onset
-OVER_ONSET = 25.0  # of the usual error behind: no onset jumps that high
-LEAST_ERROR = 0.02  # of the click's: what is left below is gone
-SHORT = 8
-BESIDE = 256
 BESIDE_CELLS = 8
 OVER_ONSET_CELLS = 6.0
-MARGIN = LONGEST + ORDER + CELL_FRAMES
 _WITHIN = np.arange(FRAME_CELLS)
 
 
@@ -163,81 +148,6 @@ class Clicks:
                     sigmas=s,
                 )
             )
-
-
-def click_in(sound: Signal, cell: int) -> tuple[int, int, float, float] | None:
-    """Look for a click in the cell from sample ``cell`` on.
-
-    Gives first sample, length, largest sample of what was added against the largest around, and
-    the largest prediction error in deviations of that around; None where nothing is a click.
-    """
-    first, last = cell - MARGIN, cell + CELL_FRAMES + MARGIN
-    if first < 4 * ORDER or last > sound.size - 4 * ORDER:
-        return None
-    taps = error_filter([sound[:first], sound[last:]], ORDER)
-    error = np.concatenate([np.zeros(ORDER), prediction_error(sound, taps)])
-    size = np.abs(error)
-    outside = np.concatenate([size[ORDER:first], size[last + ORDER :]])
-    usual, most = _middle(outside) / 0.6745, float(outside.max())
-    inside = size[first:last]
-    peak = float(inside.max())
-    if peak < MIN_SIGMAS * usual or peak < OVER_ERROR * most or not usual:
-        return None
-    before = _middle(size[max(0, first - BESIDE) : first])
-    behind = _middle(size[last : last + BESIDE])
-    is_onset = max(before, behind) > MOST_CHANGE * min(before, behind)
-    if is_onset and peak < OVER_ONSET * max(before, behind):
-        return None
-    limit = max(NORMAL * most, LEAST_ERROR * peak)
-    loud = np.flatnonzero(inside > limit) + first
-    return _shortest(sound, taps, loud, limit, peak / usual)
-
-
-def _shortest(
-    sound: Signal, taps: Signal, loud: npt.NDArray[np.int64], limit: float, sigmas: float
-) -> tuple[int, int, float, float] | None:
-    """The fewest samples that, made anew, leave no error over ``limit``."""
-    start, reach = int(loud[0]), int(loud[-1]) - int(loud[0]) + 1 - ORDER
-    usual = max(np.abs(sound[: start - SHORT]).max(), np.abs(sound[start + LONGEST :]).max())
-    is_high = np.abs(sound[start : start + LONGEST]).max() >= usual
-    lengths = [length for length in LENGTHS if reach <= length and (is_high or length <= SHORT)]
-    # What the longest stretch does not mend, no shorter one does: most suspects end here.
-    if not lengths or not _mended(sound, taps, start, lengths[-1], limit)[0]:
-        return None
-    for length in lengths:
-        is_mended, at, added = _mended(sound, taps, start, length, limit)
-        if not is_mended:
-            continue
-        behind = at + added.size
-        if not (sound[at - ORDER : at].any() and sound[behind : behind + ORDER].any()):
-            return None  # digital silence beside it: the edge of a gate, or of a hole
-        size = np.abs(added)
-        peak = max(np.abs(sound[:at]).max(), np.abs(sound[at + size.size :]).max())
-        height = float(size.max() / peak) if peak else 0.0
-        part = np.flatnonzero(size >= LEAST_PART * size.max())
-        at, count = at + int(part[0]), int(part[-1] - part[0]) + 1
-        return (at, count, height, sigmas) if height >= MIN_HEIGHT else None
-    return None
-
-
-def _mended(
-    sound: Signal, taps: Signal, start: int, length: int, limit: float
-) -> tuple[bool, int, Signal]:
-    """Whether ``length`` samples, and a few before, made anew leave no error over ``limit``.
-
-    Gives also where they begin, and what the sound had more than they have.
-    """
-    at = start - length // 8
-    made = interpolated(sound, taps, at, start + length - at)
-    mended = sound[at - ORDER : start + length + ORDER].copy()
-    added = mended[ORDER : ORDER + made.size] - made
-    mended[ORDER : ORDER + made.size] = made
-    return bool(np.abs(prediction_error(mended, taps)).max() <= limit), at, added
-
-
-def _middle(values: Signal) -> float:
-    """The upper middle value; np.median would load a module for masked arrays."""
-    return float(np.partition(values, values.size // 2)[values.size // 2])
 
 
 def _highest(cells: Signal) -> Signal:
