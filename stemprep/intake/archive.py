@@ -8,6 +8,7 @@ case both survive.
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import shutil
@@ -112,7 +113,7 @@ def _check_room(inner: list[_Inner], workspace: Path, max_bytes: int) -> None:
         raise InputError(
             f"the zip unpacks to {needed:,} bytes, {free:,} are free where it would be unpacked; "
             "make room there, or drop the folder instead of the zip"
-        )
+        ) from OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))  # the disk's fault, not the zip's
 
 
 def _ordered(infos: list[zipfile.ZipInfo]) -> list[_Inner]:

@@ -297,8 +297,10 @@ def test_no_room_to_unpack(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
     path = make_zip(tmp_path / "d.zip", [("a.wav", SOUND)])
     usage = shutil.disk_usage(tmp_path)._replace(free=archive_module.KEPT_FREE_BYTES)
     monkeypatch.setattr(shutil, "disk_usage", lambda _: usage)
-    with pytest.raises(InputError, match="make room there"):
+    with pytest.raises(InputError, match="make room there") as told:
         scan(path)
+    assert isinstance(told.value.__cause__, OSError)  # by which a full disk is told from a bad zip
+    assert told.value.__cause__.errno == errno.ENOSPC
 
 
 @given(cut=st.integers(0, 400), at=st.integers(0, 400), value=st.integers(0, 255))
