@@ -1,4 +1,4 @@
-"""Every conversion between decibels and ratios, seconds and samples, and bits and steps."""
+"""Every conversion between decibels and ratios, seconds and samples, bits and steps; sizes."""
 
 from __future__ import annotations
 
@@ -71,3 +71,13 @@ def clock_from_samples(samples: int, rate_hz: int) -> str:
     hours, minutes = divmod(minutes, 60)
     head = f"{hours}:{minutes:02d}" if hours else f"{minutes}"
     return f"{head}:{seconds:02d}.{milliseconds:03d}"
+
+
+def size_in_words(size_bytes: int) -> str:
+    """Give a size in powers of 1000 with three digits, as disks are sold: ``1.25 GB``."""
+    size = float(size_bytes)
+    for unit in ("bytes", "kB", "MB", "GB"):
+        if size < 999.5:
+            return f"{size_bytes} bytes" if unit == "bytes" else f"{size:.3g} {unit}"
+        size /= 1000.0
+    return f"{size:.3g} TB"

@@ -10,19 +10,25 @@ from stemprep.app.after import judge_outputs
 from stemprep.app.companions import Handover, make_companions
 from stemprep.app.contents import add_documents, add_reports, package_content
 from stemprep.app.corrections import Correction
+from stemprep.app.destinations import (
+    Destination,
+    ask,
+    built_at,
+    copy_to,
+    proved,
+    refuse_destinations,
+)
 from stemprep.app.inspect import OnProgress, no_progress
 from stemprep.app.order import Order, job_name, order_of
-from stemprep.app.places import refuse_destination, refuse_inside_package
 from stemprep.app.predecessor import read_predecessor
 from stemprep.app.prepared import Prepared, prepared_drop
 from stemprep.app.standing import remaining_findings, standing_findings, verdicts
 from stemprep.app.writing import write_outputs
 from stemprep.engine import Engine, ProcessEngine
-from stemprep.errors import DeliveryError
 from stemprep.model.finding import Finding
-from stemprep.model.package import Published
+from stemprep.model.package import Copy, PackageForm, Published, Receipt
 from stemprep.model.report import Report
-from stemprep.package import open_staging, publish, replicate, seal, verify_package
+from stemprep.package import open_staging, publish, seal
 
 
 def _own_order(prepared: Prepared) -> Order:
@@ -76,36 +82,39 @@ def stopping(report: Report) -> tuple[Finding, ...]:
 def deliver(
     drop: Path,
     spec_name: str | Path,
-    destinations: Sequence[Path],
+    destinations: Sequence[Destination],
     *,
     after: Path | None = None,
     correction: Correction | None = None,
+    form: PackageForm = "folder",
     engine: Engine | None = None,
     on_progress: OnProgress = no_progress,
 ) -> Report:
     """Publish a verified package of the drop in every destination.
 
+    destinations: folders and places in stores; each copy is read back whole.
     correction: the drop holds only corrected files; the rest comes from the package it names.
+    form: what lies in a destination, a package's folder or one zip of it.
     The report's ``package`` is None, and nothing was published, when a finding stops it.
     Raises DeliveryError when the package cannot be made or proved, and what ``inspected`` raises.
     """
-    for destination in destinations:
-        refuse_destination(destination, drop)
-        if correction is not None:
-            refuse_inside_package(destination, correction.package, "the destination")
+    refuse_destinations(destinations, drop, None if correction is None else correction.package)
     predecessor = None if after is None else read_predecessor(after)
     with prepared_drop(
         drop, spec_name, correction=correction, engine=engine, on_progress=on_progress
     ) as prepared:
         followed = replace(prepared, predecessor=prepared.predecessor or predecessor)
-        return deliver_prepared(followed, destinations, engine=engine, on_progress=on_progress)
+        return deliver_prepared(
+            followed, destinations, form=form, engine=engine, on_progress=on_progress
+        )
 
 
 def deliver_prepared(
     prepared: Prepared,
-    destinations: Sequence[Path],
+    destinations: Sequence[Destination],
     *,
     terms: Terms = COMMAND_LINE,
+    form: PackageForm = "folder",
     engine: Engine | None = None,
     on_progress: OnProgress = no_progress,
 ) -> Report:
@@ -114,20 +123,25 @@ def deliver_prepared(
     if not expected.passed:
         return expected
     order = terms.order(prepared)
-    report, published = _make_package(prepared, order, destinations[0], terms, engine, on_progress)
-    if published is None:
-        return report
-    copies = [
-        replicate(Path(published.path), place, terms.job or order.name)
-        for place in destinations[1:]
-    ]
-    for package in (published, *copies):
-        _prove(package)
+    known = ask(destinations, prepared.planned, prepared.inspection.measured, order.name, form)
+    with built_at(destinations, form, terms.job or job_name(prepared.inspection, order)) as home:
+        report, published = _make_package(prepared, order, home, terms, engine, on_progress)
+        if published is None:
+            return report
+        copies = [
+            proved(published)
+            if destination == home
+            else copy_to(
+                Path(published.path), destination, form, terms.job or order.name, on_progress
+            )
+            for destination in destinations
+        ]
     return replace(
         report,
-        package=published.path,
-        is_package_known=published.already_there,
-        notes=report.notes + _notes(published, copies),
+        package=copies[0].place,
+        is_package_known=copies[0].already_there,
+        receipt=Receipt(package=order.name, delivery=order.number, copies=tuple(copies)),
+        notes=(*report.notes, *_notes(copies[0]), *known),
     )
 
 
@@ -187,17 +201,6 @@ def _make_package(
         return report, publish(staging, destination, order.name)
 
 
-def _prove(package: Published) -> None:
-    """What was published is read back whole once more, from its final place."""
-    proof = verify_package(Path(package.path))
-    if not (proof.is_whole and proof.is_complete):
-        first = proof.damages[0].message if proof.damages else "it is incomplete"
-        raise DeliveryError(
-            f"{package.path}: published, but reading it back failed: {first}; "
-            "check that disk and deliver again elsewhere"
-        )
-
-
 def _expected(prepared: Prepared) -> Report:
     """The report of what would be delivered, with what stands against it."""
     standing = standing_findings(prepared.inspection, prepared.planned)
@@ -217,12 +220,8 @@ def _report(prepared: Prepared, findings: Sequence[Finding], repaired: Sequence[
     )
 
 
-def _notes(published: Published, copies: Sequence[Published]) -> tuple[str, ...]:
-    """What lay there before, and where the other copies lie."""
-    notes = [
-        f"second copy{', already delivered' if copy.already_there else ''}: {copy.path}"
-        for copy in copies
-    ]
-    if published.already_there:
-        notes.insert(0, "already delivered: the same package, byte for byte, lay there")
-    return tuple(notes)
+def _notes(first: Copy) -> tuple[str, ...]:
+    """What lay there before."""
+    if not first.already_there:
+        return ()
+    return ("already delivered: the same package, byte for byte, lay there",)

@@ -7,16 +7,33 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from stemprep.app.elsewhere import verify_remote
+from stemprep.app.zipped import verify_zip
 from stemprep.engine import Engine, JobDied, ProcessEngine
 from stemprep.model.facts import FileFacts, MeasureSettings
 from stemprep.model.package import Damage, Verification
 from stemprep.package import expected_audio_hashes, verify_package
+from stemprep.transfer import Address
 from stemprep.work.measure import MeasureJob, measure_file
 
 
-def verify(packages: Sequence[Path], engine: Engine | None = None) -> tuple[Verification, ...]:
-    """One verification a package; raises DeliveryError for what is no package at all."""
-    return tuple(_refined(package, engine or ProcessEngine()) for package in packages)
+def verify(
+    packages: Sequence[Path | Address], engine: Engine | None = None
+) -> tuple[Verification, ...]:
+    """One verification a package; raises DeliveryError for what is no package at all.
+
+    packages: folders, zips, and the same in stores; what lies in a store is read whole from there.
+    """
+    return tuple(verify_one(package, engine or ProcessEngine()) for package in packages)
+
+
+def verify_one(package: Path | Address, engine: Engine) -> Verification:
+    """Verify one package wherever it lies, in a folder or in a zip."""
+    if isinstance(package, Address):
+        return verify_remote(package)
+    if package.suffix.lower() == ".zip" and package.is_file():
+        return verify_zip(package)
+    return _refined(package, engine)
 
 
 def _refined(package: Path, engine: Engine) -> Verification:

@@ -23,11 +23,11 @@ from stemprep.cli.options import (
     "--to",
     "destinations",
     metavar="DEST",
-    type=click.Path(path_type=Path),
     required=True,
     multiple=True,
-    help="Folder to deliver into; give it again for a second copy.",
+    help="Folder, s3://bucket/folder or sftp://host/folder; again for a second copy.",
 )
+@click.option("--zip", "is_zipped", is_flag=True, help="Deliver one zip instead of a folder.")
 @required_spec_option
 @click.option(
     "--after",
@@ -37,16 +37,25 @@ from stemprep.cli.options import (
 )
 @amends_option
 @reason_option
+@click.option(
+    "--receipt",
+    "receipt_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write what was delivered, and every copy, as JSON.",
+)
 @json_option
 @html_option
 @quiet_option
 def command(
     drop: Path,
-    destinations: tuple[Path, ...],
+    destinations: tuple[str, ...],
+    is_zipped: bool,
     spec_name: str,
     after: Path | None,
     amends: Path | None,
     reason: str | None,
+    receipt_file: Path | None,
     json_file: Path | None,
     html_file: Path | None,
     quiet: bool,
@@ -58,20 +67,26 @@ def command(
     """
     from stemprep.app.corrections import correction_of
     from stemprep.app.deliver import deliver  # --help must not load numpy
+    from stemprep.app.places import write_report_file
     from stemprep.cli.output import (
         emit_report,
         refuse_report_places,
         show_progress,
     )
+    from stemprep.report import render_receipt_json
+    from stemprep.transfer import parse_place
 
-    refuse_report_places(drop, json_file, html_file)
+    refuse_report_places(drop, json_file, html_file, receipt_file)
     report = deliver(
         drop,
         spec_name,
-        destinations,
+        [parse_place(destination) for destination in destinations],
         after=after,
         correction=correction_of(amends, reason, after),
+        form="zip" if is_zipped else "folder",
         on_progress=show_progress,
     )
+    if receipt_file is not None and report.receipt is not None:
+        write_report_file(receipt_file, render_receipt_json(report.receipt))
     emit_report(report, json_file=json_file, html_file=html_file, quiet=quiet)
     return 0 if report.passed else 1

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from stemprep.model.facts import SetFacts
 from stemprep.model.finding import Finding
-from stemprep.model.package import Amendment
+from stemprep.model.package import Amendment, Receipt
 from stemprep.model.plan import Plan
 from stemprep.model.session import MeasuredSession
 from stemprep.model.words import Verdict
@@ -31,6 +31,7 @@ class Report:
               would stop it though no check is broken; only of a plain check, in words alone.
     package:  where the package lies; None where none was made.
     amendment: what the delivery corrects in the package before it; None: it is a whole drop.
+    receipt:  every copy of the package; None where none was made.
     is_package_known: the same package lay there before, byte for byte; none was written.
     """
 
@@ -50,6 +51,7 @@ class Report:
     package: str | None = None
     is_package_known: bool = False
     amendment: Amendment | None = None
+    receipt: Receipt | None = None
     notes: tuple[str, ...] = field(default=())
 
     @property

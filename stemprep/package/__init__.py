@@ -10,6 +10,7 @@ from stemprep.package.check_commands import check_commands
 from stemprep.package.copying import Digests, blocks_of, read_digests
 from stemprep.package.descriptors import TreeEntry, empty_folder, opened_file, opened_folder, walk
 from stemprep.package.faults import require_space, told_as_delivery_error
+from stemprep.package.inventory import IDENTITY, identity_of, inventory
 from stemprep.package.listed_hashes import listed_hashes
 from stemprep.package.manifest import made_with, manifest_csv, manifest_json
 from stemprep.package.manifest_schema import manifest_schema
@@ -24,6 +25,7 @@ from stemprep.package.verify import (
 )
 
 __all__ = [
+    "IDENTITY",
     "Digests",
     "HashJob",
     "Staging",
@@ -34,6 +36,8 @@ __all__ = [
     "empty_folder",
     "expected_audio_hashes",
     "hash_file",
+    "identity_of",
+    "inventory",
     "listed_hashes",
     "made_with",
     "manifest_csv",

@@ -14,10 +14,11 @@ from stemprep.model.package import PackageContent, StagedDocument
 from stemprep.model.strict_json import clean_text
 from stemprep.package.copying import OUR_ALGORITHMS, Digests
 from stemprep.package.descriptors import TreeEntry, opened, opened_file, walk
-from stemprep.package.faults import size_in_words, told_as_delivery_error
+from stemprep.package.faults import told_as_delivery_error
 from stemprep.package.manifest import manifest_csv, manifest_json
 from stemprep.package.payload_path import PAYLOAD, encode_path, sort_key
 from stemprep.package.staging import Staging
+from stemprep.units import size_in_words
 
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 SOFTWARE_AGENT = "stemprep"

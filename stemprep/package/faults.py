@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from stemprep.errors import DeliveryError
+from stemprep.units import size_in_words
 
 _ADVICE = {
     errno.ENOSPC: "the disk is full; free space there or deliver elsewhere",
@@ -44,16 +45,6 @@ def delivery_error(
     reason = os.strerror(error.errno) if error.errno else str(error)
     advice = _ADVICE.get(error.errno or 0, "put that right or use another disk")
     return DeliveryError(f"{path}: {doing} failed ({reason}): {advice}; {outcome}")
-
-
-def size_in_words(size_bytes: int) -> str:
-    """Give a size in powers of 1000 with three digits, as disks are sold: ``1.25 GB``."""
-    size = float(size_bytes)
-    for unit in ("bytes", "kB", "MB", "GB"):
-        if size < 999.5:
-            return f"{size_bytes} bytes" if unit == "bytes" else f"{size:.3g} {unit}"
-        size /= 1000.0
-    return f"{size:.3g} TB"
 
 
 def require_space(folder: Path, needed_bytes: int) -> None:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from stemprep.report.page import render_html
     from stemprep.report.plan import render_plan
     from stemprep.report.readme import render_readme
+    from stemprep.report.receipt import receipt_json, receipt_schema, render_receipt_json
     from stemprep.report.reconciliation import (
         reconciliation_json,
         render_reconciliation,
@@ -55,6 +56,8 @@ __all__ = [
     "comparison_schema",
     "delivery_note",
     "plan_json",
+    "receipt_json",
+    "receipt_schema",
     "reconciliation_json",
     "reconciliation_schema",
     "render_comparison",
@@ -63,6 +66,7 @@ __all__ = [
     "render_json",
     "render_plan",
     "render_readme",
+    "render_receipt_json",
     "render_reconciliation",
     "render_reconciliation_html",
     "render_reconciliation_json",
@@ -90,6 +94,9 @@ _HOMES = {
     "comparison_schema": "schema_of_comparison",
     "delivery_note": "note",
     "plan_json": "records",
+    "receipt_json": "receipt",
+    "receipt_schema": "receipt",
+    "render_receipt_json": "receipt",
     "reconciliation_json": "reconciliation",
     "reconciliation_schema": "reconciliation_schema",
     "render_comparison": "comparison",

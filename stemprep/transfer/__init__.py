@@ -2,19 +2,45 @@
 
 from stemprep.transfer.address import Address, parse_place
 from stemprep.transfer.faults import told_of_store
+from stemprep.transfer.limits import (
+    Limits,
+    cautions,
+    limits_of_folder,
+    limits_of_remote,
+    refusals,
+)
 from stemprep.transfer.opening import opened_remote
 from stemprep.transfer.remote import Hashed, Remote, RemoteEntry
-from stemprep.transfer.sending import Arrival, Outgoing, send_package
+from stemprep.transfer.sending import Arrival, OnSent, Outgoing, send_file, send_package
+from stemprep.transfer.zipping import (
+    ZippedPackage,
+    opened_zip,
+    sha256_of,
+    write_zip,
+    zipped_size,
+)
 
 __all__ = [
     "Address",
     "Arrival",
     "Hashed",
+    "Limits",
+    "OnSent",
     "Outgoing",
     "Remote",
     "RemoteEntry",
+    "ZippedPackage",
+    "cautions",
+    "limits_of_folder",
+    "limits_of_remote",
     "opened_remote",
+    "opened_zip",
     "parse_place",
+    "refusals",
+    "send_file",
     "send_package",
+    "sha256_of",
     "told_of_store",
+    "write_zip",
+    "zipped_size",
 ]

@@ -9,6 +9,8 @@ from contextlib import contextmanager
 from stemprep.errors import DeliveryError, StemprepError
 from stemprep.transfer.address import Address
 
+_OF_OUR_MAKING = (TypeError, AttributeError, NameError, AssertionError, NotImplementedError)
+"""What no store can cause."""
 _KEYS = {
     "s3": "AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY (or AWS_PROFILE)",
     "sftp": "STEMPREP_SFTP_USER with STEMPREP_SFTP_KEY_FILE or STEMPREP_SFTP_PASSWORD",
@@ -41,9 +43,7 @@ def told_of_store(doing: str, address: Address, outcome: str) -> Iterator[None]:
     """
     try:
         yield
-    except StemprepError:
-        raise
-    except (ImportError, MemoryError):
+    except (StemprepError, *_OF_OUR_MAKING):
         raise
     except Exception as error:
         raise DeliveryError(_words(doing, address, error, outcome)) from None

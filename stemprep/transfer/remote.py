@@ -7,7 +7,7 @@ import stat
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, Protocol
+from typing import Any, BinaryIO, Literal, Protocol, cast
 
 from stemprep.errors import DeliveryError
 from stemprep.transfer.address import Address
@@ -38,7 +38,7 @@ class Hashed:
     size_bytes: int
 
 
-class _Sink:
+class Sink:
     """What is read of a file goes into its hashes and nowhere else."""
 
     def __init__(self, algorithms: Sequence[str]) -> None:
@@ -46,12 +46,14 @@ class _Sink:
         self.size_bytes = 0
 
     def write(self, piece: bytes) -> int:
+        """Take a piece; what a library writes a file to needs this."""
         for digest in self._hashes.values():
             digest.update(piece)
         self.size_bytes += len(piece)
         return len(piece)
 
     def hashed(self) -> Hashed:
+        """Digests of all that was written."""
         return Hashed(
             by_algorithm={name: digest.hexdigest() for name, digest in self._hashes.items()},
             size_bytes=self.size_bytes,
@@ -77,6 +79,10 @@ class Remote(Protocol):
 
     def read(self, path: str, limit_bytes: int) -> bytes:
         """A file's content; OSError over the limit."""
+        ...
+
+    def open(self, path: str) -> BinaryIO:
+        """A file for reading from any place in it; the caller closes it."""
         ...
 
     def hash(self, path: str, algorithms: Sequence[str]) -> Hashed:
@@ -140,11 +146,15 @@ class S3Remote:
     def read(self, path: str, limit_bytes: int) -> bytes:
         """Content of an object."""
         with self._fs.open(self._key(path), "rb") as stream:
-            return _limited(stream.read(limit_bytes + 1), limit_bytes, path)
+            return limited(stream.read(limit_bytes + 1), limit_bytes, path)
+
+    def open(self, path: str) -> BinaryIO:
+        """An object for reading, fetched in pieces."""
+        return cast("BinaryIO", self._fs.open(self._key(path), "rb", block_size=BLOCK_BYTES))
 
     def hash(self, path: str, algorithms: Sequence[str]) -> Hashed:
         """Hash an object as the service gives it back."""
-        sink = _Sink(algorithms)
+        sink = Sink(algorithms)
         with self._fs.open(self._key(path), "rb", block_size=BLOCK_BYTES) as stream:
             while piece := stream.read(BLOCK_BYTES):
                 sink.write(piece)
@@ -215,12 +225,17 @@ class SftpRemote:
         """Content of a regular file."""
         self._refuse_links(path)
         with self._fs.ftp.open(path, "rb") as stream:
-            return _limited(stream.read(limit_bytes + 1), limit_bytes, path)
+            return limited(stream.read(limit_bytes + 1), limit_bytes, path)
+
+    def open(self, path: str) -> BinaryIO:
+        """A regular file for reading."""
+        self._refuse_links(path)
+        return cast("BinaryIO", self._fs.ftp.open(path, "rb", bufsize=BLOCK_BYTES))
 
     def hash(self, path: str, algorithms: Sequence[str]) -> Hashed:
         """Hash a regular file as the host gives it back."""
         self._refuse_links(path)
-        sink = _Sink(algorithms)
+        sink = Sink(algorithms)
         self._fs.ftp.getfo(path, sink, prefetch=True, max_concurrent_prefetch_requests=64)
         return sink.hashed()
 
@@ -270,7 +285,8 @@ def _sftp_entry(path: str, item: Any) -> RemoteEntry:
     return RemoteEntry(path=path, kind=kind, size_bytes=int(item.st_size or 0))
 
 
-def _limited(content: bytes, limit_bytes: int, path: str) -> bytes:
+def limited(content: bytes, limit_bytes: int, path: str) -> bytes:
+    """The content, unless there was more than allowed: then OSError."""
     if len(content) > limit_bytes:
         raise OSError(0, f"{path} is larger than {limit_bytes} bytes")
     return content

@@ -84,6 +84,30 @@ def _sent(
     return Arrival(address=final, sent=sent, kept=kept, sent_bytes=sent_bytes)
 
 
+def send_file(remote: Remote, file: Outgoing, name: str) -> Arrival:
+    """Send one file under a name below the remote's address; it appears there when it is whole.
+
+    Nothing is sent where the same file lies there. Raises DeliveryError as ``send_package`` does.
+    """
+    final = remote.address.below(name)
+    with told_of_store("sending", final, "nothing was published"):
+        if remote.exists(final.path):
+            if remote.hash(final.path, (_ALGORITHM,)).by_algorithm[_ALGORITHM] != file.sha256:
+                raise _taken(final)
+            return Arrival(address=final, sent=0, kept=1, sent_bytes=0)
+        folder, slash, _ = final.path.rpartition("/")
+        staged = f"{folder}{slash}.incoming-{name}" if remote.can_rename else final.path
+        remote.send(file.local, staged)
+        try:
+            _read_back(remote, file, staged, final)
+        except DeliveryError:
+            remote.remove(staged)
+            raise
+        if staged != final.path:
+            remote.rename(staged, final.path)
+        return Arrival(address=final, sent=1, kept=0, sent_bytes=file.size_bytes)
+
+
 def _staging(remote: Remote, final: Address) -> str:
     """A hidden folder beside the final place; the final place itself where nothing is renamed."""
     if not remote.can_rename:

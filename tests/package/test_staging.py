@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 
 from stemprep.errors import DeliveryError
 from stemprep.package import Staging, open_staging
-from stemprep.package.faults import size_in_words
+from stemprep.units import size_in_words
 from stemprep.package.payload_path import checked_payload_path, decode_path, encode_path
 from tests.package import records
 

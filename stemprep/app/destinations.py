@@ -1,0 +1,187 @@
+"""Where a package goes: asked first whether it fits, then copied there and read back."""
+
+from __future__ import annotations
+
+import tempfile
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from stemprep.app.elsewhere import send_copy, send_zip
+from stemprep.app.places import refuse_destination, refuse_inside_drop, refuse_inside_package
+from stemprep.app.zipped import publish_zip
+from stemprep.errors import DeliveryError
+from stemprep.model.package import Copy, PackageForm, Published, Verification
+from stemprep.model.plan import OutputPlan, Plan
+from stemprep.model.session import MeasuredSession
+from stemprep.package import open_staging, replicate, told_as_delivery_error, verify_package
+from stemprep.transfer import (
+    Address,
+    Limits,
+    OnSent,
+    cautions,
+    limits_of_folder,
+    limits_of_remote,
+    opened_remote,
+    refusals,
+    sha256_of,
+    zipped_size,
+)
+
+Destination = Path | Address
+
+_HEADER_BYTES = 64 << 10
+_OTHER_BYTES = 4 << 20
+"""Room for what is written beside the sound: reports, manifests, tag files."""
+
+
+def refuse_destinations(
+    destinations: Sequence[Destination], drop: Path, amended: Path | None
+) -> None:
+    """Raise UsageError or DeliveryError for a folder that nothing may be written into."""
+    folders = [destination for destination in destinations if isinstance(destination, Path)]
+    if not folders:
+        refuse_inside_drop(Path(tempfile.gettempdir()), drop, "the temporary folder")
+    for destination in destinations:
+        if isinstance(destination, Path):
+            refuse_destination(destination, drop)
+            if amended is not None:
+                refuse_inside_package(destination, amended, "the destination")
+
+
+# --- asked before anything is written
+
+
+def ask(
+    destinations: Sequence[Destination],
+    planned: Plan,
+    measured: MeasuredSession,
+    name: str,
+    form: PackageForm,
+) -> tuple[str, ...]:
+    """Ask every destination whether the planned package fits; return what to look out for.
+
+    Raises DeliveryError, with all reasons at once, where it does not fit.
+    """
+    files = expected_sizes(planned, measured)
+    total = sum(files.values()) + _OTHER_BYTES
+    if form == "zip":
+        whole = zipped_size(files.items(), name) + _OTHER_BYTES
+        files, total = {f"{name}.zip": whole}, total + whole
+    limits = [_limits(destination) for destination in destinations]
+    on_disk = Counter(item.disk for item in limits if item.disk)
+    stops = [
+        reason
+        for item in limits
+        for reason in refusals(item, files, name, total * max(1, on_disk[item.disk]))
+    ]
+    if stops:
+        raise DeliveryError("; ".join(dict.fromkeys(stops)) + "; nothing was written")
+    return tuple(dict.fromkeys(words for item in limits for words in cautions(item, files, name)))
+
+
+def _limits(destination: Destination) -> Limits:
+    if isinstance(destination, Address):
+        with opened_remote(destination) as remote:
+            return limits_of_remote(remote)
+    with told_as_delivery_error("asking what it can hold", destination):
+        return limits_of_folder(destination)
+
+
+def expected_sizes(planned: Plan, measured: MeasuredSession) -> dict[str, int]:
+    """Sizes of what the plan writes, bytes by path; an upper bound but for compressed containers.
+
+    What is made beside the dropped files is counted as large as the largest of what it is made of.
+    """
+    by_path = {file.path: file.facts.size_bytes for file in measured.files}
+    entries = {entry.path: entry.size_bytes for entry in measured.session.entries}
+    sizes = {output.path: _output_size(output, by_path) for output in planned.outputs}
+    for document in planned.documents:
+        sizes[document.path] = entries.get(document.source, 0)
+    for companion in planned.companions:
+        sources = (by_path.get(path, 0) for path in companion.made_from)
+        sizes[companion.path] = max(sources, default=0)
+    return sizes
+
+
+def _output_size(output: OutputPlan, by_path: Mapping[str, int]) -> int:
+    source_bytes = sum(by_path.get(path, 0) for path in output.sources)
+    if output.is_copy or output.format is None:
+        return source_bytes
+    form = output.format
+    sound_bytes = output.frames * form.channels * ((form.container_bits + 7) // 8)
+    return sound_bytes + _HEADER_BYTES
+
+
+# --- copied, and read back
+
+
+@contextmanager
+def built_at(destinations: Sequence[Destination], form: PackageForm, job: str) -> Iterator[Path]:
+    """The folder that the package is built in: the first destination that is one.
+
+    Where none is, or zips are wanted, a hidden folder of this machine, which is removed again.
+    """
+    folders = [destination for destination in destinations if isinstance(destination, Path)]
+    if folders and form == "folder":
+        yield folders[0]
+        return
+    place = folders[0] if folders else Path(tempfile.gettempdir())
+    with open_staging(place, f"work-{job}") as work:
+        yield work.root
+
+
+def copy_to(
+    package: Path,
+    destination: Destination,
+    form: PackageForm,
+    job: str,
+    on_sent: OnSent | None = None,
+) -> Copy:
+    """Copy a published package to a destination, in the form that was ordered, and read it back.
+
+    job: names the staging folder there. Raises DeliveryError as the ways there do.
+    """
+    if isinstance(destination, Address):
+        send = send_copy if form == "folder" else send_zip
+        return send(package, destination, on_sent)
+    if form == "folder":
+        return proved(replicate(package, destination, job))
+    final, proof, was_there = publish_zip(package, destination)
+    with told_as_delivery_error("reading the zip", final):
+        sha256 = sha256_of(final)
+    return copy_of(str(final), form, proof, sha256=sha256, already_there=was_there)
+
+
+def proved(package: Published) -> Copy:
+    """What was published in a folder, read back whole once more from its final place."""
+    proof = verify_package(Path(package.path))
+    if not (proof.is_whole and proof.is_complete):
+        first = proof.damages[0].message if proof.damages else "it is incomplete"
+        raise DeliveryError(
+            f"{package.path}: published, but reading it back failed: {first}; "
+            "check that disk and deliver again elsewhere"
+        )
+    return copy_of(package.path, "folder", proof, already_there=package.already_there)
+
+
+def copy_of(
+    place: str,
+    form: PackageForm,
+    proof: Verification,
+    *,
+    sha256: str | None = None,
+    already_there: bool = False,
+) -> Copy:
+    """The record of a copy that was read back whole."""
+    assert proof.tag_manifest_sha256 is not None, "a whole package has a tag manifest"
+    return Copy(
+        place=place,
+        form=form,
+        tag_manifest_sha256=proof.tag_manifest_sha256,
+        files=proof.files,
+        size_bytes=proof.size_bytes,
+        sha256=sha256,
+        already_there=already_there,
+    )
