@@ -8,10 +8,15 @@ from fractions import Fraction
 
 from stemprep.model.null_test import NullTest
 from stemprep.model.package import WrittenFile
-from stemprep.model.sheet import SessionSheet, TempoMark
+from stemprep.model.plan import StartReference
+from stemprep.model.sheet import MidiTempo, SessionSheet, TempoMark
 from stemprep.report import figures
 from stemprep.report.null_tests import null_line
+from stemprep.timeline import changes_between, map_of_midi
 from stemprep.units import clock_from_samples
+
+MAX_TEMPO_MARKS = 8
+"""Changes that one line tells; the tempo map tells all."""
 
 Line = tuple[str, str]
 
@@ -21,6 +26,7 @@ def glance_lines(
     files: Sequence[WrittenFile],
     sheet: SessionSheet | None,
     null_tests: Iterable[NullTest],
+    reference: StartReference | None = None,
 ) -> tuple[Line, ...]:
     """Label and words for one song of a package, as its files were measured after writing."""
     timed = [file for file in files if _rate_of(file)]
@@ -29,6 +35,7 @@ def glance_lines(
         ("Format", _each([_format(file) for file in timed])),
         ("Length", _each([_length(file) for file in timed])),
         ("Start", _starts(timed)),
+        ("Bar 1", bar_1_words(reference)),
         ("Tempo", tempo_words(song, sheet)),
     ]
     lines += [("Null test", null_line(test)) for test in null_tests if test.song == song]
@@ -74,11 +81,52 @@ def _start(samples: int | None, rate_hz: int | None) -> str:
     return f"{clock_from_samples(samples, rate_hz)} (sample {samples:,} at {figures.rate(rate_hz)})"
 
 
+def bar_1_words(reference: StartReference | None) -> str:
+    """Where bar 1 lies in every file, and which bar the files begin with; "" where unknown."""
+    if reference is None or reference.bar_1_samples is None:
+        return ""
+    words = f"sample {reference.bar_1_samples:,} of every file"
+    if reference.bar_1_samples < 0:
+        words = f"{-reference.bar_1_samples:,} samples before every file begins"
+    else:
+        words += f" ({clock_from_samples(reference.bar_1_samples, reference.rate_hz)})"
+    if reference.bar_1_timecode is not None:
+        words += f", timecode {reference.bar_1_timecode} at {reference.frame_rate}"
+    if reference.start_bar is None:
+        return words
+    bar, _, beat = reference.start_bar.partition(".")
+    inside = "" if reference.is_on_bar_line else f", in beat {beat}"
+    return f"{words}; the files begin at bar {bar}{inside}"
+
+
 def tempo_words(song: str, sheet: SessionSheet | None) -> str:
-    """Tempo and meter from bar to bar as the session sheet gives them; "" where it does not."""
+    """Tempo and meter from bar to bar as the session sheet gives them; "" where it does not.
+
+    A tempo counts quarter notes. Of long lists only the first changes are told.
+    """
     notes = () if sheet is None else sheet.songs
     mine = [note for note in notes if note.title == song or len(notes) == 1]
-    return "; ".join(_mark(mark) for mark in (mine[0].tempo_map if mine else ()))
+    if not mine:
+        return ""
+    if mine[0].is_free_time:
+        return "free time"
+    marks = [_mark(mark) for mark in mine[0].tempo_map] or _read_marks(mine[0].tempo_read)
+    if len(marks) > MAX_TEMPO_MARKS:
+        marks[MAX_TEMPO_MARKS:] = [f"{len(marks) - MAX_TEMPO_MARKS} more changes"]
+    return "; ".join(marks)
+
+
+def _read_marks(read: MidiTempo | None) -> list[str]:
+    """The changes of a tempo file, those of one bar together."""
+    if read is None:
+        return []
+    tempo_map = map_of_midi(read)
+    last = max(tempo_map.tempos[-1].start, tempo_map.meters[-1].start)
+    by_bar: dict[int, list[str]] = {}
+    for change in changes_between(tempo_map, Fraction(0), last + 1):
+        bar = tempo_map.bar_beat_at(change.quarter).bar
+        by_bar.setdefault(bar, []).append(change.words)
+    return [f"bar {bar}: {', '.join(words)}" for bar, words in by_bar.items()]
 
 
 def _mark(mark: TempoMark) -> str:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from stemprep.model.finding import Finding
 from stemprep.model.null_test import NullTest
 from stemprep.model.package import Predecessor, WrittenFile
+from stemprep.model.plan import StartReference
 from stemprep.model.report import Report
 from stemprep.model.sheet import SessionSheet, TrackNote
-from stemprep.model.words import OperationName, Role
+from stemprep.model.words import CompanionKind, OperationName, Role
 from stemprep.report import amendment, figures
 from stemprep.report.causes import Cause, causes, files_of, message_of, standing
 from stemprep.report.glance import glance_lines
@@ -25,6 +27,7 @@ from stemprep.report.songs import (
 )
 from stemprep.report.summary import verdict_words, waiver_words
 
+READ_FIRST: frozenset[CompanionKind] = frozenset({"track-sheet", "returns"})
 MIX_ROLES: frozenset[Role] = frozenset({"mix", "alternate-mix", "rough-mix", "listening-reference"})
 UNTOUCHED: frozenset[OperationName] = frozenset({"copy", "copy-audio"})
 NOT_NAMED = "not named"
@@ -68,10 +71,12 @@ def delivery_note(
     if is_songs_told:
         _put_songs(page, song_blocks(report, written))
     tests = () if is_songs_told else null_tests_inside(report, written)
-    _put_glance(page, report.measured.session.sheet, by_song, tests)
+    references = {} if report.plan is None else report.plan.references
+    _put_glance(page, report.measured.session.sheet, by_song, tests, references)
     page.blank()
     page.put(HEARING_WORDS)
-    _put_files(page, by_song, _track_notes(report))
+    _put_made(page, report, written)
+    _put_files(page, by_song, _track_notes(report), _made_words(report))
     _put_work(page, report, written)
     _put_left_out(page, report)
     _put_checking(page, check_commands)
@@ -119,15 +124,37 @@ def _put_glance(
     sheet: SessionSheet | None,
     by_song: Mapping[str, Sequence[WrittenFile]],
     null_tests: Sequence[NullTest],
+    references: Mapping[str, StartReference],
 ) -> None:
     """Format, length, start and tempo of each song, and what the sheet says to the receiver."""
     for song, files in by_song.items():
         page.head(f"At a glance: {song}" if len(by_song) > 1 and song else "At a glance")
-        for label, words in glance_lines(song, files, sheet, null_tests):
+        for label, words in glance_lines(song, files, sheet, null_tests, references.get(song)):
             page.fact(label, words, indent=2)
     if sheet is not None and sheet.notes:
         page.head("Notes of the sender")
         page.put(sheet.notes, "  ")
+
+
+def _put_made(page: Page, report: Report, written: Sequence[WrittenFile]) -> None:
+    """What to read first, and what else was made that is no sound of the package's tracks."""
+    companions = () if report.plan is None else report.plan.companions
+    sounds = {file.plan.path for file in written}
+    told = [each for each in companions if each.path not in sounds]
+    if told:
+        page.head("Beside the files")
+    for each in sorted(told, key=lambda each: each.kind not in READ_FIRST):
+        if each.kind != "listening-copies":
+            page.put(each.path, "  ", "  ")
+            page.put(each.words, "    ")
+    copies = [each.path for each in told if each.kind == "listening-copies"]
+    for folder, count in Counter(path.rpartition("/")[0] for path in copies).items():
+        page.put(f"{folder}/", "  ", "  ")
+        page.put(
+            f"{figures.plural(count, 'MP3')} for listening only: they do not stand on the sample, "
+            "so do not import them.",
+            "    ",
+        )
 
 
 def _put_open(page: Page, report: Report, paths: Mapping[str, str]) -> None:
@@ -172,8 +199,16 @@ def _track_notes(report: Report) -> dict[str, TrackNote]:
     return {file.path: file.note for file in files if file.note is not None}
 
 
+def _made_words(report: Report) -> dict[str, str]:
+    companions = () if report.plan is None else report.plan.companions
+    return {each.path: each.words for each in companions}
+
+
 def _put_files(
-    page: Page, by_song: Mapping[str, Sequence[WrittenFile]], notes: Mapping[str, TrackNote]
+    page: Page,
+    by_song: Mapping[str, Sequence[WrittenFile]],
+    notes: Mapping[str, TrackNote],
+    made: Mapping[str, str],
 ) -> None:
     for song, files in by_song.items():
         page.head(f"Files of {song}" if song else "Files")
@@ -181,7 +216,7 @@ def _put_files(
             page.put(file.plan.path, "  ", "  ")
             page.put(_file_words(file), "    ")
             told = [note_words(notes[path]) for path in file.plan.sources if path in notes]
-            for words in dict.fromkeys(filter(None, told)):
+            for words in dict.fromkeys(filter(None, (made.get(file.plan.path), *told))):
                 page.put(words, "    ")
 
 

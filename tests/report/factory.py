@@ -565,9 +565,6 @@ def a_plan() -> Plan:
                 start_samples=172_800_000,
                 start_bar="0.1",
                 is_on_bar_line=True,
-                start_timecode="01:00:00:00",
-                bar_1_timecode="01:00:02:00",
-                frame_rate="25",
             )
         },
         notes=("Start taken from the time references, which all agree.",),

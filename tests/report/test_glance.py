@@ -7,9 +7,9 @@ import dataclasses
 import pytest
 
 from stemprep.model.package import WrittenFile
-from stemprep.model.plan import Operation
-from stemprep.model.sheet import SessionSheet, SongNote, TempoMark
-from stemprep.report.glance import glance_lines
+from stemprep.model.plan import Operation, StartReference
+from stemprep.model.sheet import MidiTempo, SessionSheet, SongNote, TempoMark
+from stemprep.report.glance import bar_1_words, glance_lines
 from stemprep.report.operations import operation_title, operation_words
 from tests.report import factory
 
@@ -52,6 +52,49 @@ def test_tempo_of_the_sheet() -> None:
     sheet = SessionSheet(songs=(SongNote(title="Low Water", tempo_map=marks),))
     told = lines(written(48_000, None, 96_000), sheet=sheet)
     assert told["Tempo"] == "bar 1: 96 BPM 4/4, gliding to the next; bar 9: 3/4"
+
+
+def test_tempo_of_a_file_and_of_none() -> None:
+    read = MidiTempo(
+        ticks_per_quarter=480, tempos=((0, 500_000), (3840, 600_000)), meters=((3840, 6, 8),)
+    )
+    song = SongNote(title="Low Water", tempo_file="map.mid", tempo_read=read)
+    told = lines(written(48_000, None, 96_000), sheet=SessionSheet(songs=(song,)))
+    assert told["Tempo"] == (
+        "bar 1: 4/4, 120 quarter notes a minute; bar 3: 6/8, 100 quarter notes a minute"
+    )
+    free = SessionSheet(songs=(SongNote(title="Low Water", is_free_time=True),))
+    assert lines(written(48_000, None, 96_000), sheet=free)["Tempo"] == "free time"
+
+
+def test_of_a_long_map_the_first_changes_are_told() -> None:
+    marks = tuple(TempoMark(bar=bar, tempo_bpm=90 + bar) for bar in range(1, 101))
+    sheet = SessionSheet(songs=(SongNote(title="Low Water", tempo_map=marks),))
+    told = lines(written(48_000, None, 96_000), sheet=sheet)["Tempo"]
+    assert told.endswith("bar 8: 98 BPM; 92 more changes")
+
+
+@pytest.mark.parametrize(
+    ("reference", "words"),
+    [
+        (StartReference(rate_hz=48_000, unknown="nobody says"), ""),
+        (StartReference(rate_hz=48_000, bar_1_samples=0), "sample 0 of every file (0:00.000)"),
+        (
+            StartReference(
+                rate_hz=48_000, bar_1_samples=96_000, start_bar="0.1", is_on_bar_line=True,
+                bar_1_timecode="01:00:00:00", frame_rate="25",
+            ),
+            "sample 96,000 of every file (0:02.000), timecode 01:00:00:00 at 25; "
+            "the files begin at bar 0",
+        ),
+        (
+            StartReference(rate_hz=48_000, bar_1_samples=-96_001, start_bar="2.1"),
+            "96,001 samples before every file begins; the files begin at bar 2, in beat 1",
+        ),
+    ],
+)  # fmt: skip
+def test_bar_1(reference: StartReference, words: str) -> None:
+    assert bar_1_words(reference) == words
 
 
 @pytest.mark.parametrize(
