@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from stemprep.app.from_package import MergedSet
@@ -10,7 +10,8 @@ from stemprep.model.finding import Finding
 from stemprep.model.plan import Operation, OutputPlan, Plan
 from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import OperationName
-from stemprep.naming import distinct_paths, split_extension
+from stemprep.naming import distinct_paths, file_name, split_extension
+from stemprep.prepare.order_numbers import OWN_NUMBER
 
 _WITHOUT_EFFECT: frozenset[OperationName] = frozenset({"copy", "copy-audio", "rename", "rewrap"})
 _BREAKING: Mapping[OperationName, tuple[str, str]] = {
@@ -41,6 +42,7 @@ def with_carried(planned: Plan, measured: MeasuredSession, merged: MergedSet) ->
         if merged.carried.keys() & output.sources
     ]
     staying += [output for outputs in lost for output in outputs]
+    staying = _counted_on(staying, carried, merged)
     wanted = [_path_in_package(output, merged) for output in staying]
     paths = distinct_paths([*(output.path for output in carried), *wanted])[len(carried) :]
     named = [replace(output, path=path) for output, path in zip(staying, paths, strict=True)]
@@ -81,6 +83,42 @@ def _kept(output: OutputPlan, merged: MergedSet) -> tuple[OutputPlan, ...]:
         for path in output.sources
         if path not in merged.carried
     )
+
+
+def _counted_on(
+    staying: Sequence[OutputPlan], carried: Sequence[OutputPlan], merged: MergedSet
+) -> list[OutputPlan]:
+    """What is new is numbered after what is carried, whose numbers stay; own numbers stay too."""
+    highest: dict[str, int] = {}
+    for output in carried:
+        number = OWN_NUMBER.match(file_name(output.path))
+        if number is not None:
+            highest[output.song] = max(highest.get(output.song, 0), int(number[0]))
+    counted = {}
+    for output in sorted(staying, key=lambda each: file_name(each.path)):
+        if output.song in highest and _is_given_a_number(output, merged):
+            highest[output.song] += 1
+            counted[output.path] = _with_number(output, highest[output.song])
+    return [counted.get(output.path, output) for output in staying]
+
+
+def _is_given_a_number(output: OutputPlan, merged: MergedSet) -> bool:
+    joining = merged.joined.get(output.sources[0])
+    is_new = joining is not None and not joining.replaces
+    own = OWN_NUMBER.match(file_name(output.sources[0]))
+    return is_new and own is None and OWN_NUMBER.match(file_name(output.path)) is not None
+
+
+def _with_number(output: OutputPlan, number: int) -> OutputPlan:
+    folder, slash, name = output.path.rpartition("/")
+    named = f"{number:02d}{OWN_NUMBER.sub('', name, count=1)}"
+    operations = tuple(
+        replace(step, parameters={**step.parameters, "to": named})
+        if step.name == "rename"
+        else step
+        for step in output.operations
+    )
+    return replace(output, path=f"{folder}{slash}{named}", operations=operations)
 
 
 def _path_in_package(output: OutputPlan, merged: MergedSet) -> str:

@@ -133,7 +133,7 @@ def merge(
         if document.source not in joined
     ]
     scan = Scan(
-        name=_plain_name(manifest),
+        name=_plain_name(package),
         root=common,
         archive=None,
         entries=tuple(sorted(_one_sheet(entries), key=lambda entry: _key(entry.path))),
@@ -210,9 +210,10 @@ def _with_tempo_files(sheet: SessionSheet | None, scan: Scan) -> SessionSheet | 
     return replace(sheet, songs=songs)
 
 
-def _plain_name(manifest: Manifest) -> str:
-    """The package's name without spec and number: what a next delivery of it is called after."""
-    return manifest.name.removesuffix(f"_{manifest.spec_name}_{manifest.delivery:02d}")
+def _plain_name(package: OpenPackage) -> str:
+    """The folder's name without spec and number: what a next delivery of it is called after."""
+    manifest = package.manifest
+    return package.identity.name.removesuffix(f"_{manifest.spec_name}_{manifest.delivery:02d}")
 
 
 def _as_told(merged: MergedSet) -> Session:

@@ -14,7 +14,9 @@ def read_predecessor(package: Path) -> Predecessor:
     """Name, number, tag manifest and history of a whole package; DeliveryError for others."""
     proof = verify_package(package)
     if not (proof.is_whole and proof.is_complete) or proof.tag_manifest_sha256 is None:
-        first = proof.damages[0].message if proof.damages else "it has no tag manifest"
+        first = "it has no tag manifest"
+        if proof.damages:
+            first = f"{proof.damages[0].path}: {proof.damages[0].message}"
         raise DeliveryError(
             f"{package}: is no whole package to follow: {first}; run stemprep verify on it, "
             "and name the package that was delivered before"

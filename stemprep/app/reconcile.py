@@ -11,7 +11,13 @@ from stemprep import __version__
 from stemprep.app.from_package import OpenPackage, open_package
 from stemprep.app.inspect import Inspection, OnProgress, fitting_engine, inspected, no_progress
 from stemprep.app.new_files import placed_files
-from stemprep.app.return_sounds import PAYLOAD, compare_matches, regions_told, sounds_of
+from stemprep.app.return_sounds import (
+    PAYLOAD,
+    Compared,
+    compare_matches,
+    regions_told,
+    sounds_of,
+)
 from stemprep.checks import judge_return
 from stemprep.engine import Engine
 from stemprep.lineage import Manifest
@@ -20,6 +26,7 @@ from stemprep.lineage.matching import Match, match_originals
 from stemprep.lineage.placing import shared_offset
 from stemprep.lineage.regions import SoundComparison
 from stemprep.model.reconciliation import OriginalFate, Reconciliation, Returned
+from stemprep.naming import PathIndex
 from stemprep.package import listed_hashes
 from stemprep.spec import shipped_specs
 
@@ -99,13 +106,10 @@ def held_against(
             package=opened.identity.name,
             number=manifest.delivery,
             returned=measured.session.name,
-            originals=tuple(
-                _fate(match, compared.changes.get(match.original.path))
-                for match in matches.originals
-            ),
+            originals=_fates(compared, manifest),
             new_files=new_files,
             session_formats=session_formats(manifest),
-            everything_asked=everything_asked,
+            everything_asked=everything_asked or _are_all_asked_back(manifest),
             given_back=matches.given_back,
             unread=matches.unread,
             offset=shared_offset(new_files),
@@ -132,7 +136,35 @@ def _spec_of(manifest: Manifest) -> str:
     return manifest.spec_name if manifest.spec_name in shipped_specs() else _FALLBACK_SPEC
 
 
-def _fate(match: Match, change: SoundComparison | None) -> OriginalFate:
+def _are_all_asked_back(manifest: Manifest) -> bool:
+    return manifest.sheet is not None and manifest.sheet.originals_back
+
+
+def _fates(compared: Compared, manifest: Manifest) -> tuple[OriginalFate, ...]:
+    tracks = () if manifest.sheet is None else manifest.sheet.tracks
+    sources = [source.path for file in manifest.dropped_files for source in file.sources]
+    index = PathIndex(sources)
+    orders: dict[str, tuple[str, ...]] = {}
+    for note in tracks:
+        for path in index.named_by(note.pattern):
+            orders.setdefault(path, note.order.work)
+    return tuple(
+        _fate(match, compared.changes.get(match.original.path), orders)
+        for match in compared.matches.originals
+    )
+
+
+def _work_on(match: Match, orders: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
+    """What was ordered on an original: by the sheet that was sent, or by that of the return."""
+    work = [each for source in match.original.sources for each in orders.get(source.path, ())]
+    if match.returned is not None and match.returned.source.note is not None:
+        work += match.returned.source.note.order.work
+    return tuple(dict.fromkeys(work))
+
+
+def _fate(
+    match: Match, change: SoundComparison | None, orders: Mapping[str, tuple[str, ...]]
+) -> OriginalFate:
     original = match.original
     frames = original.whole("frames") or 0
     return OriginalFate(
@@ -148,5 +180,6 @@ def _fate(match: Match, change: SoundComparison | None) -> OriginalFate:
         is_renamed=match.is_renamed,
         copies=match.copies,
         regions=() if change is None else regions_told(change, frames),
+        ordered=_work_on(match, orders),
         is_another=change is not None and change.is_another,
     )

@@ -27,8 +27,8 @@ if TYPE_CHECKING:
         render_reconciliation_json,
     )
     from stemprep.report.reconciliation_page import render_reconciliation_html
-    from stemprep.report.reconciliation_schema import reconciliation_schema
     from stemprep.report.records import plan_json, render_json, report_json
+    from stemprep.report.return_schema import reconciliation_schema
     from stemprep.report.returns import ReturnPage, SongToReturn, returns_csv, returns_html
     from stemprep.report.schema import report_schema
     from stemprep.report.schema_of_comparison import comparison_schema
@@ -98,7 +98,7 @@ _HOMES = {
     "receipt_schema": "receipt",
     "render_receipt_json": "receipt",
     "reconciliation_json": "reconciliation",
-    "reconciliation_schema": "reconciliation_schema",
+    "reconciliation_schema": "return_schema",
     "render_comparison": "comparison",
     "render_comparison_json": "comparison",
     "render_html": "page",
