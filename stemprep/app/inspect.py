@@ -27,6 +27,7 @@ from stemprep.spec import load_sheet, load_spec
 from stemprep.work.measure import MeasureJob, measure_file, unmeasured
 
 OnProgress = Callable[[int, int, str], None]
+Admit = Callable[[Session], None]
 
 _INLINE_BYTES = 4 * 1024**2
 _OWN_DECODER_MAGIC = (b"RIFF", b"RF64", b"BW64")
@@ -34,6 +35,10 @@ _OWN_DECODER_MAGIC = (b"RIFF", b"RF64", b"BW64")
 
 def no_progress(done: int, total: int, path: str) -> None:
     """Progress that nobody watches."""
+
+
+def admit_all(session: Session) -> None:
+    """No limits but those of the formats."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,9 +80,11 @@ def inspected(
     engine: Engine | None = None,
     on_progress: OnProgress = no_progress,
     unpack_into: Path | None = None,
+    admit: Admit = admit_all,
 ) -> Iterator[Inspection]:
     """Measure and judge a drop.
 
+    admit:       called with what was dropped before anything is decoded; what it raises ends it.
     unpack_into: where a zip's content lies meanwhile, in a folder that begins with this path's
                  last part; None: where the system keeps temporary files.
     Raises SpecError for the spec or the session sheet, InputError for a drop that is missing,
@@ -86,6 +93,7 @@ def inspected(
     spec = load_spec(spec_name)
     with unpacking_place(drop, unpack_into) as workspace:
         session = _read_session(drop, workspace)
+        admit(session)
         yield judged(session, spec, engine=engine, on_progress=on_progress)
 
 

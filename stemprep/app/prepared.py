@@ -11,7 +11,7 @@ from stemprep.app.carrying import with_carried
 from stemprep.app.companions import with_companions
 from stemprep.app.corrections import Correction, merged_with_corrections
 from stemprep.app.from_package import MergedSet, inspect_merged
-from stemprep.app.inspect import Inspection, OnProgress, inspected, no_progress
+from stemprep.app.inspect import Admit, Inspection, OnProgress, admit_all, inspected, no_progress
 from stemprep.containers import dropped_metadata
 from stemprep.engine import Engine
 from stemprep.model.package import Amendment, Predecessor
@@ -42,14 +42,20 @@ def prepared_drop(
     engine: Engine | None = None,
     on_progress: OnProgress = no_progress,
     unpack_into: Path | None = None,
+    admit: Admit = admit_all,
 ) -> Iterator[Prepared]:
     """Check and plan a drop, or the package that it corrects with its files in their places.
 
-    unpack_into: see ``inspected``.
+    unpack_into, admit: see ``inspected``; not used where a package is corrected.
     """
     if correction is None:
         with inspected(
-            drop, spec_name, engine=engine, on_progress=on_progress, unpack_into=unpack_into
+            drop,
+            spec_name,
+            engine=engine,
+            on_progress=on_progress,
+            unpack_into=unpack_into,
+            admit=admit,
         ) as inspection:
             yield Prepared(inspection=inspection, planned=planned(inspection))
         return

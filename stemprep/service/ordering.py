@@ -36,16 +36,13 @@ class Ordering:
         stem = first.name.rpartition("_")[0]
         content = content_digest(inspection)
         self.decided = {"stem": stem, "is_titled": int(is_titled), "content": content}
-        earlier = self.store.predecessor(self.job, stem, is_titled=is_titled)
-        if earlier is None:
+        deliveries = self.store.predecessors(self.job, stem, is_titled=is_titled)
+        if not deliveries:
             return self._noted(first)
+        *before, earlier = deliveries
         if earlier.content == content and tag_hash(package_of(earlier)) == earlier.tag_sha256:
             raise KnownError(earlier)
-        predecessor = Predecessor(
-            name=earlier.package,
-            number=earlier.number,
-            tag_manifest_sha256=earlier.tag_sha256,
-        )
+        predecessor = replace(_identity(earlier), earlier=tuple(map(_identity, before)))
         number = max(earlier.number + 1, first.number)
         name = f"{stem}_{number:02d}"
         return self._noted(
@@ -61,6 +58,10 @@ class Ordering:
     def _noted(self, order: Order) -> Order:
         self.decided |= {"package": order.name, "number": order.number}
         return order
+
+
+def _identity(job: Job) -> Predecessor:
+    return Predecessor(name=job.package, number=job.number, tag_manifest_sha256=job.tag_sha256)
 
 
 def package_of(job: Job) -> Path:

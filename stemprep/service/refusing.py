@@ -5,15 +5,18 @@ It is a report like any other, so that whoever reads reports by program finds it
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from stemprep import __version__
 from stemprep.errors import SpecError, StemprepError
+from stemprep.intake import display_path
 from stemprep.model.facts import SetFacts
 from stemprep.model.finding import Finding
 from stemprep.model.report import Report, SongVerdict
 from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import MeasuredSession, Session
+from stemprep.service.limits import OverLimitError
 
 _ADVICE = "put that right in the drop; it is checked again by itself"
 
@@ -29,17 +32,18 @@ def unjudged_report(name: str, drop: Path, spec: DeliverySpec, error: StemprepEr
         spec_sha256=spec.sha256,
         measured=MeasuredSession(session=session, files=()),
         set_facts=SetFacts(),
-        findings=tuple(_finding(line, error) for line in lines),
+        findings=tuple(_finding(line, error, drop) for line in lines),
         verdict="fail",
         songs=(SongVerdict(song="", verdict="fail"),),
     )
 
 
-def _finding(line: str, error: StemprepError) -> Finding:
-    message, _, advice = line.rpartition("; ")
+def _finding(line: str, error: StemprepError, drop: Path) -> Finding:
+    shown = display_path(os.fsencode(drop))
+    message, _, advice = line.removeprefix(f"{shown}: ").rpartition("; ")
     is_sheet = isinstance(error, SpecError)
     return Finding(
-        check="unreadable",
+        check="unsafe-entry" if isinstance(error, OverLimitError) else "unreadable",
         severity="fail",
         file="session.yaml" if is_sheet else None,
         files=("session.yaml",) if is_sheet else (),

@@ -11,6 +11,7 @@ import traceback
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from stemprep.package import replicate, verify_package
 from stemprep.service.afterwards import archive_drop, keep_inventory
 from stemprep.service.drops import fingerprint_now
 from stemprep.service.jobs import Job, State
+from stemprep.service.limits import require_size, require_within
 from stemprep.service.names import INCOMING
 from stemprep.service.ordering import Ordering, package_of, tag_hash
 from stemprep.service.outcomes import ChangedError, KnownError, StoppedError, is_about_the_drop
@@ -117,12 +119,14 @@ class Runner:
         def on_progress(done: int, total: int, path: str) -> None:
             self._require_going_on()
 
+        require_size(job.size_bytes, self.config.limits)
         with prepared_drop(
             job.drop,
             spec_of(job),
             engine=self.engine,
             on_progress=on_progress,
             unpack_into=self._unpacking(job, inbox),
+            admit=partial(require_within, limits=self.config.limits),
         ) as prepared:
             if inbox.after == "archive":
                 keep_inventory(self.store.state, job, prepared.inspection)

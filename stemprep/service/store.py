@@ -117,23 +117,23 @@ class Store:
         )
         return [_job(row) for row in rows]
 
-    def predecessor(self, job: Job, stem: str, *, is_titled: bool) -> Job | None:
-        """The delivery that this one follows.
+    def predecessors(self, job: Job, stem: str, *, is_titled: bool) -> list[Job]:
+        """The deliveries before this one, by number.
 
-        It has the same destination, spec and name but for the number, and either the same drop,
+        They have the same destination, spec and name but for the number, and either the same drop,
         or a title that a person gave: two drops called 'mixes' have nothing to do with each other.
         """
         rows = self.rows(
             "SELECT * FROM jobs WHERE destination = ? AND stem = ? AND spec = ? AND job != ? "
             "AND state IN ('published', 'delivered') AND tag_sha256 != '' "
             "AND ((? AND is_titled) OR (inbox = ? AND raw_name = ?)) "
-            "ORDER BY number DESC LIMIT 1",
+            "GROUP BY package ORDER BY number",
             (
                 job.destination, stem, job.spec, job.job,
                 int(is_titled), os.fsencode(job.inbox), job.raw_name,
             ),
         )  # fmt: skip
-        return _job(rows[0]) if rows else None
+        return [_job(row) for row in rows]
 
     def counts_by_state(self) -> dict[str, int]:
         """How many jobs are in each state that any job is in."""
