@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from stemprep.model.finding import Finding
@@ -11,11 +10,12 @@ from stemprep.model.package import Predecessor, WrittenFile
 from stemprep.model.plan import StartReference
 from stemprep.model.report import Report
 from stemprep.model.sheet import SessionSheet, TrackNote
-from stemprep.model.words import CompanionKind, OperationName, Role
+from stemprep.model.words import OperationName, Role
 from stemprep.report import amendment, figures
 from stemprep.report.causes import Cause, causes, files_of, message_of, standing
 from stemprep.report.glance import glance_lines
 from stemprep.report.layout import Page
+from stemprep.report.made import made_words, put_beside
 from stemprep.report.operations import operation_title
 from stemprep.report.plan import put_left_out
 from stemprep.report.songs import (
@@ -27,7 +27,6 @@ from stemprep.report.songs import (
 )
 from stemprep.report.summary import verdict_words, waiver_words
 
-READ_FIRST: frozenset[CompanionKind] = frozenset({"track-sheet", "returns"})
 MIX_ROLES: frozenset[Role] = frozenset({"mix", "alternate-mix", "rough-mix", "listening-reference"})
 UNTOUCHED: frozenset[OperationName] = frozenset({"copy", "copy-audio"})
 NOT_NAMED = "not named"
@@ -75,8 +74,8 @@ def delivery_note(
     _put_glance(page, report.measured.session.sheet, by_song, tests, references)
     page.blank()
     page.put(HEARING_WORDS)
-    _put_made(page, report, written)
-    _put_files(page, by_song, _track_notes(report), _made_words(report))
+    put_beside(page, report.plan, written)
+    _put_files(page, by_song, _track_notes(report), made_words(report.plan))
     _put_work(page, report, written)
     _put_left_out(page, report)
     _put_checking(page, check_commands)
@@ -136,27 +135,6 @@ def _put_glance(
         page.put(sheet.notes, "  ")
 
 
-def _put_made(page: Page, report: Report, written: Sequence[WrittenFile]) -> None:
-    """What to read first, and what else was made that is no sound of the package's tracks."""
-    companions = () if report.plan is None else report.plan.companions
-    sounds = {file.plan.path for file in written}
-    told = [each for each in companions if each.path not in sounds]
-    if told:
-        page.head("Beside the files")
-    for each in sorted(told, key=lambda each: each.kind not in READ_FIRST):
-        if each.kind != "listening-copies":
-            page.put(each.path, "  ", "  ")
-            page.put(each.words, "    ")
-    copies = [each.path for each in told if each.kind == "listening-copies"]
-    for folder, count in Counter(path.rpartition("/")[0] for path in copies).items():
-        page.put(f"{folder}/", "  ", "  ")
-        page.put(
-            f"{figures.plural(count, 'MP3')} for listening only: they do not stand on the sample, "
-            "so do not import them.",
-            "    ",
-        )
-
-
 def _put_open(page: Page, report: Report, paths: Mapping[str, str]) -> None:
     """Tell what the receiver should know: warnings that stand, and what was signed for.
 
@@ -197,11 +175,6 @@ def _named(paths: Sequence[str]) -> str:
 def _track_notes(report: Report) -> dict[str, TrackNote]:
     files = report.measured.session.files
     return {file.path: file.note for file in files if file.note is not None}
-
-
-def _made_words(report: Report) -> dict[str, str]:
-    companions = () if report.plan is None else report.plan.companions
-    return {each.path: each.words for each in companions}
 
 
 def _put_files(
