@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from stemprep.model.header import Cue
 
 _POINT = struct.Struct("<II4sIII")
 _MAX_TEXT = 4096
+_MAX_POSITION = 0xFFFFFFFF
 
 
 def parse_cues(payload: bytes) -> tuple[Cue, ...]:
@@ -29,6 +30,41 @@ def label_cues(cues: tuple[Cue, ...], adtl: bytes) -> tuple[Cue, ...]:
     """
     texts = _associated(adtl)
     return tuple(_labelled(cue, texts.get(cue.identifier)) for cue in cues)
+
+
+def build_cues(cues: Iterable[Cue]) -> list[tuple[str, bytes]]:
+    """Chunks of cue points and their labels, in order of position, counted from 1.
+
+    A position beyond 32 bits has no room in the chunk and is left out. Nothing for no cues.
+    """
+    ordered = sorted(
+        (cue for cue in cues if 0 <= cue.position_samples <= _MAX_POSITION),
+        key=lambda cue: (cue.position_samples, cue.label),
+    )
+    if not ordered:
+        return []
+    points, texts = [struct.pack("<I", len(ordered))], [b"adtl"]
+    for number, cue in enumerate(ordered, start=1):
+        place = cue.position_samples
+        points.append(_POINT.pack(number, place, b"data", 0, 0, place))
+        texts += _text_entries(number, cue)
+    return [("cue ", b"".join(points)), ("LIST", b"".join(texts))]
+
+
+def _text_entries(number: int, cue: Cue) -> Iterator[bytes]:
+    for identifier, text in (("labl", cue.label), ("note", cue.note)):
+        if text:
+            content = text.encode("utf-8", "replace").replace(b"\0", b" ")[: _MAX_TEXT - 1]
+            yield _entry(identifier, struct.pack("<I", number) + content + b"\0")
+    if cue.length_samples:
+        yield _entry(
+            "ltxt", struct.pack("<II4sHHHH", number, cue.length_samples, b"rgn ", 0, 0, 0, 0)
+        )
+
+
+def _entry(identifier: str, content: bytes) -> bytes:
+    head = struct.pack("<4sI", identifier.encode("latin-1"), len(content))
+    return head + content + b"\0" * (len(content) & 1)
 
 
 def parse_info(payload: bytes) -> tuple[tuple[str, str], ...]:

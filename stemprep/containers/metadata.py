@@ -9,6 +9,7 @@ from typing import BinaryIO, Final
 from stemprep.containers.bext import build_bext
 from stemprep.containers.faults import MAX_METADATA_BYTES
 from stemprep.containers.ixml import Retouch, build_ixml, retouch_ixml
+from stemprep.containers.markers import build_cues
 from stemprep.containers.protocol import Metadata
 from stemprep.containers.riff_chunks import read_at
 from stemprep.model.header import Chunk, Header
@@ -22,6 +23,7 @@ REBUILT: Final = frozenset(
 _TIMELESS = frozenset({"bext", "iXML", "LIST INFO", "_PMX", "id3 ", "ID3 "})
 _OF_THE_SAMPLES = frozenset({"PEAK", "levl"})
 _OF_THE_CHANNELS = frozenset({"chna", "axml", "bxml", "sxml"})
+_OF_CUES = frozenset({"cue ", "LIST adtl"})
 _BYTE_TRUE = frozenset({"copy", "copy-audio", "rename", "rewrap"})
 _MOVING = frozenset({"place", "trim", "pad", "convert-rate"})
 _CHANNEL_CHANGING = frozenset({"split", "join", "fold-mono"})
@@ -33,7 +35,8 @@ def outgoing_metadata(stream: BinaryIO, header: Header, output: OutputPlan) -> M
     A source chunk stays, byte for byte, unless the plan drops it (by identifier, or as
     ``LIST adtl``), names other chunks to keep, or its truth ends with the planned operations:
     positions after a move, peaks after a change, channel assignments after a split or join.
-    bext and iXML come from the plan where it gives them. Order: bext, iXML, the source's.
+    bext and iXML come from the plan where it gives them, and so do cue points, beside those that
+    the source keeps. Order: bext, iXML, the source's.
     """
     choice = _choose(header, output)
     chunks = [
@@ -48,6 +51,8 @@ def outgoing_metadata(stream: BinaryIO, header: Header, output: OutputPlan) -> M
     ]
     if output.track_names and not any(name == "iXML" for name, _ in chunks):
         chunks.append(("iXML", build_ixml(output.track_names)))
+    if output.cues:
+        chunks += build_cues((*(header.cues if choice.is_cue_merged else ()), *output.cues))
     return Metadata(chunks=tuple(_ordered(chunks)), dropped=choice.dropped)
 
 
@@ -82,6 +87,7 @@ class _Choice:
     carried: tuple[Chunk, ...]
     dropped: tuple[str, ...]
     retouch: Retouch
+    is_cue_merged: bool = False
 
     def is_retouched(self, name: str) -> bool:
         return name == "iXML" and self.retouch.is_needed
@@ -92,12 +98,16 @@ def _choose(header: Header, output: OutputPlan) -> _Choice:
     retouch = _retouch(output, changes)
     carried: list[Chunk] = []
     dropped: list[str] = []
+    is_cue_merged = False
     left = MAX_METADATA_BYTES
     for chunk in _candidates(header, output):
         name = label(chunk)
         is_second = name in ("bext", "iXML") and any(name == c.identifier for c in carried)
         is_broken = name == "iXML" and retouch.is_needed and not _is_ixml_usable(header)
         is_kept = _is_kept(name, output, changes) and chunk.size_bytes <= left
+        if is_kept and output.cues and name in _OF_CUES:  # they stay, but in chunks of ours
+            is_cue_merged = True
+            continue
         if is_second or is_broken or not is_kept:
             dropped.append(name)
         else:
@@ -106,7 +116,7 @@ def _choose(header: Header, output: OutputPlan) -> _Choice:
     if header.ixml is not None and any(chunk.identifier == "iXML" for chunk in carried):
         stale = (part for part in header.ixml.parts if part in retouch.stale_parts)
         dropped += [f"iXML/{part}" for part in stale]
-    return _Choice(tuple(carried), tuple(dropped), retouch)
+    return _Choice(tuple(carried), tuple(dropped), retouch, is_cue_merged)
 
 
 def _candidates(header: Header, output: OutputPlan) -> Iterator[Chunk]:

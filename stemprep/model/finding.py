@@ -59,6 +59,16 @@ class Finding:
     waiver_reason: str | None = field(default=None)
 
     @property
+    def spots(self) -> tuple[Occurrence, ...]:
+        """Where in its file it holds, worst first; empty where it has no place in time."""
+        if self.occurrences is not None and self.occurrences.worst:
+            return self.occurrences.worst
+        if self.start_sample is None:
+            return ()
+        end = self.start_sample + 1 if self.end_sample is None else self.end_sample
+        return (Occurrence(channel=self.channel, start_sample=self.start_sample, end_sample=end),)
+
+    @property
     def counts(self) -> bool:
         """True when it bears on verdict and exit code."""
         return self.waived_by is None

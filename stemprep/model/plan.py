@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from stemprep.model.finding import Finding
-from stemprep.model.header import AudioFormat, Bext
+from stemprep.model.header import AudioFormat, Bext, Cue
 from stemprep.model.timecode import FrameRate
 from stemprep.model.words import CompanionKind, OperationName, Role
 
@@ -39,6 +39,7 @@ class OutputPlan:
     bext:     the broadcast extension to be written; None: carried as it is, or none.
     track_names: iXML names of the channels to be written; empty: iXML is carried as it is.
     kept_chunks, dropped_chunks: metadata chunks carried and left behind, by identifier.
+    cues: markers to be written beside those that the source keeps; identifiers do not count.
     is_damaged: an archived file that could not be read whole; kept byte for byte.
     """
 
@@ -54,6 +55,7 @@ class OutputPlan:
     track_names: tuple[str, ...] = ()
     kept_chunks: tuple[str, ...] = ()
     dropped_chunks: tuple[str, ...] = ()
+    cues: tuple[Cue, ...] = ()
     is_damaged: bool = False
 
     @property

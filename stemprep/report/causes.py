@@ -124,19 +124,9 @@ def against_words(finding: Finding) -> str:
     return f"compared with {figures.plural(count, 'file')}: {figures.and_list(names)}"
 
 
-def occurrences_of(finding: Finding) -> tuple[Occurrence, ...]:
-    """Where in its file the finding holds, worst first; empty where it has no place in time."""
-    if finding.occurrences is not None and finding.occurrences.worst:
-        return finding.occurrences.worst
-    if finding.start_sample is None:
-        return ()
-    end = finding.start_sample + 1 if finding.end_sample is None else finding.end_sample
-    return (Occurrence(channel=finding.channel, start_sample=finding.start_sample, end_sample=end),)
-
-
 def place_words(finding: Finding, format_: AudioFormat | None) -> str:
     """``worst at 0:14.220 left, 1:02.004 right and 10 more places``; "" where it adds nothing."""
-    spots = occurrences_of(finding)
+    spots = finding.spots
     if not spots or format_ is None:
         return ""
     total = max(len(spots), finding.occurrences.count if finding.occurrences else 1)

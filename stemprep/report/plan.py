@@ -85,6 +85,8 @@ def _put_output(page: Page, output: OutputPlan) -> None:
         for label, words in (("why", operation.reason), ("evidence", operation.evidence)):
             if words:
                 page.put(f"{label}: {words}", "       ")
+    if output.cues:
+        page.put(f"{figures.plural(len(output.cues), 'cue point')} written into it", "    ")
     if output.dropped_chunks:
         page.put(f"metadata left behind: {', '.join(output.dropped_chunks)}", "    ")
     if output.is_damaged:

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 from stemprep.model.facts import Overview
 from stemprep.model.finding import Finding, Occurrence
-from stemprep.report.causes import occurrences_of
 from stemprep.units import clock_from_samples
 
 WIDTH = 900.0
@@ -87,7 +86,7 @@ def picture(
         for channel in range(shown)
     )
     lanes_height = shown * LANE_HEIGHT
-    placed = [(number, each) for number, each in findings if occurrences_of(each)]
+    placed = [(number, each) for number, each in findings if each.spots]
     rows = tuple(
         _row(number, each, frames, shown, lanes_height + AXIS_HEIGHT + index * ROW_HEIGHT)
         for index, (number, each) in enumerate(placed)
@@ -121,7 +120,7 @@ def _lane(minimum: Sequence[float], maximum: Sequence[float], top: float) -> Lan
 
 
 def _row(number: int, finding: Finding, frames: int, lanes: int, y: float) -> Row:
-    spots = occurrences_of(finding)
+    spots = finding.spots
     return Row(
         y=y,
         number=number,

@@ -7,7 +7,7 @@ import struct
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stemprep.containers.markers import label_cues, parse_cues, parse_info
+from stemprep.containers.markers import build_cues, label_cues, parse_cues, parse_info
 from stemprep.model.header import Cue
 from tests.containers.riff_builder import chunk
 
@@ -68,3 +68,22 @@ def test_any_bytes_are_survived(payload: bytes) -> None:
         cue.position_samples for cue in cues
     ]
     assert all(len(identifier) <= 4 for identifier, _ in parse_info(payload))
+
+
+def test_built_cues_are_read_back() -> None:
+    """Positions, labels, notes and lengths survive; numbers are given in order of position."""
+    cues = (
+        Cue(identifier=9, position_samples=96_000, label="Verse, é", note="odd"),
+        Cue(identifier=9, position_samples=0, label="bar 1"),
+        Cue(identifier=9, position_samples=500, label="x", length_samples=77),
+        Cue(identifier=9, position_samples=1 << 32, label="beyond 32 bits"),
+    )
+    (name, points), (list_name, texts) = build_cues(cues)
+    assert (name, list_name) == ("cue ", "LIST")
+    read = label_cues(parse_cues(points), texts)
+    assert read == (
+        Cue(identifier=1, position_samples=0, label="bar 1"),
+        Cue(identifier=2, position_samples=500, label="x", length_samples=77),
+        Cue(identifier=3, position_samples=96_000, label="Verse, é", note="odd"),
+    )
+    assert build_cues(()) == []

@@ -10,7 +10,8 @@ import pytest
 from stemprep.containers import Metadata, dropped_metadata, outgoing_metadata, read_header
 from stemprep.containers.bext import parse_bext
 from stemprep.containers.ixml import parse_ixml
-from stemprep.model.header import AudioFormat, Bext
+from stemprep.containers.markers import label_cues, parse_cues
+from stemprep.model.header import AudioFormat, Bext, Cue
 from stemprep.model.plan import Operation, OutputPlan
 from stemprep.model.words import OperationName
 from tests.containers.riff_builder import chunk, fmt, header_of, riff, sound
@@ -81,6 +82,26 @@ def test_an_untouched_sound_keeps_every_chunk_byte_for_byte() -> None:
     assert ("LIST", INFO) in found.chunks
     assert dict(found.chunks)["odd "] == b"12345"
     assert found.dropped == ()
+
+
+VERSE = Cue(identifier=0, position_samples=50, label="Verse")
+
+
+def test_planned_cues_join_those_that_stay_true() -> None:
+    found = metadata("copy-audio", cues=(VERSE,))
+    assert names(found) == ["bext", "iXML", "PEAK", "LIST", "odd ", "cue ", "LIST"]
+    assert found.dropped == ()
+    (_, points), (_, texts) = found.chunks[-2:]
+    assert [(cue.position_samples, cue.label) for cue in label_cues(parse_cues(points), texts)] == [
+        (50, "Verse"), (100, "Chorus"),
+    ]  # fmt: skip
+
+
+def test_after_a_move_only_planned_cues_are_written() -> None:
+    found = metadata("trim", bext=Bext(time_reference_samples=99), cues=(VERSE,))
+    assert found.dropped == ("PEAK", "cue ", "LIST adtl", "odd ", "iXML/SYNC_POINT_LIST")
+    (_, points), (_, texts) = found.chunks[-2:]
+    assert [cue.label for cue in label_cues(parse_cues(points), texts)] == ["Verse"]
 
 
 def test_a_move_leaves_behind_what_points_into_the_sound() -> None:

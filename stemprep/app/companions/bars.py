@@ -8,13 +8,14 @@ from dataclasses import dataclass, replace
 
 from stemprep.app.companions.maker import Handover
 from stemprep.app.inspect import Inspection
-from stemprep.model.finding import Finding, Occurrence
+from stemprep.model.finding import Finding
 from stemprep.model.header import RF64_ABOVE_BYTES, AudioFormat
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import OutputPlan, Plan, StartReference
 from stemprep.model.words import CARRIED_ROLES
+from stemprep.prepare.cues import timeline_in_files
 from stemprep.prepare.package_places import place_in_output
-from stemprep.timeline import SongTimeline, timeline_of_song
+from stemprep.timeline import SongTimeline
 
 MAX_PLACES = 2_000
 """Places of findings that one package's markers tell; there is no use for more."""
@@ -42,19 +43,9 @@ def songs_with_bars(inspection: Inspection, planned: Plan) -> Iterator[SongBars]
     """The songs of a package for which a click or a tempo map can be made."""
     for song, reference in planned.references.items():
         outputs = tuple(_laid_out(song, reference, planned))
-        timeline = timeline_in_files(song, reference, inspection)
+        timeline = timeline_in_files(song, reference, inspection.measured)
         if timeline is not None and outputs:
             yield SongBars(song=song, timeline=timeline, reference=reference, outputs=outputs)
-
-
-def timeline_in_files(
-    song: str, reference: StartReference, inspection: Inspection
-) -> SongTimeline | None:
-    """The bars of a song, counted from the first sample of its files; None where not known."""
-    note = inspection.measured.session.note_of(song)
-    timeline = timeline_of_song(note, reference.rate_hz, is_stamped=False)
-    placed = replace(timeline, bar_1_sample=reference.bar_1_samples, no_bar_1=reference.unknown)
-    return placed if placed.has_bars else None
 
 
 def _laid_out(song: str, reference: StartReference, planned: Plan) -> Iterator[OutputPlan]:
@@ -120,7 +111,7 @@ def found_places(handover: Handover, song: str) -> tuple[FoundPlace, ...]:
     for finding in handover.report.findings:
         for output in outputs.get(finding.file or "", ()):
             assert output.format is not None, "only outputs with a format were gathered"
-            for spot in _spots(finding):
+            for spot in finding.spots:
                 sample: int | None = spot.start_sample
                 if finding in dropped:  # else it was found in the written file itself
                     sample = place_in_output(output, spot.start_sample, rates[finding.file or ""])
@@ -136,12 +127,3 @@ def found_places(handover: Handover, song: str) -> tuple[FoundPlace, ...]:
                     )
     places.sort(key=lambda each: (each.sample / each.rate_hz, each.output.path, each.finding.check))
     return tuple(places[:MAX_PLACES])
-
-
-def _spots(finding: Finding) -> tuple[Occurrence, ...]:
-    if finding.occurrences is not None and finding.occurrences.worst:
-        return finding.occurrences.worst
-    if finding.start_sample is None:
-        return ()
-    start = finding.start_sample
-    return (Occurrence(channel=finding.channel, start_sample=start, end_sample=start + 1),)
