@@ -2,6 +2,10 @@
 
 Nothing depends on them: a scan finds everything without. So events that are lost, shares that send
 none and limits that are reached cost time, never a drop; what cannot be watched is told once.
+
+Only the top of an inbox is watched: one watch each, whatever lies in it, and no storm of events
+while a drop is copied. A change deep in a drop that lies there is found when the inbox is next
+looked through.
 """
 
 from __future__ import annotations
@@ -37,7 +41,7 @@ from stemprep.service.names import drop_name
 MAX_HINTS = 1000
 """More at once, and everything is looked at."""
 GATHER_S = 0.1
-PROBE_S = 600.0
+PROBE_S = 60.0
 _WANTED: list[type[FileSystemEvent]] = [
     DirCreatedEvent,
     DirDeletedEvent,
@@ -97,7 +101,7 @@ class Hints:
                 self._observer.schedule(
                     _Handler(self, index, inbox.path),
                     str(inbox.path),
-                    recursive=True,
+                    recursive=False,
                     event_filter=_WANTED,
                 )
             except OSError as error:
@@ -161,18 +165,14 @@ class Hints:
             )
 
     def _look_after_observer(self) -> None:
-        """Try from time to time whether watches are left: those of new folders fail in silence."""
+        """Tell when the threads that listen have ended, and listen no more."""
         observer, now_s = self._observer, time.monotonic()
         if observer is None or now_s < self._probe_due_s:
             return
         self._probe_due_s = now_s + PROBE_S
         if not observer.is_alive() or not all(emitter.is_alive() for emitter in observer.emitters):
+            self.close()
             self._everything("events of the file system have ended; inboxes are looked at instead")
-            return
-        try:
-            observer.unschedule(observer.schedule(FileSystemEventHandler(), "/"))
-        except (OSError, KeyError) as error:
-            self._trouble("new folders in the inboxes", error)
 
 
 class _Handler(FileSystemEventHandler):

@@ -45,13 +45,22 @@ def all_within(hints: Hints, seconds: float, wanted: Hint) -> set[Hint]:
     return found
 
 
-def test_an_event_deep_in_a_drop_names_the_drop(tmp_path: Path) -> None:
+def test_what_arrives_at_the_top_is_named(tmp_path: Path) -> None:
     inbox = box(tmp_path / "in")
-    (inbox.path / "Song" / "Drums").mkdir(parents=True)
     with listening(inbox) as hints:
         assert hints.troubles() == ()
-        (inbox.path / "Song" / "Drums" / "Kick.wav").write_bytes(b"x")
+        (inbox.path / "Song" / "Drums").mkdir(parents=True)
         assert all_within(hints, 5, Hint(inbox_index=0, name="Song"))
+
+
+def test_listeners_that_have_ended_are_told(tmp_path: Path) -> None:
+    with listening(box(tmp_path / "in")) as hints:
+        assert hints._observer is not None
+        hints._observer.stop()
+        hints._observer.join()
+        assert hints.wait(1) == {Hint(inbox_index=0)}
+        assert "have ended" in hints.troubles()[0]
+        assert hints.wait(0) == frozenset()
 
 
 def test_a_rename_names_both_ends(tmp_path: Path) -> None:
