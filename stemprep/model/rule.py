@@ -23,9 +23,15 @@ class Rule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ContainerRule(Rule):
-    """accepted: containers that may stay; empty: any that keeps every sample."""
+    """Kinds of file, and how large one may be.
+
+    accepted: containers that may stay; empty: any that keeps every sample.
+    largest_bytes: size over which a file is told, as is any in a container made for such sizes;
+                   None: no limit.
+    """
 
     accepted: tuple[Container, ...] = ()
+    largest_bytes: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -47,6 +47,9 @@ class ContainerLimits(Weight):
     """Limits of container."""
 
     accepted: tuple[Container, ...] = may("containers that may stay; []: any", "[WAV, RF64]")
+    largest_bytes: Annotated[int, Field(ge=1, le=1 << 62)] | NoLimit = may(
+        "size over which a file is told, and RF64 whatever its size; none: no limit", 2147483648
+    )
 
 
 class SampleRateLimits(Weight):
