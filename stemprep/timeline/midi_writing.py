@@ -118,7 +118,10 @@ def _meter_events(tempo_map: TempoMap, scale: _Scale) -> Iterator[_Event]:
 
 
 def _meter(span: MeterSpan) -> bytes:
-    clocks = max(1, 4 * _CLOCKS_PER_QUARTER // span.unit)
+    """Meter as RP-001 writes it: 6/8 is 06 03 24 08, a metronome beat of three eighths."""
+    is_compound = span.unit >= 8 and span.beats > 3 and span.beats % 3 == 0
+    beat = 3 if is_compound else 1
+    clocks = max(1, beat * 4 * _CLOCKS_PER_QUARTER // span.unit)
     power = span.unit.bit_length() - 1
     return _meta(_METER, bytes((span.beats, power, clocks, _THIRTY_SECONDS_PER_QUARTER)))
 

@@ -170,8 +170,7 @@ def test_events_and_texts() -> None:
         ("end_of_track", 23_040),
     ]  # fmt: skip
     assert file.tracks[0].name == "Fahre [0m"
-    meter = file.tracks[0][2]
-    assert (meter.numerator, meter.denominator, meter.clocks_per_click) == (6, 8, 12)
+    assert bytes.fromhex("FF 58 04 06 03 24 08") in content  # RP-001, its example for 6/8
     assert [(m.type, m.time) for m in file.tracks[1]] == [
         ("track_name", 0), ("marker", 3_200), ("end_of_track", 22_720),
     ]  # fmt: skip

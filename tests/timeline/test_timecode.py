@@ -25,15 +25,17 @@ rates = st.sampled_from(FRAME_RATES)
     ],
 )
 def test_drop_frame(text: str, frame: int) -> None:
-    """SMPTE ST 12-1, drop-frame compensation: 1,798 numbers a minute, 1,800 each tenth minute,
-    so 17,982 in ten minutes, 107,892 an hour, 2,589,408 a day.
+    """SMPTE ST 12-1, drop-frame compensation: two numbers left out in 54 minutes of an hour, so
+    17,982 in ten minutes, 107,892 an hour, 2,589,408 a day. The figures are as makers of
+    equipment publish them; the standard's own text was not at hand.
     """
     assert parse_timecode(text, "29.97-drop").frame_number == frame
     assert str(timecode_of_frame(frame, "29.97-drop")) == text
 
 
 def test_drop_frame_follows_the_clock() -> None:
-    """An hour of drop frame is 3.6 ms short of an hour of time; one without is 3.6 s too long.
+    """An hour of drop frame is 3.6 ms short of an hour of time; one without is 3.6 s too long,
+    as published everywhere.
 
     107,892 and 108,000 frames of 1001/30000 s: 3599.9964 s and 3603.6 s.
     """
