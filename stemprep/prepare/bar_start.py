@@ -6,16 +6,20 @@ silent in every file of the song; where the files begin later, silence is put in
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from stemprep.model.plan import StartReference
 from stemprep.model.rule import Operations
+from stemprep.prepare.conform import Song
 from stemprep.prepare.draft import Draft, silence_dbfs, with_step
 from stemprep.prepare.starts import have_one_start, stamped, start_s
-from stemprep.timeline import SongTimeline, nearest_sample
+from stemprep.timeline import MAX_BEFORE_S, SongTimeline, nearest_sample, timeline_of_song
 from stemprep.units import clock_from_samples, samples_from_seconds
+
+USUAL_RATE_HZ = 48_000  # of a song without sound: nothing is placed by it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +34,20 @@ class BarOrder:
     def of_song(self) -> str:
         """`` of Low Water``; empty for a song without a name."""
         return f" of {self.title}" if self.title else ""
+
+
+def bar_order(drafts: Sequence[Draft], song: Song) -> BarOrder:
+    """What the sheet says of the song's bars, at the rate that most of its files will have."""
+    rates = Counter(draft.form.sample_rate_hz for draft in drafts)
+    song_hz = None if song.facts is None else song.facts.sample_rate_hz
+    rate_hz = max(rates, key=lambda rate: (rates[rate], rate), default=song_hz or USUAL_RATE_HZ)
+    return BarOrder(
+        timeline=timeline_of_song(
+            song.note, rate_hz, is_stamped=bool(stamped(drafts)), sheet_hz=song_hz
+        ),
+        count_in_bars=0 if song.note is None else song.note.count_in_bars or 0,
+        title=song.title,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,13 +97,18 @@ def begin_at_bars(
     )
     if not operations.is_start_at_bar_1:
         return unmoved
-    if has_unworkable:
-        note = (
-            f"Nothing{order.of_song} was moved to a bar line, because some of its files can only "
-            f"be copied; {_where(unmoved.reference)}."
-        )
-        return replace(unmoved, notes=(note,))
-    return _shifted(drafts, order, operations, begins)
+    start, why = _chosen_start(drafts, order, operations, begins)
+    obstacle = _obstacle(start, timeline, has_unworkable=has_unworkable)
+    if obstacle:
+        note = f"Nothing{order.of_song} was moved to a bar line: {obstacle}; "
+        return replace(unmoved, notes=(f"{note}{_where(unmoved.reference)}.",))
+    return Begun(
+        drafts=tuple(_begun(draft, start, timeline.rate_hz) for draft in drafts),
+        reference=reference_at(timeline, begins + start),
+        notes=tuple(_notes(order, begins + start, why)),
+        begins_samples=begins + start,
+        is_at_bar=True,
+    )
 
 
 def _doubt(drafts: Sequence[Draft], timeline: SongTimeline, begins: int | None) -> str:
@@ -116,39 +139,53 @@ def _common_start(drafts: Sequence[Draft], rate_hz: int) -> int | None:
     return nearest_sample(start_s(timed[0]), rate_hz) if timed else 0
 
 
-def _shifted(
+def _chosen_start(
     drafts: Sequence[Draft], order: BarOrder, operations: Operations, begins: int
-) -> Begun:
+) -> tuple[int, str]:
+    """First sample wanted, counted from the files' common start, and why it is not the ordered."""
     timeline = order.timeline
     sound = _first_sound(drafts, timeline.rate_hz)
     is_cut_safe = all(silence_dbfs(d) <= operations.trim_threshold_dbfs for d in drafts)
     latest = sound if is_cut_safe else 0
-    start, why = _wanted_start(order) - begins, ""
-    if start > latest:
-        margin = samples_from_seconds(operations.trim_head_s, timeline.rate_hz)
-        start = _earlier(timeline, begins, max(0, latest - margin), start)
-        why = (
-            f"{_sounding_first(drafts).first.path} sounds from "
-            f"{clock_from_samples(sound, timeline.rate_hz)} on"
-            if is_cut_safe
-            else "silence was not measured as low as a cut needs it"
-        )
-    reference = reference_at(timeline, begins + start)
-    notes = [_begin_note(reference, order, why)]
+    start = _wanted_start(order) - begins
+    if start <= latest:
+        return start, ""
+    margin = samples_from_seconds(operations.trim_head_s, timeline.rate_hz)
+    why = (
+        f"{_sounding_first(drafts).first.path} sounds from "
+        f"{clock_from_samples(sound, timeline.rate_hz)} on"
+        if is_cut_safe
+        else "silence was not measured as low as a cut needs it"
+    )
+    return _earlier(timeline, begins, max(0, latest - margin), start), why
+
+
+def _obstacle(start: int, timeline: SongTimeline, *, has_unworkable: bool) -> str:
+    if has_unworkable:
+        return "some of its files can only be copied"
+    if start < -MAX_BEFORE_S * timeline.rate_hz:
+        silence = clock_from_samples(-start, timeline.rate_hz)
+        return f"that would put {silence} of silence in front; correct bar_1 or count_in_bars"
+    return ""
+
+
+def _notes(order: BarOrder, begins: int, why: str) -> Iterator[str]:
+    timeline = order.timeline
+    yield _begin_note(reference_at(timeline, begins), order, why)
     if timeline.tempo_map is None:
-        notes.append(f"No click or tempo map{order.of_song} can be made: {timeline.no_map}.")
-    if timeline.is_stamped and begins + start < 0:
-        notes.append(
+        yield f"No click or tempo map{order.of_song} can be made: {timeline.no_map}."
+    elif timeline.tempo_map.is_gliding:
+        yield (
+            f"The tempo{order.of_song} glides; it is read so that each beat is longer or shorter "
+            "than the one before by the same amount. Programs differ in that: where yours glides "
+            "otherwise its later bars lie elsewhere, and only its own MIDI file as tempo_file in "
+            "the session sheet settles it."
+        )
+    if timeline.is_stamped and begins < 0:
+        yield (
             "The count-in reaches back before midnight, which no time reference can say: those of "
             "the files count from their common start instead."
         )
-    return Begun(
-        drafts=tuple(_begun(draft, start, timeline.rate_hz) for draft in drafts),
-        reference=reference,
-        notes=tuple(notes),
-        begins_samples=begins + start,
-        is_at_bar=True,
-    )
 
 
 def _wanted_start(order: BarOrder) -> int:

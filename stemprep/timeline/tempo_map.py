@@ -125,6 +125,11 @@ class TempoMap:
             bar=meter.bar + int(bars), beat=int(beats) + 1, fraction=rest / meter.beat_quarters
         )
 
+    @property
+    def is_gliding(self) -> bool:
+        """True where the tempo glides somewhere."""
+        return any(span.slope_s for span in self.tempos)
+
     def tempo_span_at(self, quarter: Fraction) -> TempoSpan:
         """The tempo that holds from a place on."""
         return self.tempos[max(0, bisect_right(self._tempo_starts, quarter) - 1)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -178,6 +179,29 @@ def test_in_free_time_the_files_begin_at_bar_1_itself() -> None:
     reference = reference_of(plan)
     assert (reference.bar_1_samples, reference.start_bar) == (0, None)
     assert "free time, so no count-in can be laid out" in " ".join(plan.notes)
+
+
+def test_no_hours_of_silence_are_put_in_front() -> None:
+    """16 bars of 64 whole notes at 4 a minute last almost three days."""
+    slow = (TempoMark(bar=1, tempo_bpm=4, meter="64/1"),)
+    said = sheet(BarOne(samples=BAR), tempo_map=slow, count_in_bars=16)
+    plan = plan_of(sounding("a.wav", take(BAR)), said=said)
+    assert reference_of(plan).bar_1_samples == BAR
+    assert "of silence in front; correct bar_1 or count_in_bars" in " ".join(plan.notes)
+    assert not reference_of(plan).is_on_bar_line
+
+
+def test_files_that_can_only_be_copied_keep_all_in_place() -> None:
+    lossy = sounding("b.wav", take(2 * BAR), file_form=replace(form(24), encoding="lossy"))
+    plan = plan_of(sounding("a.wav", take(2 * BAR)), lossy, said=sheet(BarOne(samples=2 * BAR)))
+    assert reference_of(plan).bar_1_samples == 2 * BAR
+    assert "some of its files can only be copied; bar 1 is sample 192,000" in " ".join(plan.notes)
+
+
+def test_a_glide_is_told_as_it_is_read() -> None:
+    marks = (TempoMark(bar=1, tempo_bpm=120, is_ramp=True), TempoMark(bar=3, tempo_bpm=90))
+    plan = plan_of(sounding("a.wav", take(BAR)), said=sheet(BarOne(samples=BAR), tempo_map=marks))
+    assert any("Programs differ" in note for note in plan.notes)
 
 
 def test_a_count_in_before_midnight_counts_from_the_files() -> None:
