@@ -8,7 +8,7 @@ a late one is moved by its measured lag only where that is ordered for this very
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -24,7 +24,7 @@ from stemprep.engine import Engine
 from stemprep.errors import UsageError
 from stemprep.intake import open_regular
 from stemprep.model.finding import Finding
-from stemprep.model.reconciliation import NewFile, OriginalFate, Reconciliation
+from stemprep.model.reconciliation import NewFile, OriginalFate, Reconciliation, Taken
 from stemprep.model.report import Report
 from stemprep.model.session import DropEntry, MeasuredFile
 from stemprep.model.sheet import TrackNote, WorkOrder
@@ -93,7 +93,7 @@ def accept(
         if unplaced:
             findings = (*_unplaced(unplaced), *result.findings)
             return replace(result, findings=findings)
-        merged = merged_with_return(held, shifts)
+        merged, names = merged_with_return(held, shifts)
         inspection = inspect_merged(
             merged, held.inspection.spec, engine=engine, on_progress=on_progress
         )
@@ -101,16 +101,45 @@ def accept(
         report = deliver_prepared(
             prepared, order.destinations, engine=engine, on_progress=on_progress
         )
-        return _with_delivery(result, report)
+        return _with_delivery(result, report, names, shifts)
 
 
-def _with_delivery(result: Reconciliation, report: Report) -> Reconciliation:
+def _with_delivery(
+    result: Reconciliation, report: Report, names: Mapping[str, str], shifts: Mapping[str, int]
+) -> Reconciliation:
     """What came back, and the delivery that was made of it or what stopped it."""
-    if report.package is not None:
-        return replace(result, accepted=report.package, notes=(*result.notes, *report.notes))
+    if report.package is not None and report.plan is not None:
+        taken = tuple(
+            Taken(file=names[source], output=output)
+            for output in report.plan.outputs
+            for source in output.sources
+            if source in names
+        )
+        repaired = tuple(each for each in result.findings if _is_repaired(each, taken, shifts))
+        return replace(
+            result,
+            accepted=report.package,
+            taken=taken,
+            repaired=repaired,
+            findings=tuple(each for each in result.findings if each not in repaired),
+            notes=(*result.notes, *report.notes),
+        )
     stopping = [each for each in report.findings if each.severity == "fail" and each.counts]
     others = [each for each in result.findings if each not in stopping]
     return replace(result, findings=(*stopping, *others))
+
+
+def _is_repaired(finding: Finding, taken: Sequence[Taken], shifts: Mapping[str, int]) -> bool:
+    """Tell whether the delivery removes it from every file that it names."""
+    if finding.check == "late-entry":
+        return set(finding.files) <= shifts.keys()
+    if finding.check != "mixed-formats":
+        return False
+    wanted = "convert-rate" if finding.unit == "Hz" else "convert-word-length"
+    done = {
+        each.file for each in taken if any(step.name == wanted for step in each.output.operations)
+    }
+    return bool(finding.files) and set(finding.files) <= done
 
 
 def _unplaced(files: Sequence[NewFile]) -> Iterator[Finding]:
@@ -166,23 +195,30 @@ def _shift(file: NewFile, why: str) -> int:
 # --- what joins the package
 
 
-def merged_with_return(held: Held, shifts: dict[str, int]) -> MergedSet:
-    """The package with the new files, the changed originals as alternates, and new documents."""
+def merged_with_return(held: Held, shifts: dict[str, int]) -> tuple[MergedSet, dict[str, str]]:
+    """The package with the new files, the changed originals as alternates, and new documents.
+
+    Also gives, by the name that each of these sounds has in it, its path in the return.
+    """
     manifest = held.package.manifest
     names = merged_names(manifest.dropped_files)
     measured = {file.path: file for file in held.inspection.measured.files}
-    joining = [
-        _new_joining(file, measured[file.file], held, shifts) for file in held.returned.new_files
-    ]
-    joining += [
-        _changed_joining(fate, measured[fate.returned_as], held, names)
+    joining = {
+        file.file: _new_joining(file, measured[file.file], held, shifts)
+        for file in held.returned.new_files
+    }
+    joining |= {
+        fate.returned_as: _changed_joining(fate, measured[fate.returned_as], held, names)
         for fate in held.returned.originals
         if fate.status == "changed" and fate.returned_as is not None
-    ]
-    joining += list(_documents(held))
+    }
+    everything = [*joining.values(), *_documents(held)]
     sheet = amended_sheet(manifest.sheet, None, manifest.dropped_files, names)
-    apart = _apart(joining, [*names.values(), *(each.source for each in manifest.documents)])
-    return merge(held.package, apart, sheet=sheet, names=names)
+    apart = _apart(everything, [*names.values(), *(each.source for each in manifest.documents)])
+    given = (one.entry.path for one in apart)
+    return merge(held.package, apart, sheet=sheet, names=names), dict(
+        zip(given, joining, strict=False)
+    )
 
 
 def _new_joining(

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from stemprep import __version__
 from stemprep.app.from_package import OpenPackage, open_package
@@ -19,6 +20,7 @@ from stemprep.app.return_sounds import (
     sounds_of,
 )
 from stemprep.checks import judge_return
+from stemprep.checks.tell import rate_name
 from stemprep.engine import Engine
 from stemprep.lineage import Manifest
 from stemprep.lineage.forms import format_of, session_formats
@@ -74,7 +76,12 @@ def judged(held: Held) -> Reconciliation:
         stemprep_version=__version__,
         spec_name=spec.name,
         returned=held.returned,
-        findings=judge_return(held.returned, held.inspection.judgement.findings, spec),
+        findings=judge_return(
+            held.returned,
+            held.inspection.judgement.findings,
+            spec,
+            held.inspection.measured,
+        ),
         notes=held.inspection.remarks,
     )
 
@@ -136,6 +143,26 @@ def _spec_of(manifest: Manifest) -> str:
     return manifest.spec_name if manifest.spec_name in shipped_specs() else _FALLBACK_SPEC
 
 
+def _header_changes(match: Match) -> dict[str, Any]:
+    """What the header of an original with the same samples says otherwise."""
+    if match.returned is None or match.status not in ("header-changed", "rewrapped"):
+        return {}
+    original, header = match.original, match.returned.facts.header
+    known = original.facts if match.matched == "delivered" else original.sources[0].facts
+    before, form = known or original.facts, header.format
+    rate_hz, start = before.get("sample_rate_hz"), before.get("time_reference_samples")
+    words = []
+    told_rate_hz = None
+    if form is not None and isinstance(rate_hz, int) and form.sample_rate_hz != rate_hz:
+        told_rate_hz = form.sample_rate_hz
+        words.append(f"its header says {rate_name(told_rate_hz)} instead of {rate_name(rate_hz)}")
+    if isinstance(start, int) and header.time_reference_samples != start:
+        told = header.time_reference_samples
+        said = "absent" if told is None else f"{told:,}"
+        words.append(f"its time reference is {said} instead of {start:,}")
+    return {"told_rate_hz": told_rate_hz, "header_words": tuple(words)}
+
+
 def _are_all_asked_back(manifest: Manifest) -> bool:
     return manifest.sheet is not None and manifest.sheet.originals_back
 
@@ -182,4 +209,5 @@ def _fate(
         regions=() if change is None else regions_told(change, frames),
         ordered=_work_on(match, orders),
         is_another=change is not None and change.is_another,
+        **_header_changes(match),
     )

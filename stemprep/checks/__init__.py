@@ -148,10 +148,13 @@ def judge(measured: MeasuredSession, spec: DeliverySpec) -> Judgement:
 
 
 def judge_return(
-    returned: Returned, findings: Sequence[Finding], spec: DeliverySpec
+    returned: Returned,
+    findings: Sequence[Finding],
+    spec: DeliverySpec,
+    measured: MeasuredSession | None = None,
 ) -> tuple[Finding, ...]:
     """Judge what came back of a delivery; ``findings``: of the returned files by themselves."""
-    return judge_return_by(returned, findings, spec, CHECKS)
+    return judge_return_by(returned, findings, spec, CHECKS, measured)
 
 
 def manual(check: str) -> str:

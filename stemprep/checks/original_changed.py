@@ -32,7 +32,8 @@ _MOST_TOLD = 3
 def check(returned: Returned, rules: RuleTable) -> Iterator[Finding]:
     """Yield one finding for each original whose sound is another."""
     for fate in returned.originals:
-        if fate.status != "changed" or fate.returned_as is None:
+        is_changed = fate.status == "changed" or fate.told_rate_hz is not None
+        if not is_changed or fate.returned_as is None:
             continue
         severity = severity_under(
             rules.for_role(fate.role).severity, "note" if fate.ordered else "fail"
@@ -61,13 +62,18 @@ def _advice(fate: OriginalFate) -> str:
     if fate.ordered:
         return "This was ordered: listen to it, and choose it in place of the original."
     return (
-        "Ask the other room whether this was meant. The original lies whole in the package; with "
-        "--accept both stay, and a person chooses."
+        "Ask the other room whether this was meant. The original lies whole in the package; the "
+        "next delivery holds both, and a person chooses."
     )
 
 
 def _message(fate: OriginalFate) -> str:
     name = fate.source.rpartition("/")[2]
+    if fate.told_rate_hz is not None and fate.format is not None:
+        return (
+            f"holds the very samples of {name}, but its header says {rate_name(fate.told_rate_hz)} "
+            f"where they run at {rate_name(fate.format.sample_rate_hz)}: it plays at a wrong speed"
+        )
     start = f"as ordered ({', '.join(fate.ordered)}): " if fate.ordered else ""
     if fate.is_another:
         return f"{start}under the name of {name} came another recording; none of its sound is in it"

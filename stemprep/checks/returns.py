@@ -6,9 +6,11 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from stemprep.checks.judging import Check
 from stemprep.checks.tell import rate_name, severity_under, word_name
+from stemprep.checks.waiving import apply_waivers
 from stemprep.model.finding import Finding
 from stemprep.model.reconciliation import NewFile, Returned
 from stemprep.model.rule import DeliverySpec, RuleTable
+from stemprep.model.session import MeasuredSession
 from stemprep.model.words import SEVERITY_ORDER
 
 FORMATS = "mixed-formats"
@@ -19,18 +21,22 @@ def judge_return_by(
     findings: Sequence[Finding],
     spec: DeliverySpec,
     checks: Mapping[str, Check],
+    measured: MeasuredSession | None = None,
 ) -> tuple[Finding, ...]:
     """All that stands against a return, worst first.
 
     findings: what a check of the returned files alone found; kept is what concerns one new or
               unreadable file and is no note, or what is unsafe. That new files start and end where
               they were recorded is no fault of a return.
+    measured: the return by itself, whose sheet may hold signed exceptions.
     """
     found: list[Finding] = []
     for check in checks.values():
         if check.scope == "return":
             found += check.run(returned, spec.rules[check.id])
     found += _formats(returned, spec.rules[FORMATS])
+    if measured is not None:
+        found = list(apply_waivers(found, (), measured)[0])
     found += [finding for finding in findings if _concerns(finding, returned, checks)]
     return tuple(
         sorted(found, key=lambda each: (SEVERITY_ORDER[each.severity], each.files, each.check))

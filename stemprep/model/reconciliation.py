@@ -8,6 +8,7 @@ from typing import Literal
 
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat
+from stemprep.model.plan import OutputPlan
 from stemprep.model.words import Role
 
 OriginalStatus = Literal["identical", "header-changed", "rewrapped", "changed", "missing"]
@@ -48,6 +49,9 @@ class OriginalFate:
                  what it was compared with.
     ordered:     work that a sheet ordered on it: the change is expected, measured, not blamed.
     is_another:  under the original's name came something that has nothing of its sound.
+    told_rate_hz: the rate that the returned header states for the very same samples, where it is
+                 another than the original's; None where it is right.
+    header_words: what its header says otherwise, in words.
     """
 
     file: str
@@ -64,6 +68,8 @@ class OriginalFate:
     regions: tuple[Region, ...] = ()
     ordered: tuple[str, ...] = ()
     is_another: bool = False
+    told_rate_hz: int | None = None
+    header_words: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,10 +133,20 @@ class Returned:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """What became of one returned file in the next delivery; file: its path in the return."""
+
+    file: str
+    output: OutputPlan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reconciliation:
     """A return, judged; findings worst first.
 
     accepted: where the next delivery lies; None where none was made.
+    taken:    what became of the returned files in it.
+    repaired: findings that it removes: a lag taken out by order, a rate brought to the session's.
     """
 
     stemprep_version: str
@@ -138,4 +154,6 @@ class Reconciliation:
     returned: Returned
     findings: tuple[Finding, ...]
     accepted: str | None = None
+    taken: tuple[Taken, ...] = ()
+    repaired: tuple[Finding, ...] = ()
     notes: tuple[str, ...] = ()

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from stemprep.checks.original_changed import region_words
 from stemprep.model.header import AudioFormat
+from stemprep.model.plan import Operation, OutputPlan
 from stemprep.model.reconciliation import (
     NewFile,
     OriginalFate,
@@ -19,7 +20,8 @@ from stemprep.model.strict_json import Json, dumps, rounded
 from stemprep.report import figures
 from stemprep.report.causes import Cause, causes
 from stemprep.report.layout import Page
-from stemprep.report.records import finding_json
+from stemprep.report.operations import operation_words
+from stemprep.report.records import finding_json, output_json
 from stemprep.report.text import HEADINGS, put_cause
 from stemprep.units import clock_from_samples
 
@@ -42,6 +44,12 @@ STATUS_MEANING: Mapping[OriginalStatus, str] = {
     "missing": "the package has it whole",
 }
 _NAMED = 6
+_TO_DECIDE: Mapping[str, tuple[str, str]] = {
+    "original-missing": ("missing original", "missing originals"),
+    "original-changed": ("changed original", "changed originals"),
+    "late-entry": ("new file that is out of time", "new files that are out of time"),
+    "mixed-formats": ("file of another format", "files of another format"),
+}
 
 
 def render_reconciliation(
@@ -59,7 +67,8 @@ def render_reconciliation(
     for severity in ("fail", "warn"):
         _put_causes(page, result, severity)
     _put_originals(page, returned.originals)
-    _put_new(page, returned)
+    _put_new(page, returned, is_open=result.accepted is None)
+    _put_taken(page, result)
     _put_rest(page, result)
     return page.text()
 
@@ -91,12 +100,20 @@ def summary_words(returned: Returned) -> str:
 
 def to_do_words(result: Reconciliation) -> str:
     """What a person has to decide before the return can be used."""
-    found = [cause for cause in causes(result.findings) if cause.severity != "note"]
-    if not found:
-        return "Nothing; accept it." if result.returned.new_files else "Nothing."
-    names = figures.and_list(list(dict.fromkeys(cause.check for cause in found)))
-    files = {path for cause in found for path in cause.files}
-    return f"Look at {names} ({figures.plural(len(files), 'file')})."
+    files: dict[str, set[str]] = {}
+    for finding in result.findings:
+        if finding.counts and finding.severity != "note":
+            files.setdefault(finding.check, set()).update(finding.files)
+    if not files:
+        is_open = result.returned.new_files and result.accepted is None
+        return "Nothing; accept it." if is_open else "Nothing."
+    parts = [
+        f"{len(files[check])} {several if len(files[check]) != 1 else one}"
+        for check, (one, several) in _TO_DECIDE.items()
+        if check in files
+    ]
+    others = [check for check in files if check not in _TO_DECIDE]
+    return f"Decide about {figures.and_list([*parts, *others])}."
 
 
 def _put_causes(page: Page, result: Reconciliation, severity: str) -> None:
@@ -144,11 +161,12 @@ def fate_words(fate: OriginalFate) -> str:
     words = [f"sent as {name}"] if fate.is_renamed else []
     words += [f"also {figures.and_list(list(fate.copies))}"] if fate.copies else []
     words += [f"ordered: {', '.join(fate.ordered)}"] if fate.ordered else []
+    words += fate.header_words
     told = f" ({'; '.join(words)})" if words else ""
     return f"{fate.returned_as}{told}"
 
 
-def _put_new(page: Page, returned: Returned) -> None:
+def _put_new(page: Page, returned: Returned, *, is_open: bool) -> None:
     if not returned.new_files:
         return
     page.head(f"New: {figures.plural(len(returned.new_files), 'file')}")
@@ -159,8 +177,37 @@ def _put_new(page: Page, returned: Returned) -> None:
         page.put(f"{start_words(file)}; {file.evidence}", "    ")
         if file.derived_from is not None:
             page.put(f"made of the original {file.derived_from}", "    ")
-        if file.advice:
+        if file.advice and is_open:
             page.put(file.advice, "    -> ")
+
+
+def _put_taken(page: Page, result: Reconciliation) -> None:
+    if not result.taken:
+        return
+    page.head("In the next delivery")
+    for name, path, steps in taken_words(result):
+        page.put(f"{name} -> {path}", "  - ")
+        for step in steps:
+            page.put(step, "    ")
+
+
+def taken_words(result: Reconciliation) -> list[tuple[str, str, list[str]]]:
+    """For each returned file that was taken: its name, its path there, what was done to it."""
+    return [
+        (
+            each.file,
+            each.output.path,
+            [_step_words(step, each.output) for step in each.output.operations],
+        )
+        for each in result.taken
+    ]
+
+
+def _step_words(step: Operation, output: OutputPlan) -> str:
+    """What was done, and for a place in time what that rests on."""
+    rate_hz = None if output.format is None else output.format.sample_rate_hz
+    words = operation_words(step, rate_hz)
+    return f"{words} ({step.evidence})" if step.name == "place" and step.evidence else words
 
 
 def offset_words(offset: RecordingOffset) -> str:
@@ -220,7 +267,9 @@ def reconciliation_json(result: Reconciliation) -> Json:
         else {"samples": returned.offset.samples, "files": list(returned.offset.files)},
         "given_back": list(returned.given_back),
         "findings": [finding_json(finding) for finding in result.findings],
+        "repaired": [finding_json(finding) for finding in result.repaired],
         "accepted": result.accepted,
+        "taken": [{"file": each.file, "output": output_json(each.output)} for each in result.taken],
         "notes": list(result.notes),
     }
 
@@ -237,6 +286,8 @@ def _fate_json(fate: OriginalFate) -> Json:
         "copies": list(fate.copies),
         "ordered": list(fate.ordered),
         "is_another_recording": fate.is_another,
+        "told_sample_rate_hz": fate.told_rate_hz,
+        "header_words": list(fate.header_words),
         "sample_rate_hz": None if fate.format is None else fate.format.sample_rate_hz,
         "regions": [_region_json(region) for region in fate.regions],
     }

@@ -21,6 +21,7 @@ from stemprep.report.reconciliation import (
     offset_words,
     start_words,
     summary_words,
+    taken_words,
     to_do_words,
 )
 from stemprep.report.templates import environment, stylesheet
@@ -112,6 +113,7 @@ def render_reconciliation_html(result: Reconciliation) -> str:
             pictures=[_picture(fate) for fate in returned.originals if _is_drawn(fate)],
             new_files=[_new(file) for file in returned.new_files],
             offset=None if returned.offset is None else offset_words(returned.offset),
+            taken=taken_words(result),
             notes=good_to_know(result),
             version=result.stemprep_version,
         )

@@ -200,7 +200,7 @@ def _figure(name: str, value: float | int | str | None) -> Json:
 def plan_json(plan: Plan) -> Json:
     """Give the plan as plain values, operations with their parameters."""
     return {
-        "outputs": [_output(output) for output in plan.outputs],
+        "outputs": [output_json(output) for output in plan.outputs],
         "documents": [{"source": each.source, "path": each.path} for each in plan.documents],
         "left_out": [{"path": each.path, "reason": each.reason} for each in plan.left_out],
         "repairs": [
@@ -213,7 +213,8 @@ def plan_json(plan: Plan) -> Json:
     }
 
 
-def _output(output: OutputPlan) -> Json:
+def output_json(output: OutputPlan) -> Json:
+    """Give one planned file as plain values."""
     kind = output.format
     format_: dict[str, Any] | None = None
     if kind is not None:

@@ -8,7 +8,7 @@ from stemprep.model.facts_schema import FLAG, INTEGER, NUMBER, TEXT, Schema, arr
 from stemprep.model.reconciliation import MatchedBy, OriginalStatus, Placing, RegionKind
 from stemprep.model.words import ROLES, Encoding
 from stemprep.report.reconciliation import SCHEMA_VERSION
-from stemprep.report.schema import finding_schema
+from stemprep.report.schema import finding_schema, output_schema
 
 _COUNT: Schema = {"type": "integer", "minimum": 0}
 _DESCRIPTION = (
@@ -35,7 +35,9 @@ def reconciliation_schema() -> Schema:
             "recording_offset": nullable(record({"samples": INTEGER, "files": array(TEXT)})),
             "given_back": array(TEXT),
             "findings": array({"$ref": "#/$defs/finding"}),
+            "repaired": array({"$ref": "#/$defs/finding"}),
             "accepted": nullable(TEXT),
+            "taken": array(record({"file": TEXT, "output": output_schema()})),
             "notes": array(TEXT),
         },
         **{
@@ -69,6 +71,8 @@ def _original() -> Schema:
             "copies": array(TEXT),
             "ordered": array(TEXT),
             "is_another_recording": FLAG,
+            "told_sample_rate_hz": nullable(_COUNT),
+            "header_words": array(TEXT),
             "sample_rate_hz": nullable(_COUNT),
             "regions": array(record(region)),
         }

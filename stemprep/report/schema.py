@@ -172,7 +172,7 @@ def _plan() -> Schema:
     repair = {"check": TEXT, "file": TEXT, "operation": _OPERATION}
     return record(
         {
-            "outputs": array(_output()),
+            "outputs": array(output_schema()),
             "documents": array(record({"source": TEXT, "path": TEXT})),
             "left_out": array(record({"path": TEXT, "reason": TEXT})),
             "repairs": array(record(repair)),
@@ -186,7 +186,8 @@ def _plan() -> Schema:
     )
 
 
-def _output() -> Schema:
+def output_schema() -> Schema:
+    """Describe one planned file."""
     plain: Schema = {"type": ["string", "number", "boolean", "null"]}
     step = {
         "name": _OPERATION,

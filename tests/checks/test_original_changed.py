@@ -43,3 +43,10 @@ def test_several_places_are_counted_and_the_longest_named_first() -> None:
 def test_another_recording_under_the_same_name() -> None:
     (finding,) = judged("original-changed", replace(BASS, status="changed", is_another=True))
     assert "another recording" in finding.message
+
+
+def test_a_header_that_says_another_rate_plays_the_same_samples_wrong() -> None:
+    mislabelled = replace(BASS, status="header-changed", told_rate_hz=44_100)
+    (finding,) = judged("original-changed", mislabelled)
+    assert "says 44.1 kHz where they run at 48 kHz" in finding.message
+    assert finding.severity == "warn"
