@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from stemprep.app.companions.maker import Handover, Made
-from stemprep.app.companions.mixes import make_songs_mixes, plan_minus_ones
+from stemprep.app.companions.mix_making import make_songs_mixes
+from stemprep.app.companions.mixes import plan_minus_ones
 from stemprep.app.inspect import Inspection
 from stemprep.model.plan import Companion, Plan
 
