@@ -11,18 +11,47 @@ from stemprep.cli.options import is_standard_output, json_option, quiet_option
 
 @click.command("verify")
 @click.argument("packages", nargs=-1, required=True)
+@click.option(
+    "--copy",
+    "second",
+    metavar="PLACE",
+    help="Second copy of the one package or shelf, to hold against the first.",
+)
+@click.option(
+    "--log",
+    "log_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Log of a shelf's checks; without it, fixity-log.csv in the shelf.",
+)
 @json_option
 @quiet_option
-def command(packages: tuple[str, ...], json_file: Path | None, quiet: bool) -> int:
+def command(
+    packages: tuple[str, ...],
+    second: str | None,
+    log_file: Path | None,
+    json_file: Path | None,
+    quiet: bool,
+) -> int:
     """Re-check every file of PACKAGES against their manifests; write nothing into them.
 
-    PACKAGES are folders, zips, or either in a store (s3://bucket/..., sftp://host/...).
+    PACKAGES are folders, zips, or either in a store (s3://bucket/..., sftp://host/...). A folder
+    of packages is a shelf: all of them are checked, and one line each is added to a log beside
+    them.
 
-    Exit code 5 when a file is damaged, missing or extra.
+    Exit code 5 when a file is damaged, missing or extra, or a copy is not the same.
     """
-    from stemprep.app.places import refuse_inside_package, write_report_file
+    from stemprep.app.places import refuse_inside_package
+    from stemprep.app.shelf import check_shelf, is_shelf
     from stemprep.app.verify import verify  # --help must not load numpy
-    from stemprep.report import render_verification, render_verification_json
+    from stemprep.cli.output import show_progress
+    from stemprep.errors import UsageError
+    from stemprep.report import (
+        render_shelf,
+        render_shelf_json,
+        render_verification,
+        render_verification_json,
+    )
     from stemprep.transfer import parse_place
 
     places = [parse_place(package) for package in packages]
@@ -30,14 +59,29 @@ def command(packages: tuple[str, ...], json_file: Path | None, quiet: bool) -> i
         for place in places:
             if isinstance(place, Path):
                 refuse_inside_package(json_file, place)
+    if second is not None or log_file is not None or any(map(is_shelf, places)):
+        if len(places) != 1 or not isinstance(places[0], Path):
+            raise UsageError("a shelf, --copy and --log take one folder: name one, or none of them")
+        check = check_shelf(
+            places[0],
+            second=None if second is None else parse_place(second),
+            log=log_file,
+            on_checked=show_progress,
+        )
+        _emit(render_shelf(check), render_shelf_json(check), json_file, quiet)
+        return 0 if check.is_proved else 5
     results = verify(places)
-    if json_file is not None:
-        text = render_verification_json(results)
-        if is_standard_output(json_file):
-            click.echo(text, nl=False)
-            quiet = True
-        else:
-            write_report_file(json_file, text)
-    if not quiet:
-        click.echo(render_verification(results), nl=False)
+    _emit(render_verification(results), render_verification_json(results), json_file, quiet)
     return 0 if all(result.is_whole and result.is_complete for result in results) else 5
+
+
+def _emit(text: str, json_text: str, json_file: Path | None, quiet: bool) -> None:
+    from stemprep.app.places import write_report_file
+
+    if json_file is not None and is_standard_output(json_file):
+        click.echo(json_text, nl=False)
+        return
+    if json_file is not None:
+        write_report_file(json_file, json_text)
+    if not quiet:
+        click.echo(text, nl=False)

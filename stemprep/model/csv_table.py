@@ -30,3 +30,9 @@ def _cell(value: object) -> object:
         return value
     plain = clean_text(value)
     return f"'{plain}" if plain.startswith(_READ_AS_FORMULA) else plain
+
+
+def plain_cell(text: str) -> str:
+    """Give a cell's text back as it was before it was written here."""
+    is_led = text.startswith("'") and text[1:].startswith(_READ_AS_FORMULA)
+    return text[1:] if is_led else text

@@ -16,6 +16,7 @@ from stemprep.package.manifest import made_with, manifest_csv, manifest_json
 from stemprep.package.manifest_schema import manifest_schema
 from stemprep.package.publish import publish, rename_exclusively, replicate
 from stemprep.package.reading_manifest import read_manifest
+from stemprep.package.shelf import LOG_NAME, append_log, is_package, packages_of, read_log
 from stemprep.package.staging import Staging, open_staging
 from stemprep.package.verify import (
     expected_audio_hashes,
@@ -26,10 +27,12 @@ from stemprep.package.verify import (
 
 __all__ = [
     "IDENTITY",
+    "LOG_NAME",
     "Digests",
     "HashJob",
     "Staging",
     "TreeEntry",
+    "append_log",
     "blocks_of",
     "check_commands",
     "delivery_number",
@@ -38,6 +41,7 @@ __all__ = [
     "hash_file",
     "identity_of",
     "inventory",
+    "is_package",
     "listed_hashes",
     "made_with",
     "manifest_csv",
@@ -46,8 +50,10 @@ __all__ = [
     "open_staging",
     "opened_file",
     "opened_folder",
+    "packages_of",
     "publish",
     "read_digests",
+    "read_log",
     "read_manifest",
     "rename_exclusively",
     "replicate",

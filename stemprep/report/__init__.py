@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from stemprep.report.schema import report_schema
     from stemprep.report.schema_of_comparison import comparison_schema
     from stemprep.report.sessions_page import SessionRow, render_sessions
+    from stemprep.report.shelf import render_shelf, render_shelf_json, shelf_json
     from stemprep.report.text import render_text
     from stemprep.report.track_sheet import (
         TrackRow,
@@ -71,6 +72,8 @@ __all__ = [
     "render_reconciliation_html",
     "render_reconciliation_json",
     "render_sessions",
+    "render_shelf",
+    "render_shelf_json",
     "render_text",
     "render_verification",
     "render_verification_json",
@@ -78,6 +81,7 @@ __all__ = [
     "report_schema",
     "returns_csv",
     "returns_html",
+    "shelf_json",
     "tempo_words",
     "track_sheet_csv",
     "track_sheet_html",
@@ -109,11 +113,14 @@ _HOMES = {
     "render_reconciliation_html": "reconciliation_page",
     "render_reconciliation_json": "reconciliation",
     "render_sessions": "sessions_page",
+    "render_shelf": "shelf",
+    "render_shelf_json": "shelf",
     "render_text": "text",
     "render_verification": "verification",
     "render_verification_json": "verification",
     "report_json": "records",
     "report_schema": "schema",
+    "shelf_json": "shelf",
     "returns_csv": "returns",
     "returns_html": "returns",
     "tempo_words": "glance",

@@ -96,11 +96,12 @@ def verification_json(results: Sequence[Verification]) -> Json:
     return {
         "schema_version": SCHEMA_VERSION,
         "is_proved": all(is_proved(result) for result in results),
-        "packages": [_package_json(result) for result in results],
+        "packages": [package_json(result) for result in results],
     }
 
 
-def _package_json(result: Verification) -> Json:
+def package_json(result: Verification) -> Json:
+    """Give one result as plain values."""
     return {
         "package": result.package,
         "state": _state(result),
