@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import signal
 import socket
@@ -14,6 +15,7 @@ from pathlib import Path
 
 REPOSITORY = Path(__file__).parents[2]
 START_S = 60.0
+_PR_SET_PDEATHSIG = 1
 
 
 @contextmanager
@@ -42,6 +44,7 @@ def local_cluster(workers: int) -> Iterator[str]:
                     stdout=subprocess.DEVNULL,
                     stderr=subprocess.DEVNULL,
                     start_new_session=True,
+                    preexec_fn=_end_with_parent,
                 )
             )
         _wait_for_workers(address, workers)
@@ -50,6 +53,11 @@ def local_cluster(workers: int) -> Iterator[str]:
         for process in reversed(started):
             os.killpg(process.pid, signal.SIGKILL)
             process.wait()
+
+
+def _end_with_parent() -> None:
+    """Have the kernel end this process when the one that started it was killed, prctl(2)."""
+    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGTERM, 0, 0, 0)
 
 
 def _wait_for_workers(address: str, workers: int) -> None:
