@@ -44,7 +44,7 @@ def local_cluster(workers: int) -> Iterator[str]:
                     stdout=subprocess.DEVNULL,
                     stderr=subprocess.DEVNULL,
                     start_new_session=True,
-                    preexec_fn=_end_with_parent,
+                    preexec_fn=_end_with_parent,  # noqa: PLW1509 - no lock is held here
                 )
             )
         _wait_for_workers(address, workers)
