@@ -14,8 +14,7 @@ from stemprep.app.destinations import (
     Destination,
     ask,
     built_at,
-    copy_to,
-    proved,
+    copied,
     refuse_destinations,
 )
 from stemprep.app.inspect import OnProgress, no_progress
@@ -128,14 +127,7 @@ def deliver_prepared(
         report, published = _make_package(prepared, order, home, terms, engine, on_progress)
         if published is None:
             return report
-        copies = [
-            proved(published)
-            if destination == home
-            else copy_to(
-                Path(published.path), destination, form, terms.job or order.name, on_progress
-            )
-            for destination in destinations
-        ]
+        copies = copied(published, home, destinations, form, terms.job or order.name, on_progress)
     return replace(
         report,
         package=copies[0].place,

@@ -25,6 +25,7 @@ from stemprep.transfer import (
     limits_of_remote,
     opened_remote,
     refusals,
+    require_reachable,
     sha256_of,
     zipped_size,
 )
@@ -39,7 +40,7 @@ _OTHER_BYTES = 4 << 20
 def refuse_destinations(
     destinations: Sequence[Destination], drop: Path, amended: Path | None
 ) -> None:
-    """Raise UsageError or DeliveryError for a folder that nothing may be written into."""
+    """Raise UsageError or DeliveryError for a place that nothing may or can be written into."""
     folders = [destination for destination in destinations if isinstance(destination, Path)]
     if not folders:
         refuse_inside_drop(Path(tempfile.gettempdir()), drop, "the temporary folder")
@@ -48,6 +49,9 @@ def refuse_destinations(
             refuse_destination(destination, drop)
             if amended is not None:
                 refuse_inside_package(destination, amended, "the destination")
+        else:
+            with opened_remote(destination) as remote:
+                require_reachable(remote)
 
 
 # --- asked before anything is written
@@ -130,6 +134,34 @@ def built_at(destinations: Sequence[Destination], form: PackageForm, job: str) -
     place = folders[0] if folders else Path(tempfile.gettempdir())
     with open_staging(place, f"work-{job}") as work:
         yield work.root
+
+
+def copied(
+    published: Published,
+    home: Path,
+    destinations: Sequence[Destination],
+    form: PackageForm,
+    job: str,
+    on_sent: OnSent | None = None,
+) -> list[Copy]:
+    """Bring a package from where it was built to every destination, and read each copy back.
+
+    Where one fails, the message names the copies that are whole, which stay.
+    """
+    copies: list[Copy] = []
+    for destination in destinations:
+        try:
+            copies.append(
+                proved(published)
+                if destination == home
+                else copy_to(Path(published.path), destination, form, job, on_sent)
+            )
+        except DeliveryError as error:
+            if not copies:
+                raise
+            whole = ", ".join(copy.place for copy in copies)
+            raise DeliveryError(f"{error}. Whole copies lie at {whole}") from error
+    return copies
 
 
 def copy_to(

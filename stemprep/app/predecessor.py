@@ -12,6 +12,11 @@ from stemprep.package import delivery_number, read_manifest, verify_package
 
 def read_predecessor(package: Path) -> Predecessor:
     """Name, number, tag manifest and history of a whole package; DeliveryError for others."""
+    if package.is_file():
+        raise DeliveryError(
+            f"{package}: is a file, and a folder is needed here; unpack a zip first, verify what "
+            "came out of it, and name that folder"
+        )
     proof = verify_package(package)
     if not (proof.is_whole and proof.is_complete) or proof.tag_manifest_sha256 is None:
         first = "it has no tag manifest"

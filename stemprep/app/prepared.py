@@ -83,7 +83,9 @@ def prepared_merged(
         inspection=inspection,
         planned=plan,
         predecessor=merged.package.identity,
-        amendment=replace(_amendment(plan, merged, reason or said or ""), is_return=is_return),
+        amendment=replace(
+            _amendment(inspection, plan, merged, reason or said or ""), is_return=is_return
+        ),
     )
 
 
@@ -110,15 +112,19 @@ def _with_dropped_metadata(plan: Plan, inspection: Inspection) -> Plan:
     return replace(plan, outputs=outputs)
 
 
-def _amendment(plan: Plan, merged: MergedSet, reason: str) -> Amendment:
-    """What became of the files that joined, and which of the package's no longer travel."""
+def _amendment(inspection: Inspection, plan: Plan, merged: MergedSet, reason: str) -> Amendment:
+    """What became of the files that joined, and which of the package's no longer travel.
+
+    What was dropped again as it was dropped before, or as it was delivered, replaces nothing.
+    """
     manifest = merged.package.manifest
     documents = {document.source for document in manifest.documents}
+    same = _dropped_again(inspection, merged)
     replaced: set[str] = set()
     added: set[str] = set()
     for output in plan.outputs:
-        for joining in (merged.joined[path] for path in output.sources if path in merged.joined):
-            (replaced if joining.replaces else added).add(output.path)
+        for path in (merged.joined.keys() & output.sources) - same:
+            (replaced if merged.joined[path].replaces else added).add(output.path)
     for document in plan.documents:
         if document.source in merged.joined:
             (replaced if document.source in documents else added).add(document.path)
@@ -131,3 +137,16 @@ def _amendment(plan: Plan, merged: MergedSet, reason: str) -> Amendment:
         added=tuple(sorted(added)),
         left_out=tuple(sorted(home)),
     )
+
+
+def _dropped_again(inspection: Inspection, merged: MergedSet) -> frozenset[str]:
+    """Names of joined files that have the bytes of a file they replace, or of its source."""
+    by_path = {file.path: file for file in merged.package.manifest.files}
+    found = set()
+    for file in inspection.measured.files:
+        joining = merged.joined.get(file.path)
+        before = [by_path[path] for path in joining.replaces if path in by_path] if joining else []
+        known = {source.sha256 for each in before for source in each.sources}
+        if file.facts.sha256 in known | {each.sha256 for each in before}:
+            found.add(file.path)
+    return frozenset(found)

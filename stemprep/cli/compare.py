@@ -10,24 +10,27 @@ from stemprep.cli.options import is_standard_output, json_option, quiet_option
 
 
 @click.command("compare")
-@click.argument("old", type=click.Path(path_type=Path))
-@click.argument("new", type=click.Path(path_type=Path))
+@click.argument("old")
+@click.argument("new")
 @json_option
 @quiet_option
-def command(old: Path, new: Path, json_file: Path | None, quiet: bool) -> int:
+def command(old: str, new: str, json_file: Path | None, quiet: bool) -> int:
     """Say in one screen what changed from the package OLD to the package NEW.
 
-    Read from what both tell of themselves; nothing is measured again and nothing is written into
-    them.
+    OLD and NEW are folders, zips, or either in a store. Read from what both tell of themselves;
+    nothing is measured again and nothing is written into them.
     """
     from stemprep.app.compare import compare  # --help must not load numpy
     from stemprep.app.places import refuse_inside_package, write_report_file
     from stemprep.report import render_comparison, render_comparison_json
+    from stemprep.transfer import parse_place
 
+    places = [parse_place(old), parse_place(new)]
     if json_file is not None and not is_standard_output(json_file):
-        for package in (old, new):
-            refuse_inside_package(json_file, package)
-    result = compare(old, new)
+        for place in places:
+            if isinstance(place, Path):
+                refuse_inside_package(json_file, place)
+    result = compare(places[0], places[1])
     if json_file is not None:
         text = render_comparison_json(result)
         if is_standard_output(json_file):

@@ -4,7 +4,7 @@
 documents with ``add_file`` and ``add_bytes``, then ``seal`` and ``publish``.
 """
 
-from stemprep.package.bag import seal, settle
+from stemprep.package.bag import TAG_MANIFEST, seal, settle
 from stemprep.package.bag_reading import HashJob, delivery_number
 from stemprep.package.check_commands import check_commands
 from stemprep.package.copying import Digests, blocks_of, read_digests
@@ -15,7 +15,13 @@ from stemprep.package.listed_hashes import listed_hashes
 from stemprep.package.manifest import made_with, manifest_csv, manifest_json
 from stemprep.package.manifest_schema import manifest_schema
 from stemprep.package.publish import publish, rename_exclusively, replicate
-from stemprep.package.reading_manifest import read_manifest
+from stemprep.package.reading_manifest import (
+    MANIFEST,
+    MAX_MANIFEST_JSON_BYTES,
+    read_inside,
+    read_manifest,
+    sha256_of_bytes,
+)
 from stemprep.package.shelf import LOG_NAME, append_log, is_package, packages_of, read_log
 from stemprep.package.staging import Staging, open_staging
 from stemprep.package.verify import (
@@ -28,6 +34,9 @@ from stemprep.package.verify import (
 __all__ = [
     "IDENTITY",
     "LOG_NAME",
+    "MANIFEST",
+    "MAX_MANIFEST_JSON_BYTES",
+    "TAG_MANIFEST",
     "Digests",
     "HashJob",
     "Staging",
@@ -53,6 +62,7 @@ __all__ = [
     "packages_of",
     "publish",
     "read_digests",
+    "read_inside",
     "read_log",
     "read_manifest",
     "rename_exclusively",
@@ -60,6 +70,7 @@ __all__ = [
     "require_space",
     "seal",
     "settle",
+    "sha256_of_bytes",
     "told_as_delivery_error",
     "verify_elsewhere",
     "verify_package",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 from stemprep.errors import DeliveryError
@@ -11,7 +12,7 @@ from stemprep.package.faults import told_as_delivery_error
 from stemprep.package.payload_path import PAYLOAD
 
 MAX_MANIFEST_JSON_BYTES = 128 << 20
-_NAME = f"{PAYLOAD}/manifest.json"
+MANIFEST = f"{PAYLOAD}/manifest.json"
 
 
 def read_manifest(package: Path) -> str:
@@ -19,14 +20,22 @@ def read_manifest(package: Path) -> str:
 
     Raises DeliveryError where there is none, or where it is larger than 128 MiB or no UTF-8.
     """
-    with (
-        told_as_delivery_error("reading its manifest.json", package, "nothing was made of it"),
-        opened_folder(package, is_link_allowed=True) as folder,
-    ):
-        content = read_limited(folder, _NAME, MAX_MANIFEST_JSON_BYTES)
+    with told_as_delivery_error("reading its manifest.json", package, "nothing was made of it"):
+        content = read_inside(package, MANIFEST, MAX_MANIFEST_JSON_BYTES)
     try:
         return content.decode("utf-8")
     except UnicodeDecodeError as error:
         raise DeliveryError(
-            f"{package}: {_NAME} is no text in UTF-8; name a package that stemprep made"
+            f"{package}: {MANIFEST} is no text in UTF-8; name a package that stemprep made"
         ) from error
+
+
+def read_inside(package: Path, path: str, limit_bytes: int) -> bytes:
+    """Give the content of one regular file of a package; OSError for others and for larger ones."""
+    with opened_folder(package, is_link_allowed=True) as folder:
+        return read_limited(folder, path, limit_bytes)
+
+
+def sha256_of_bytes(content: bytes) -> str:
+    """sha256 of what was read, hexadecimal."""
+    return hashlib.sha256(content).hexdigest()

@@ -9,7 +9,7 @@ from stemprep.transfer.limits import (
     limits_of_remote,
     refusals,
 )
-from stemprep.transfer.opening import opened_remote
+from stemprep.transfer.opening import opened_remote, require_reachable
 from stemprep.transfer.remote import Hashed, Remote, RemoteEntry
 from stemprep.transfer.sending import Arrival, OnSent, Outgoing, send_file, send_package
 from stemprep.transfer.zipping import (
@@ -37,6 +37,7 @@ __all__ = [
     "opened_zip",
     "parse_place",
     "refusals",
+    "require_reachable",
     "send_file",
     "send_package",
     "sha256_of",

@@ -38,6 +38,12 @@ def opened_remote(
         remote.close()
 
 
+def require_reachable(remote: Remote) -> None:
+    """Ask a store something small, so that a wrong key is told before hours of work."""
+    with told_of_store("asking for it", remote.address, "nothing was done"):
+        remote.require_answer()
+
+
 def _s3(address: Address, said: Mapping[str, str]) -> S3Remote:
     """Through s3fs: keys and region as that family of services names them."""
     try:

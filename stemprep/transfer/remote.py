@@ -69,6 +69,10 @@ class Remote(Protocol):
     address: Address
     can_rename: bool
 
+    def require_answer(self) -> None:
+        """Raise where the store does not let us in, or has no such bucket."""
+        ...
+
     def entries(self, folder: str) -> list[RemoteEntry]:
         """Everything below a folder; nothing where there is none."""
         ...
@@ -121,6 +125,10 @@ class S3Remote:
 
     def _key(self, path: str) -> str:
         return f"{self.address.host}/{path}"
+
+    def require_answer(self) -> None:
+        """List at most one object."""
+        self._fs.call_s3("list_objects_v2", Bucket=self.address.host, MaxKeys=1)
 
     def entries(self, folder: str) -> list[RemoteEntry]:
         """Objects below a name, as if it were a folder."""
@@ -189,6 +197,10 @@ class SftpRemote:
     def __init__(self, address: Address, file_system: Any) -> None:
         self.address = address
         self._fs = file_system
+
+    def require_answer(self) -> None:
+        """Ask for the place itself, which may be made later."""
+        self.exists(self.address.path)
 
     def entries(self, folder: str) -> list[RemoteEntry]:
         """What lies below a folder, links and special files named and not followed."""

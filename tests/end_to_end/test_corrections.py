@@ -224,3 +224,27 @@ def test_two_files_for_one_are_refused(house: House) -> None:
     new_bass(house.place / "fix" / "new" / "02 Bass.wav")
     with pytest.raises(UsageError, match="two dropped files correct"):
         house.correct(house.place / "fix")
+
+
+def test_what_is_dropped_again_unchanged_is_not_called_replaced(house: House) -> None:
+    """Somebody drops the whole session with one file changed: only that one is named."""
+    drops.tracking_drop(house.place / "fix")
+    (house.place / "fix" / "02 Bass.wav").unlink()
+    new_bass(house.place / "fix" / "02 Bass.wav")
+    _, package = house.correct(house.place / "fix")
+    amends = manifest_of(package)["package"]["amends"]
+    bass = file_of(package, "02 Bass.wav")["path"].removeprefix("data/")
+    assert [path for path in amends["replaced"] if path.endswith(".wav")] == [bass]
+    assert amends["added"] == []
+
+
+def test_a_zip_is_to_be_unpacked_first(house: House) -> None:
+    new_bass(house.place / "fix" / "02 Bass.wav")
+    (house.place / "old.zip").write_bytes(b"PK")
+    with pytest.raises(DeliveryError, match="unpack a zip first"):
+        deliver(
+            house.place / "fix",
+            house.spec,
+            [house.place / "out"],
+            correction=Correction(package=house.place / "old.zip"),
+        )

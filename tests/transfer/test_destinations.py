@@ -256,3 +256,47 @@ def test_a_damaged_zip_is_found(drop: Path, tmp_path: Path, where: str, reached:
     run = apart("verify", path)
     assert run.code == 5, run.out
     assert "Traceback" not in run.err
+
+
+def test_a_failed_copy_is_told_with_those_that_are_whole(
+    drop: Path, sftp: SftpHost, tmp_path: Path, reached: None
+) -> None:
+    taken = sftp.root / f"taken-{tmp_path.name}" / "Slow-Ferry-Home_archive_01"
+    taken.mkdir(parents=True)
+    (taken / "mine.txt").write_text("do not touch")
+    places = [tmp_path / "out", parse_place(sftp.address(taken.parent.name))]
+    with pytest.raises(DeliveryError, match="something else has this name") as told:
+        deliver(drop, "archive", places)
+    whole = tmp_path / "out" / "Slow-Ferry-Home_archive_01"
+    assert f"Whole copies lie at {whole}" in str(told.value)
+    assert is_proved(verified(str(whole)))
+    assert drops.tree(taken) == {"mine.txt": b"do not touch"}
+
+
+@pytest.mark.parametrize("place", ["s3://nobodys-bucket/out", "sftp://localhost:1/out"])
+def test_a_place_that_cannot_be_reached_is_told_before_the_work(
+    place: str, drop: Path, tmp_path: Path, reached: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import stemprep.app.deliver as delivering
+
+    def no_work(*_: object, **__: object) -> None:
+        raise AssertionError("it was begun")
+
+    monkeypatch.setattr(delivering, "prepared_drop", no_work)
+    with pytest.raises(DeliveryError, match="failed"):
+        deliver(drop, "archive", [tmp_path / "out", parse_place(place)])
+
+
+def test_packages_are_compared_wherever_they_lie(
+    drop: Path, tmp_path: Path, reached: None, sftp: SftpHost
+) -> None:
+    here = deliver(drop, "archive", [tmp_path / "out"])
+    zipped = deliver(drop, "archive", [parse_place(sftp.address(f"z-{tmp_path.name}"))], form="zip")
+    there = deliver(drop, "archive", [parse_place(f"s3://{BUCKET}/c-{tmp_path.name}")])
+    for report in (zipped, there):
+        run = apart("compare", str(here.package), str(report.package))
+        assert run.code == 0, run.err
+        assert run.out.startswith("Changes   none;")
+    missing = apart("compare", str(here.package), sftp.address("nothing here"))
+    assert missing.code == 5
+    assert "no complete package" in missing.err
