@@ -16,13 +16,14 @@ from stemprep.app.from_package import (
     open_package,
 )
 from stemprep.app.inspect import unpacking_place
+from stemprep.app.told import told_by
 from stemprep.errors import InputError, UsageError
 from stemprep.intake import Scan, read_sheet, scan_drop
 from stemprep.lineage import DeliveredFile
 from stemprep.model.session import DropEntry
 from stemprep.model.sheet import SessionSheet, Waiver
 from stemprep.naming import PathIndex, collision_key, file_name, split_extension
-from stemprep.spec import load_sheet
+from stemprep.spec import load_sheet, shipped_specs
 
 _FEW = 4
 
@@ -46,6 +47,24 @@ def correction_of(
     if after is not None:
         raise UsageError("--amends names the package that this delivery follows; leave out --after")
     return Correction(package=package, reason=reason)
+
+
+def spec_for(spec_name: str | None, correction: Correction | None) -> str:
+    """The spec that was named, else the one that the corrected package was made by.
+
+    Raises UsageError where neither is known, DeliveryError for what is no package of ours.
+    """
+    if spec_name is not None:
+        return spec_name
+    if correction is None:
+        raise UsageError("no spec is named: add --spec, for example --spec mastering")
+    made_by = told_by(correction.package).manifest.spec_name
+    if made_by not in shipped_specs():
+        raise UsageError(
+            f"{correction.package} was made by the spec {made_by!r}, which is none that comes with "
+            "stemprep: name its file with --spec"
+        )
+    return made_by
 
 
 @contextmanager

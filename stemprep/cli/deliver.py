@@ -8,12 +8,12 @@ import click
 
 from stemprep.cli.options import (
     amends_option,
+    delivery_spec_option,
     drop_argument,
     html_option,
     json_option,
     quiet_option,
     reason_option,
-    required_spec_option,
 )
 
 
@@ -28,7 +28,7 @@ from stemprep.cli.options import (
     help="Folder, s3://bucket/folder or sftp://host/folder; again for a second copy.",
 )
 @click.option("--zip", "is_zipped", is_flag=True, help="Deliver one zip instead of a folder.")
-@required_spec_option
+@delivery_spec_option
 @click.option(
     "--after",
     metavar="OLD",
@@ -51,7 +51,7 @@ def command(
     drop: Path,
     destinations: tuple[str, ...],
     is_zipped: bool,
-    spec_name: str,
+    spec_name: str | None,
     after: Path | None,
     amends: Path | None,
     reason: str | None,
@@ -65,7 +65,7 @@ def command(
     The package appears whole or not at all; DROP is only read. Exit code 1 when a finding
     stops the delivery, 5 when it could not be published.
     """
-    from stemprep.app.corrections import correction_of
+    from stemprep.app.corrections import correction_of, spec_for
     from stemprep.app.deliver import deliver  # --help must not load numpy
     from stemprep.app.places import write_report_file
     from stemprep.cli.output import (
@@ -77,12 +77,13 @@ def command(
     from stemprep.transfer import parse_place
 
     refuse_report_places(drop, json_file, html_file, receipt_file)
+    correction = correction_of(amends, reason, after)
     report = deliver(
         drop,
-        spec_name,
+        spec_for(spec_name, correction),
         [parse_place(destination) for destination in destinations],
         after=after,
-        correction=correction_of(amends, reason, after),
+        correction=correction,
         form="zip" if is_zipped else "folder",
         on_progress=show_progress,
     )

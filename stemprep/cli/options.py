@@ -46,14 +46,12 @@ spec_option = click.option(
     help="Delivery spec: a shipped name or a YAML file.",
 )
 
-required_spec_option = click.option(
+delivery_spec_option = click.option(
     "--spec",
     "spec_name",
     metavar="NAME_OR_FILE",
-    required=True,
-    help="Delivery spec: a shipped name or a YAML file.",
+    help="Delivery spec: a shipped name or a YAML file; with --amends, the package's own.",
 )
-
 
 amends_option = click.option(
     "--amends",

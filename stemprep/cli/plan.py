@@ -8,24 +8,24 @@ import click
 
 from stemprep.cli.options import (
     amends_option,
+    delivery_spec_option,
     drop_argument,
     json_option,
     quiet_option,
     reason_option,
-    required_spec_option,
 )
 
 
 @click.command("plan")
 @drop_argument
-@required_spec_option
+@delivery_spec_option
 @amends_option
 @reason_option
 @json_option
 @quiet_option
 def command(
     drop: Path,
-    spec_name: str,
+    spec_name: str | None,
     amends: Path | None,
     reason: str | None,
     json_file: Path | None,
@@ -35,7 +35,7 @@ def command(
 
     Exit code 1 when a finding would stop the delivery.
     """
-    from stemprep.app.corrections import correction_of
+    from stemprep.app.corrections import correction_of, spec_for
     from stemprep.app.deliver import plan, stopping  # --help must not load numpy
     from stemprep.cli.output import (
         emit_report,
@@ -46,7 +46,8 @@ def command(
 
     refuse_report_places(drop, json_file)
     correction = correction_of(amends, reason)
-    report = plan(drop, spec_name, correction=correction, on_progress=show_progress)
+    spec = spec_for(spec_name, correction)
+    report = plan(drop, spec, correction=correction, on_progress=show_progress)
     assert report.plan is not None
     if json_file is not None:
         emit_report(report, json_file=json_file, html_file=None, quiet=True)

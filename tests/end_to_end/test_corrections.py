@@ -16,6 +16,7 @@ from stemprep.app.deliver import deliver
 from stemprep.app.verify import verify
 from stemprep.errors import DeliveryError, InputError, UsageError
 from stemprep.model.report import Report
+from tests.cli.running import here
 from tests.end_to_end import drops
 
 
@@ -248,3 +249,32 @@ def test_a_zip_is_to_be_unpacked_first(house: House) -> None:
             [house.place / "out"],
             correction=Correction(package=house.place / "old.zip"),
         )
+
+
+def test_the_command_takes_the_spec_of_the_package(
+    house: House, capsys: pytest.CaptureFixture[str]
+) -> None:
+    fix, out = house.place / "fix", house.place / "out"
+    new_bass(fix / "02 Bass.wav")
+    order = (fix, "--amends", house.first, "--reason", "wrong take")
+    shown = here(capsys, "plan", *order)
+    assert shown.code == 0, shown.err
+    assert shown.out.startswith("Corrected replaced ")
+    run = here(capsys, "deliver", *order, "--to", out)
+    assert run.code == 0, run.err
+    assert "Corrected replaced" in run.out
+    (package,) = out.iterdir()
+    assert manifest_of(package)["spec"]["name"] == house.spec
+
+
+def test_options_that_contradict_are_refused(
+    house: House, capsys: pytest.CaptureFixture[str]
+) -> None:
+    new_bass(house.place / "fix" / "02 Bass.wav")
+    to = (house.place / "fix", "--to", house.place / "out")
+    for options in (
+        ("--spec", house.spec, "--reason", "why not"),
+        ("--amends", house.first, "--after", house.first),
+        (),
+    ):
+        assert here(capsys, "deliver", *to, *options).code == 2
