@@ -16,6 +16,7 @@ from stemprep.app.corrections import amended_sheet
 from stemprep.app.deliver import deliver_prepared
 from stemprep.app.from_package import Joining, MergedSet, inspect_merged, merge, merged_names
 from stemprep.app.inspect import OnProgress, no_progress
+from stemprep.app.new_stands import Stand, stands_of
 from stemprep.app.places import refuse_destination, refuse_inside_package
 from stemprep.app.prepared import prepared_merged
 from stemprep.app.reconcile import Held, held_against, judged
@@ -28,7 +29,7 @@ from stemprep.model.reconciliation import NewFile, OriginalFate, Reconciliation,
 from stemprep.model.report import Report
 from stemprep.model.session import DropEntry, MeasuredFile
 from stemprep.model.sheet import TrackNote, WorkOrder
-from stemprep.naming import PathIndex, distinct_paths, split_extension
+from stemprep.naming import distinct_paths, split_extension
 from stemprep.package import listed_hashes
 
 _COPY_BYTES = 1 << 20
@@ -84,16 +85,11 @@ def accept(
         on_progress=on_progress,
     ) as held:
         result = judged(held)
-        shifts = ordered_shifts(held, order.moves)
-        unplaced = [
-            file
-            for file in held.returned.new_files
-            if file.start_sample is None and file.file not in shifts
-        ]
-        if unplaced:
-            findings = (*_unplaced(unplaced), *result.findings)
-            return replace(result, findings=findings)
-        merged, names = merged_with_return(held, shifts)
+        stands, obstacles = stands_of(held, order.moves)
+        fails = [each for each in result.findings if each.severity == "fail" and each.counts]
+        if obstacles or fails:
+            return replace(result, findings=(*obstacles, *result.findings))
+        merged, names = merged_with_return(held, stands)
         inspection = inspect_merged(
             merged, held.inspection.spec, engine=engine, on_progress=on_progress
         )
@@ -101,11 +97,11 @@ def accept(
         report = deliver_prepared(
             prepared, order.destinations, engine=engine, on_progress=on_progress
         )
-        return _with_delivery(result, report, names, shifts)
+        return _with_delivery(result, report, names, stands)
 
 
 def _with_delivery(
-    result: Reconciliation, report: Report, names: Mapping[str, str], shifts: Mapping[str, int]
+    result: Reconciliation, report: Report, names: Mapping[str, str], stands: Mapping[str, Stand]
 ) -> Reconciliation:
     """What came back, and the delivery that was made of it or what stopped it."""
     if report.package is not None and report.plan is not None:
@@ -115,7 +111,7 @@ def _with_delivery(
             for source in output.sources
             if source in names
         )
-        repaired = tuple(each for each in result.findings if _is_repaired(each, taken, shifts))
+        repaired = tuple(each for each in result.findings if _is_repaired(each, taken, stands))
         return replace(
             result,
             accepted=report.package,
@@ -129,10 +125,10 @@ def _with_delivery(
     return replace(result, findings=(*stopping, *others))
 
 
-def _is_repaired(finding: Finding, taken: Sequence[Taken], shifts: Mapping[str, int]) -> bool:
+def _is_repaired(finding: Finding, taken: Sequence[Taken], stands: Mapping[str, Stand]) -> bool:
     """Tell whether the delivery removes it from every file that it names."""
     if finding.check == "late-entry":
-        return set(finding.files) <= shifts.keys()
+        return all(path in stands and stands[path].is_lag_out for path in finding.files)
     if finding.check != "mixed-formats":
         return False
     wanted = "convert-rate" if finding.unit == "Hz" else "convert-word-length"
@@ -142,60 +138,10 @@ def _is_repaired(finding: Finding, taken: Sequence[Taken], shifts: Mapping[str, 
     return bool(finding.files) and set(finding.files) <= done
 
 
-def _unplaced(files: Sequence[NewFile]) -> Iterator[Finding]:
-    for file in files:
-        yield Finding(
-            check="time-reference",
-            severity="fail",
-            message=f"{file.evidence}; it cannot be placed",
-            advice="Ask for an export from the session's start, or order move_samples for it in a "
-            "session.yaml in the return.",
-            file=file.file,
-            files=(file.file,),
-            song=file.song,
-        )
-
-
-# --- moves
-
-
-def ordered_shifts(held: Held, moves: Sequence[str]) -> dict[str, int]:
-    """Returned path -> by how many session samples it is to be moved, where that is ordered.
-
-    Ordered by pattern on the command line, or in the return's own sheet. UsageError where a
-    pattern names no new file, or nothing was measured that could be taken out.
-    """
-    new = {file.file: file for file in held.returned.new_files}
-    index = PathIndex(new)
-    wanted: dict[str, str] = {}
-    for pattern in moves:
-        named = index.named_by(pattern)
-        if not named:
-            known = ", ".join(list(new)[:4]) or "none"
-            raise UsageError(f"--move {pattern}: names no new file of the return (new: {known})")
-        wanted.update(dict.fromkeys(named, "as ordered on the command line"))
-    for file in held.inspection.measured.files:
-        note = file.source.note
-        if file.path in new and note is not None and note.order.undo_lag:
-            wanted.setdefault(file.path, "as ordered in the session sheet of the return")
-    return {path: _shift(new[path], why) for path, why in wanted.items()}
-
-
-def _shift(file: NewFile, why: str) -> int:
-    if file.placed_by in ("spill", "same-source") and file.start_sample is not None:
-        return file.start_sample
-    if file.late_samples is None:
-        raise UsageError(
-            f"{file.file}: its move is ordered ({why}), but nothing shows how late it is "
-            f"({file.evidence}); order move_samples with a number in a session.yaml in the return"
-        )
-    return -file.late_samples
-
-
 # --- what joins the package
 
 
-def merged_with_return(held: Held, shifts: dict[str, int]) -> tuple[MergedSet, dict[str, str]]:
+def merged_with_return(held: Held, stands: Mapping[str, Stand]) -> tuple[MergedSet, dict[str, str]]:
     """The package with the new files, the changed originals as alternates, and new documents.
 
     Also gives, by the name that each of these sounds has in it, its path in the return.
@@ -204,7 +150,7 @@ def merged_with_return(held: Held, shifts: dict[str, int]) -> tuple[MergedSet, d
     names = merged_names(manifest.dropped_files)
     measured = {file.path: file for file in held.inspection.measured.files}
     joining = {
-        file.file: _new_joining(file, measured[file.file], held, shifts)
+        file.file: _new_joining(file, measured[file.file], held, stands[file.file])
         for file in held.returned.new_files
     }
     joining |= {
@@ -221,30 +167,16 @@ def merged_with_return(held: Held, shifts: dict[str, int]) -> tuple[MergedSet, d
     )
 
 
-def _new_joining(
-    file: NewFile, measured: MeasuredFile, held: Held, shifts: dict[str, int]
-) -> Joining:
+def _new_joining(file: NewFile, measured: MeasuredFile, held: Held, stand: Stand) -> Joining:
     """A new file; that its time reference is followed was decided when it was reconciled."""
     note = measured.source.note or TrackNote(pattern=file.file)
-    order = note.order
-    if file.file in shifts:
-        shift = shifts[file.file]
-        order = replace(order, move_samples=shift, move_reason=_reason(file, shift))
-    elif order.move_samples is None:
-        order = replace(order, move_samples=0)
     return Joining(
         root=held.inspection.measured.session.root,
         entry=measured.source.entry,
         role=measured.role,
         song=file.song,
-        note=replace(note, order=order),
+        note=replace(note, order=stand.order),
     )
-
-
-def _reason(file: NewFile, shift: int) -> str:
-    if file.placed_by in ("spill", "same-source"):
-        return f"moved by {shift} samples, as ordered, to where the mix in it begins"
-    return f"moved by {shift} samples, as ordered: the lag of the mix that leaked into it"
 
 
 def _changed_joining(

@@ -197,6 +197,7 @@ def _placed(take: _Take, derived: Mapping[str, str]) -> NewFile:
         evidence=words,
         confidence=confidence,
         derived_from=None if original is None else f"data/{original}",
+        is_miscounted=take.stated.is_miscounted and placed_by == "time-reference",
         session_format=take.timeline.form,
         advice=_advice(take, late, placed_by),
     )

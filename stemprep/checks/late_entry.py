@@ -28,6 +28,7 @@ from stemprep.model.mic_pairs import speed_of_sound_m_s
 from stemprep.model.reconciliation import NewFile, Returned
 from stemprep.model.rule import LateEntryRule, RuleTable
 from stemprep.model.words import Severity, lower_severity
+from stemprep.units import clock_from_samples
 
 ID = "late-entry"
 _ROOM_C = 20.0
@@ -41,7 +42,9 @@ def check(returned: Returned, rules: RuleTable) -> Iterator[Finding]:
     if together:
         yield from _told(together, returned, rules)
     for file in returned.new_files:
-        if file.file not in shared:
+        if file.placed_by in ("spill", "same-source"):
+            yield from _unstamped(file, rules)
+        elif file.file not in shared:
             yield from _told([file], returned, rules)
 
 
@@ -68,6 +71,27 @@ def _told(files: Sequence[NewFile], returned: Returned, rules: RuleTable) -> Ite
         files=tuple(file.file for file in files),
         song=first.song,
         found=late,
+        required=0,
+        unit="samples",
+    )
+
+
+def _unstamped(file: NewFile, rules: RuleTable) -> Iterator[Finding]:
+    """A file that belongs elsewhere than at its own start, though nothing in it says so."""
+    severity, form = rules.for_role(file.role).severity, file.session_format
+    if severity == "off" or form is None or file.start_sample is None:
+        return
+    clock = clock_from_samples(max(0, file.start_sample), form.sample_rate_hz)
+    yield Finding(
+        check=ID,
+        severity=severity,
+        message=f"nothing in it says where it begins; by the mix in it that is at {clock} of the "
+        f"session (sample {file.start_sample:,})",
+        advice="Order the move when you accept the return: " + _MOVE.format(file=file.file) + ".",
+        file=file.file,
+        files=(file.file,),
+        song=file.song,
+        found=file.start_sample,
         required=0,
         unit="samples",
     )

@@ -40,11 +40,15 @@ class Timeline:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stated:
-    """Where a file begins by its own word: seconds after the session's start, and why."""
+    """Where a file begins by its own word: seconds after the session's start, and why.
+
+    is_miscounted: by a time reference that counts at the session's rate instead of its own.
+    """
 
     start_s: Fraction
     placed_by: Placing
     words: str
+    is_miscounted: bool = False
 
 
 def stated_start(
@@ -82,6 +86,7 @@ def stated_start(
             placed_by="time-reference",
             words=f"by its time reference, which was counted at {timeline.rate_hz:,} Hz although "
             f"the file runs at {form.sample_rate_hz:,} Hz",
+            is_miscounted=True,
         )
     return Stated(
         start_s=own_s,

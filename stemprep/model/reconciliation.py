@@ -83,6 +83,7 @@ class NewFile:
     placed_by:    what start_sample rests on; evidence: all that was found, in words.
     confidence:   0..1 of late_samples; 0 where there is none.
     derived_from: package path of the original that it was made of; None for a recording of its own.
+    is_miscounted: its time reference was counted at the session's rate, not at its own.
     session_format: rate and word length that the session has; None where it has none.
     advice:       what to do with it.
     """
@@ -98,6 +99,7 @@ class NewFile:
     evidence: str
     confidence: float = 0.0
     derived_from: str | None = None
+    is_miscounted: bool = False
     session_format: AudioFormat | None = None
     advice: str = ""
 

@@ -70,6 +70,7 @@ class WorkOrder:
     undo_lag:     take out the lag that was measured when the file came back from another room.
     work:         what the other room was asked to do to the file: a change is then expected.
     move_reason:  why it is moved, where the move was not ordered in a sheet; "" where it was.
+    is_from_start: the move counts from the song's common start, whatever the time reference says.
     """
 
     invert_polarity: bool = False
@@ -80,6 +81,7 @@ class WorkOrder:
     undo_lag: bool = False
     work: tuple[RoomWork, ...] = ()
     move_reason: str = ""
+    is_from_start: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

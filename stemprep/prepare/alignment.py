@@ -75,7 +75,8 @@ def _placed(drafts: Sequence[Draft], operations: Operations) -> Aligned:
             )
             results.append(draft)
         else:
-            results.append(_moved(draft, offsets.get(draft.key, 0), evidence, operations))
+            moved = _moved(draft, offsets.get(draft.key, 0), evidence, operations)
+            results.append(_with_common_start(moved, timed))
     return Aligned(drafts=tuple(results), notes=tuple(notes))
 
 
@@ -86,7 +87,9 @@ def _offset(draft: Draft, common_start_s: Fraction) -> int:
 
 def _left_in_place(drafts: Sequence[Draft], timed: Sequence[Draft]) -> list[str]:
     said = {draft.key for draft in timed}
-    unsaid = [d.first.path for d in drafts if d.key not in said]
+    unsaid = [
+        d.first.path for d in drafts if d.key not in said and not order_of(d.first).is_from_start
+    ]
     if not unsaid:
         return []
     return [f"No time reference says where these begin, so they stay: {', '.join(unsaid)}."]
@@ -130,6 +133,14 @@ def _clock(draft: Draft) -> str:
     return clock_from_samples(draft.start_samples or 0, draft.form.sample_rate_hz)
 
 
+def _with_common_start(draft: Draft, timed: Sequence[Draft]) -> Draft:
+    """A file that was placed from the song's start begins there, and may say so."""
+    if not timed or not order_of(draft.first).is_from_start:
+        return draft
+    start = min(map(start_s, timed)) * draft.form.sample_rate_hz
+    return replace(draft, start_samples=math.floor(start + Fraction(1, 2)))
+
+
 def _moved(draft: Draft, offset: int, evidence: str, operations: Operations) -> Draft:
     """Place one file: its offset from the common start, then the shift a person ordered.
 
@@ -150,7 +161,7 @@ def _moved(draft: Draft, offset: int, evidence: str, operations: Operations) -> 
         placed = _shifted(placed, ordered, 0, "moved on the timeline", why)
     if -(offset + ordered) > draft.leading and not draft.is_silent:
         placed = _faded(placed, operations)
-    return _with_old_end(placed, ordered)
+    return placed if order.is_from_start else _with_old_end(placed, ordered)
 
 
 def _shifted(draft: Draft, head: int, offset: int, reason: str, evidence: str) -> Draft:

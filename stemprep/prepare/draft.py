@@ -99,11 +99,13 @@ def open_draft(file: MeasuredFile) -> Draft:
     form, sound = file.facts.format, file.facts.sound
     assert form is not None, "an editable file has a format"
     assert sound is not None, "an editable file has sound"
+    note = file.source.note
+    is_from_start = note is not None and note.order.is_from_start
     return Draft(
         sources=(file,),
         form=form,
         frames=sound.frames,
-        start_samples=file.facts.header.time_reference_samples,
+        start_samples=None if is_from_start else file.facts.header.time_reference_samples,
         leading=sound.silence.leading_samples,
         trailing=sound.silence.trailing_samples,
         peak_dbfs=sound.level.sample_peak_dbfs,

@@ -18,7 +18,7 @@ from stemprep.spec.recorded_tempo import recorded_tempo
 from stemprep.spec.schema_sheet import SheetKeys
 from stemprep.spec.sheets import sheet_of
 
-_NOT_SAID = ("sha256", "warnings", "tempo_read", "move_reason")
+_NOT_SAID = ("sha256", "warnings", "tempo_read", "move_reason", "is_from_start")
 """Fields of the records that no sheet states: they were found while it was read."""
 _KEYS = {"pattern": "file"}
 

@@ -245,6 +245,17 @@ def test_a_move_of_a_file_without_a_lag_is_refused(room: Room, tmp_path: Path) -
     assert not (tmp_path / "next").exists()
 
 
+def test_what_cannot_be_read_stops_the_next_delivery(room: Room, tmp_path: Path) -> None:
+    returned = tmp_path / "return"
+    returns.write_new(returned / "A.wav", returns.sung(330.0), 0)
+    (returned / "Broken.wav").write_bytes(b"RIFF\0\0\0\0WAVEjunk")
+    order = Acceptance(destinations=(tmp_path / "next",))
+    result = accept(returned, room.package, order, room.spec)
+    assert result.accepted is None
+    assert result.findings[0].check == "unreadable"
+    assert not (tmp_path / "next").exists()
+
+
 # --- other returns
 
 

@@ -128,6 +128,31 @@ def test_a_move_keeps_the_files_end_and_never_cuts_sound_unfaded() -> None:
     assert np.abs(faded[0, :24]).max() < 0.05
 
 
+@pytest.mark.parametrize("move", [480, -480])
+def test_what_is_placed_from_the_start_does_not_ask_its_time_reference(move: int) -> None:
+    """Its own lies hours away and would keep everything from being placed."""
+    order = WorkOrder(move_samples=move, move_reason="as ordered", is_from_start=True)
+    files = [
+        sounding("a.wav", tone(1.0), start=HOUR),
+        sounding("b.wav", tone(0.5), start=HOUR + 960),
+        sounding(
+            "far.wav",
+            tone(0.5, before=0.02),
+            start=5 * HOUR,
+            note=TrackNote(pattern="far.wav", order=order),
+        ),
+    ]
+    measured = session(*files)
+    plan = planned(measured, spec("overdub", is_equal_length=False))
+    out = output_of(plan, "far.wav")
+    assert [step.parameters["head_samples"] for step in out.operations if step.name == "place"] == [
+        move
+    ]
+    assert out.bext is not None
+    assert out.bext.time_reference_samples == HOUR
+    assert [step.name for step in output_of(plan, "b.wav").operations if step.name == "place"]
+
+
 def test_a_move_that_would_leave_nothing_is_refused() -> None:
     note = TrackNote(pattern="a.wav", order=WorkOrder(move_samples=-24_000))
     plan = planned(session(sounding("a.wav", tone(0.5), note=note)), spec("mastering"))

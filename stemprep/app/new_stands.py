@@ -1,0 +1,156 @@
+"""How each new file of a return comes to its place in the next delivery, or why it does not."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from stemprep.app.reconcile import Held
+from stemprep.checks.tell import span
+from stemprep.errors import UsageError
+from stemprep.model.finding import Finding
+from stemprep.model.reconciliation import NewFile, Placing
+from stemprep.model.session import MeasuredFile
+from stemprep.model.sheet import WorkOrder
+from stemprep.naming import PathIndex
+
+_BY_MIX: tuple[Placing, ...] = ("spill", "same-source")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stand:
+    """How a new file comes to its place.
+
+    order: for the plan; is_lag_out: a person had its lag taken out.
+    """
+
+    order: WorkOrder
+    is_lag_out: bool = False
+
+
+def stands_of(held: Held, moves: Sequence[str]) -> tuple[dict[str, Stand], list[Finding]]:
+    """Returned path -> how each new file is placed, and what keeps a file from being placed.
+
+    A lag is taken out only where that is ordered, by pattern on the command line or in the return's
+    own sheet. UsageError where a pattern names no new file, or nothing was measured to take out.
+    """
+    ordered = _ordered_moves(held, moves)
+    measured = {file.path: file for file in held.inspection.measured.files}
+    stands: dict[str, Stand] = {}
+    obstacles: list[Finding] = []
+    for file in held.returned.new_files:
+        stand = _stand(file, measured[file.file], ordered.get(file.file))
+        if isinstance(stand, Finding):
+            obstacles.append(stand)
+        else:
+            stands[file.file] = stand
+    return stands, obstacles
+
+
+def _ordered_moves(held: Held, moves: Sequence[str]) -> dict[str, str]:
+    """Returned path -> where its lag was ordered to be taken out, in words."""
+    new = {file.file: file for file in held.returned.new_files}
+    index = PathIndex(new)
+    wanted: dict[str, str] = {}
+    for pattern in moves:
+        named = index.named_by(pattern)
+        if not named:
+            known = ", ".join(list(new)[:4]) or "none"
+            raise UsageError(f"--move {pattern}: names no new file of the return (new: {known})")
+        wanted.update(dict.fromkeys(named, "on the command line"))
+    for file in held.inspection.measured.files:
+        note = file.source.note
+        if file.path in new and note is not None and note.order.undo_lag:
+            wanted.setdefault(file.path, "in the session sheet of the return")
+    for path, where in wanted.items():
+        file_ = new[path]
+        if file_.late_samples is None and file_.placed_by not in _BY_MIX:
+            raise UsageError(
+                f"{path}: its move is ordered {where}, but nothing shows how late it is "
+                f"({file_.evidence}); order move_samples with a number in a session.yaml in the "
+                "return"
+            )
+    return wanted
+
+
+def _stand(file: NewFile, measured: MeasuredFile, where: str | None) -> Stand | Finding:
+    """Follow the time reference, then what was ordered; from the start where it says nothing.
+
+    What an ordered move takes off at the session's start was recorded before it, in the lag.
+    """
+    note = measured.source.note
+    order = WorkOrder() if note is None else note.order
+    if file.placed_by in _BY_MIX and file.start_sample is not None and where is not None:
+        reason = f"to where the mix in it begins, as ordered {where}"
+        return Stand(order=_from_start(order, file.start_sample, reason), is_lag_out=True)
+    if file.placed_by in ("unknown", *_BY_MIX) and _has_stamp(measured):
+        if order.move_samples is None:
+            return _not_placed(file)
+        reason = "from the session's start, as ordered in the session sheet of the return"
+        return Stand(order=_from_start(order, order.move_samples, reason))
+    lag = file.late_samples or 0 if where is not None else 0
+    shift = (order.move_samples or 0) - lag
+    start = (file.start_sample or 0) + shift
+    if (file.start_sample or 0) < 0 or file.is_miscounted:
+        if -start > _silent_head(file, measured):
+            return _before_start(file, start)
+        reason = "by its time reference; what is cut before the session's start is silent"
+        if file.is_miscounted:
+            reason = "by its time reference, counted at the session's rate"
+        return Stand(order=_from_start(order, start, reason), is_lag_out=where is not None)
+    reason = f"by the lag of the mix that leaked into it, as ordered {where}" if where else ""
+    return Stand(
+        order=replace(order, move_samples=shift, move_reason=reason), is_lag_out=where is not None
+    )
+
+
+def _from_start(order: WorkOrder, start: int, reason: str) -> WorkOrder:
+    return replace(order, move_samples=start, move_reason=reason, is_from_start=True)
+
+
+def _has_stamp(measured: MeasuredFile) -> bool:
+    return bool(measured.facts.header.time_reference_samples)
+
+
+def _silent_head(file: NewFile, measured: MeasuredFile) -> int:
+    """Silence before its first sound, in samples of the session."""
+    sound, session = measured.facts.sound, file.session_format
+    assert sound is not None, "a new file has sound"
+    if session is None:
+        return 0
+    silent = sound.silence.leading_samples
+    return silent * session.sample_rate_hz // file.format.sample_rate_hz
+
+
+def _not_placed(file: NewFile) -> Finding:
+    is_found = file.placed_by in _BY_MIX
+    return Finding(
+        check="time-reference",
+        severity="fail",
+        message=f"{file.evidence}; it is not placed by that alone",
+        advice=f"Order its move with --move '{file.file}'."
+        if is_found
+        else "Ask for an export from the session's start, or order move_samples (from there) for "
+        "it in a session.yaml in the return.",
+        file=file.file,
+        files=(file.file,),
+        song=file.song,
+    )
+
+
+def _before_start(file: NewFile, start: int) -> Finding:
+    rate_hz = file.session_format.sample_rate_hz if file.session_format is not None else 1
+    return Finding(
+        check="start-alignment",
+        severity="fail",
+        message=f"sounds before the session's start: it begins {span(-start, rate_hz)} earlier; "
+        "the originals would have to begin there too, and they stay byte for byte",
+        advice="Deliver the whole session again from the earlier start (deliver with --after), or "
+        "ask for an export from the session's start.",
+        file=file.file,
+        files=(file.file,),
+        song=file.song,
+        found=start,
+        required=0,
+        unit="samples",
+    )
