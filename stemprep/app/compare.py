@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from stemprep.app.told import told_by
@@ -15,4 +16,8 @@ def compare(old: Path | Address, new: Path | Address) -> PackageComparison:
     Raises DeliveryError for what is no package of ours, or was not sent to its end.
     """
     before, after = told_by(old), told_by(new)
-    return compare_manifests(before.manifest, after.manifest, old_seal=before.seal)
+    names = [
+        replace(told.manifest, name=place.name or told.manifest.name)  # as people know them
+        for told, place in ((before, old), (after, new))
+    ]
+    return compare_manifests(names[0], names[1], old_seal=before.seal)
