@@ -6,12 +6,16 @@ a limiter in the next room makes them louder.
 Measured: places where linear prediction from both sides makes up to 64 samples anew and leaves an
 error like that around; height is the largest sample of what was added against the largest of the
 50 ms around, certainty the prediction error in deviations (sigma) of the error around.
-Limit: up to 8 samples: -6 dB with 150 sigma, else 5.5 dB; longer ones: 8 dB with 20 sigma; none
-where the sound has three or more of nearly that height by itself: it crackles (common practice,
-no source; found on recordings with known answers).
-Severity: as the spec says; a file that the sheet calls `intended: crackle` (or vinyl, glitch,
-distorted) gets a note. A metronome is made of clicks and is not judged.
-Not a click: drum hits, square and saw waves, distortion: sound of their own follows them.
+Limit: up to 8 samples: -6 dB with 75 sigma at the level of the sound around and as many times
+more as the click is lower, else 5.5 dB; longer ones: 8 dB with 20 sigma; none where the sound has
+three or more of nearly that height by itself: it crackles (common practice, no source; found on
+recordings with known answers).
+Severity: as the spec says. Lower by these rules: clicks that come back with the sound they stand
+in, at the same place of it and as high, have a ceiling of their own: they are part of a sample
+or a loop; a file that the sheet calls `intended: crackle` (or vinyl, glitch, distorted) gets a
+note. A metronome is made of clicks and is not judged.
+Not a click: drum hits, square and saw waves, distortion: sound of their own follows them; the edge
+of a hard gate: hardly any sound is left on its other side.
 Passes: a snare with a hard attack; a bass synthesiser with sharp edges.
 Fails: a string pad with one sample 3 dB over everything near it.
 To do: listen to the places; export again, or redraw the samples in the session.
@@ -25,13 +29,21 @@ from stemprep.checks.intended import own_severity
 from stemprep.checks.tell import about_file, count_of, heard, place, severity_under
 from stemprep.model.facts import ClickFacts
 from stemprep.model.finding import MAX_WORST, Finding, Occurrence, Occurrences
+from stemprep.model.header import AudioFormat
 from stemprep.model.rule import ClickRule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.words import Severity
+from stemprep.units import ratio_from_db
 
 ID = "click"
 MOST_COMPARED = 100
 CRACKLE_RANGE_DB = 9.0
 CRACKLE_FACTOR = 8.0
+_COMES_BACK = (
+    ". It comes back with the sound around it, at the same place: part of a sample or a loop"
+)
+_ADVICE = "Listen to these places; export again, or redraw the samples in the session."
+_ADVICE_RECURRING = "Listen to one of them; mend the sample or the gate if it is not meant."
 _INTENDED = frozenset({"crackle", "vinyl", "glitch", "distorted", "clicks"})
 
 
@@ -43,19 +55,35 @@ def check(file: MeasuredFile, rule: ClickRule) -> Iterator[Finding]:
         return
     form, sound = known
     listed = clicks_of(sound.transients.clicks, rule)
-    if not listed:
-        return
+    recurring = [click for click in listed if click.recurrences >= rule.min_recurrences]
+    single = [click for click in listed if click.recurrences < rule.min_recurrences]
+    own = severity_under(rule.recurring_severity, severity)
+    if single:
+        yield _finding(file, form, severity, single, rule)
+    elif recurring and own is not None:
+        yield _finding(file, form, own, recurring, rule)
+
+
+def _finding(
+    file: MeasuredFile,
+    form: AudioFormat,
+    severity: Severity,
+    listed: Sequence[ClickFacts],
+    rule: ClickRule,
+) -> Finding:
+    """Tell of clicks that are all of one kind: accidents, or part of their sound."""
     worst = max(listed, key=lambda click: (click.height_db, -click.start))
     at = place(worst.channel, form.channels, worst.start, form.sample_rate_hz)
     channels = {click.channel for click in listed}
-    yield about_file(
+    is_recurring = worst.recurrences >= rule.min_recurrences
+    return about_file(
         file,
         ID,
         severity,
         message=f"{count_of(len(listed), 'click')}, the highest {worst.height_db:+.1f} dB against "
         f"the sound around it {at}, {count_of(worst.end - worst.start, 'sample')} long; "
-        f"at most {_limit(worst, rule):+.1f} dB expected",
-        advice="Listen to these places; export again, or redraw the samples in the session.",
+        f"at most {_limit(worst, rule):+.1f} dB expected{_COMES_BACK if is_recurring else ''}",
+        advice=_ADVICE_RECURRING if is_recurring else _ADVICE,
         channel=channels.pop() if len(channels) == 1 else None,
         start_sample=min(click.start for click in listed),
         end_sample=max(click.end for click in listed),
@@ -82,20 +110,24 @@ def _is_like(other: ClickFacts, click: ClickFacts) -> bool:
 
 def is_over(click: ClickFacts, rule: ClickRule) -> bool:
     """Tell whether a click breaks one of the limits."""
-    if click.end - click.start > rule.max_short_samples:
-        return click.height_db >= rule.min_long_height_db and click.sigmas >= rule.min_long_sigmas
-    is_certain = click.sigmas >= rule.min_sure_sigmas
-    return click.height_db >= (rule.min_sure_height_db if is_certain else rule.min_height_db)
+    is_clear = not _is_long(click, rule) or click.sigmas >= rule.min_long_sigmas
+    return is_clear and click.height_db >= _limit(click, rule)
+
+
+def _is_long(click: ClickFacts, rule: ClickRule) -> bool:
+    return click.end - click.start > rule.max_short_samples
 
 
 def _limit(click: ClickFacts, rule: ClickRule) -> float:
-    if click.end - click.start > rule.max_short_samples:
+    """The height in dB from which a click of this length and certainty counts."""
+    if _is_long(click, rule):
         return rule.min_long_height_db
-    is_certain = click.sigmas >= rule.min_sure_sigmas
+    lower = ratio_from_db(max(0.0, -click.height_db))
+    is_certain = click.sigmas >= rule.min_sure_sigmas * lower
     return rule.min_sure_height_db if is_certain else rule.min_height_db
 
 
-def _occurrences(clicks: list[ClickFacts]) -> Occurrences:
+def _occurrences(clicks: Sequence[ClickFacts]) -> Occurrences:
     """The ten highest."""
     ranked = sorted(clicks, key=lambda click: (-click.height_db, click.start, click.channel))
     return Occurrences(

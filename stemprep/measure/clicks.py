@@ -4,9 +4,12 @@ Three gates, each dearer and seldomer than the one before:
 - the sharpest and the highest cell of every 1,024 samples, where it stands out of the others;
 - those that stand out of everything 20 ms either side: an onset is followed by its own sound;
 - what ``measure/disturbance.py`` looks for: sound that linear prediction does not foretell.
+Those that are left are compared with each other (``measure/recurring.py``).
 """
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,7 +17,8 @@ from stemprep.dsp.cells import CELL_FRAMES, Chunk, Floats
 from stemprep.dsp.history import History
 from stemprep.dsp.prediction import Signal
 from stemprep.dsp.runs import Positions
-from stemprep.measure.disturbance import LONGEST, MARGIN, MOST_CHANGE, click_in
+from stemprep.measure.disturbance import LONGEST, MARGIN, MOST_CHANGE, Disturbance, click_in
+from stemprep.measure.recurring import Levels, levels_around, recurrences
 from stemprep.model.facts import MAX_LISTED_RUNS, ClickFacts
 from stemprep.units import db_from_ratio, ratio_from_db
 
@@ -42,6 +46,8 @@ class Clicks:
         self._first_cell = 0
         self._waiting: list[tuple[int, int]] = []
         self._cells = self._searched = 0
+        self._rate_hz = rate_hz
+        self._levels: list[Levels] = []
         self.found: list[ClickFacts] = []
         self.count = 0
 
@@ -74,6 +80,11 @@ class Clicks:
         """Judge the rest; call once, after the last chunk."""
         self._pick(self._known.shape[2])
         self._look(history, history.end + self._around)
+        others = recurrences(self._levels, [click.height_db for click in self.found])
+        self.found = [
+            replace(click, recurrences=count)
+            for click, count in zip(self.found, others, strict=True)
+        ]
 
     def _pick(self, stop: int) -> None:
         """Choose those to be looked at among the suspects before cell ``stop``."""
@@ -125,27 +136,28 @@ class Clicks:
             self._searched += 1
             start = cell - self._around
             window = history.window(channel, start, cell + CELL_FRAMES + self._around)
+            sound = np.asarray(window, dtype=np.float64)
             before = max(start, history.start)
-            found = click_in(np.asarray(window, dtype=np.float64), cell - before)
+            found = click_in(sound, cell - before)
             if found is not None:
-                self._keep(channel, before, *found)
+                self._keep(channel, before, found, sound)
 
-    def _keep(
-        self, channel: int, start: int, at: int, length: int, height: float, s: float
-    ) -> None:
-        first = start + at
+    def _keep(self, channel: int, start: int, click: Disturbance, sound: Signal) -> None:
+        first = start + click.at
         near = [c for c in self.found[-MOST_IN_A_CHUNK:] if c.channel == channel + 1]
         if any(c.start < first + LONGEST and first < c.end + LONGEST for c in near):
             return
         self.count += 1
         if len(self.found) < MAX_LISTED_RUNS:
+            end = click.at + click.length
+            self._levels.append(levels_around(sound, click.at, end, self._rate_hz))
             self.found.append(
                 ClickFacts(
                     channel=channel + 1,
                     start=first,
-                    end=first + length,
-                    height_db=db_from_ratio(height),
-                    sigmas=s,
+                    end=first + click.length,
+                    height_db=db_from_ratio(click.height),
+                    sigmas=click.sigmas,
                 )
             )
 

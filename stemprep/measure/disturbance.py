@@ -1,10 +1,13 @@
 """A click in a window of sound: where the sound around does not foretell what comes.
 
 Linear prediction is fitted without the suspect; a handful of samples, made anew from both sides,
-must leave an error like the one around. A step, an attack or a crackle does not.
+must leave an error like the one around. A step, an attack or a crackle does not. A gate that cuts
+a sound off leaves a jump that looks like a click, but hardly any sound on its other side.
 """
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +22,7 @@ LENGTHS = (1, 2, 3, 4, 6, 8, 11, 16, 23, 32, 45, 64)
 MIN_SIGMAS = 5.0
 OVER_ERROR = 1.5
 NORMAL = 1.3
-LEAST_PART = 0.03  # of what was added: less at its ends is the sound itself
+LEAST_PART = 0.1  # of what was added: less at its ends is the sound itself
 MIN_HEIGHT = ratio_from_db(-30.0)
 MOST_CHANGE = 5.0  # of the usual error from before to behind: more is an onset
 OVER_ONSET = 25.0  # of the usual error behind: no onset jumps that high
@@ -27,14 +30,26 @@ LEAST_ERROR = 0.02  # of the click's: what is left below is gone
 SHORT = 8
 BESIDE = 256
 MARGIN = LONGEST + ORDER + CELL_FRAMES
+NEAR_GATE = ratio_from_db(20.0)  # in 12 ms; what a gate cuts may ring in a filter behind it
+FAR_GATE = ratio_from_db(30.0)  # in 25 ms; no sound falls that far by itself
+HIGHEST_GATE = ratio_from_db(5.0)  # its jump is as high as the sound it cuts, and a little more
 
 
-def click_in(sound: Signal, cell: int) -> tuple[int, int, float, float] | None:
-    """Look for a click in the cell from sample ``cell`` on.
+class Disturbance(NamedTuple):
+    """One click in a window.
 
-    Gives first sample, length, largest sample of what was added against the largest around, and
-    the largest prediction error in deviations of that around; None where nothing is a click.
+    at, length: in samples of the window; height: largest sample of what was added against the
+    largest around; sigmas: largest prediction error in deviations of the error around.
     """
+
+    at: int
+    length: int
+    height: float
+    sigmas: float
+
+
+def click_in(sound: Signal, cell: int) -> Disturbance | None:
+    """Look for a click in the cell from sample ``cell`` on; None where nothing is a click."""
     first, last = cell - MARGIN, cell + CELL_FRAMES + MARGIN
     if first < 4 * ORDER or last > sound.size - 4 * ORDER:
         return None
@@ -59,7 +74,7 @@ def click_in(sound: Signal, cell: int) -> tuple[int, int, float, float] | None:
 
 def _shortest(
     sound: Signal, taps: Signal, loud: npt.NDArray[np.int64], limit: float, sigmas: float
-) -> tuple[int, int, float, float] | None:
+) -> Disturbance | None:
     """The fewest samples that, made anew, leave no error over ``limit``."""
     start, reach = int(loud[0]), int(loud[-1]) - int(loud[0]) + 1 - ORDER
     usual = max(np.abs(sound[: start - SHORT]).max(), np.abs(sound[start + LONGEST :]).max())
@@ -79,9 +94,29 @@ def _shortest(
         peak = max(np.abs(sound[:at]).max(), np.abs(sound[at + size.size :]).max())
         height = float(size.max() / peak) if peak else 0.0
         part = np.flatnonzero(size >= LEAST_PART * size.max())
+        if height < HIGHEST_GATE and is_gate(sound[:at], sound[behind:]):
+            return None
         at, count = at + int(part[0]), int(part[-1] - part[0]) + 1
-        return (at, count, height, sigmas) if height >= MIN_HEIGHT else None
+        return Disturbance(at, count, height, sigmas) if height >= MIN_HEIGHT else None
     return None
+
+
+def is_gate(before: Signal, behind: Signal) -> bool:
+    """Tell whether sound stops or begins here as by a gate: hardly anything is on one side."""
+    left, right = before[:-LONGEST], behind[LONGEST:]
+    return _drops(left, right[: right.size // 2], right[right.size // 2 :]) or _drops(
+        right[::-1], left[left.size // 2 :], left[: left.size // 2]
+    )
+
+
+def _drops(sound: Signal, near: Signal, far: Signal) -> bool:
+    """Whether ``sound``, up to its end, goes on with next to nothing, and then with still less."""
+    loud = _power(sound[sound.size // 2 :])
+    return loud > NEAR_GATE**2 * _power(near) and loud > FAR_GATE**2 * _power(far)
+
+
+def _power(sound: Signal) -> float:
+    return float(sound @ sound) / max(sound.size, 1)
 
 
 def _mended(

@@ -237,6 +237,8 @@ class ClickFacts:
 
     height_db: what was added, its largest sample against the largest of the 50 ms around.
     sigmas:    largest prediction error, in deviations of the error around.
+    recurrences: how many others of the file (of the first 128) are as high and stand at the same
+               place of the same sound; 0 where the sound around stays at one level.
     """
 
     channel: int
@@ -244,6 +246,7 @@ class ClickFacts:
     end: int
     height_db: float
     sigmas: float
+    recurrences: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

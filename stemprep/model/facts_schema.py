@@ -172,6 +172,7 @@ def _transients() -> dict[str, Schema]:
             **dict.fromkeys(("channel", "start", "end"), INTEGER),
             "height_db": nullable(NUMBER),
             "sigmas": nullable(NUMBER),
+            "recurrences": INTEGER,
         }
     )
     edge = record({"channel": INTEGER, **_flagged("level_dbfs"), "is_abrupt": FLAG})

@@ -132,18 +132,23 @@ class DropoutRule(Rule):
 class ClickRule(Rule):
     """Height over the largest sample of the 50 ms around, and certainty, from which a click counts.
 
-    min_height_db: up to max_short_samples; min_sure_height_db: the same with min_sure_sigmas;
+    min_height_db: up to max_short_samples; min_sure_height_db: the same with min_sure_sigmas, and
+    as many times more as it is lower than the sound around;
     min_long_height_db: longer ones with min_long_sigmas;
-    min_crackles: as many of nearly that height are the sound's own.
+    min_crackles: as many of nearly that height are the sound's own;
+    min_recurrences: as many others at the same place of the same sound make it part of that sound;
+    recurring_severity: the ceiling of such.
     """
 
     max_short_samples: int = 8
     min_height_db: float = 5.5
     min_sure_height_db: float = -6.0
-    min_sure_sigmas: float = 150.0
+    min_sure_sigmas: float = 75.0
     min_long_height_db: float = 8.0
     min_long_sigmas: float = 20.0
     min_crackles: int = 3
+    min_recurrences: int = 1
+    recurring_severity: Ceiling = "note"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -326,6 +331,7 @@ class Contents:
 
     left_out_roles: roles that do not travel in this package.
     companions: what is made for the package beside what was dropped.
+    is_cue_points: sections, tempo and findings are written into the WAV copies as cue points.
     is_songs_told: the delivery note tells, song by song, what a mastering room asks for.
     is_readme: README.txt at the package's top tells a stranger what all this is.
     """
@@ -334,6 +340,7 @@ class Contents:
     left_out_roles: tuple[Role, ...] = ()
     is_damaged_kept: bool = False
     companions: tuple[CompanionKind, ...] = ()
+    is_cue_points: bool = False
     is_songs_told: bool = False
     is_readme: bool = False
 

@@ -234,6 +234,7 @@ def _click(click: ClickFacts) -> Json:
         "end": click.end,
         "height_db": rounded(click.height_db),
         "sigmas": rounded(click.sigmas, 1),
+        "recurrences": click.recurrences,
     }
 
 

@@ -143,12 +143,18 @@ class ClickLimits(Weight):
     max_short_samples: Annotated[int, Field(ge=1, le=64)] = may("longest short click", 8)
     min_height_db: HeightDb = may("short clicks, over the peak of the 50 ms around, dB", 5.5)
     min_sure_height_db: HeightDb = may("short clicks that are certain, dB", -6.0)
-    min_sure_sigmas: Sigmas = may("prediction error of a certain click, deviations", 150.0)
+    min_sure_sigmas: Sigmas = may(
+        "prediction error of a certain click as high as the sound around, deviations", 75.0
+    )
     min_long_height_db: HeightDb = may("longer clicks, dB", 8.0)
     min_long_sigmas: Sigmas = may("prediction error of longer clicks, deviations", 20.0)
     min_crackles: Annotated[int, Field(ge=1, le=10_000)] = may(
         "as many of nearly that height are the sound's own", 3
     )
+    min_recurrences: Annotated[int, Field(ge=1, le=127)] = may(
+        "as many others at the same place of the same sound make a click part of it", 1
+    )
+    recurring_severity: Ceiling = may("weight of clicks that are part of their sound", "note")
 
 
 class CutOffLimits(Weight):
@@ -370,6 +376,9 @@ class ContentsKeys(Strict):
     damaged_kept: bool = may("a damaged file is kept byte for byte and listed first", False)
     companions: tuple[CompanionKind, ...] = may(
         "what is made for the package beside what was dropped", "[click, tempo-map]"
+    )
+    cue_points: bool = may(
+        "sections, tempo and findings are written into the copies as cue points", False
     )
     songs_told: bool = may("the note tells, song by song, what a mastering room asks for", False)
     readme: bool = may("README.txt at the top tells a stranger what all this is", False)

@@ -11,9 +11,16 @@ from tests.checks.factory import found_in, measured_file, sound, with_transients
 RULE = ClickRule()
 
 
-def click(height_db: float, sigmas: float, length: int = 1, start: int = 48_000) -> ClickFacts:
+def click(
+    height_db: float, sigmas: float, length: int = 1, start: int = 48_000, recurrences: int = 0
+) -> ClickFacts:
     return ClickFacts(
-        channel=1, start=start, end=start + length, height_db=height_db, sigmas=sigmas
+        channel=1,
+        start=start,
+        end=start + length,
+        height_db=height_db,
+        sigmas=sigmas,
+        recurrences=recurrences,
     )
 
 
@@ -27,7 +34,8 @@ def told(
 
 @pytest.mark.parametrize(("height_db", "sigmas", "length", "is_found"), [
     (5.5, 10, 1, True), (5.4, 10, 1, False),
-    (-6.0, 150, 8, True), (-6.1, 150, 8, False), (-6.0, 149, 8, False),
+    (0.0, 75, 8, True), (0.0, 74.9, 8, False), (3.0, 74.9, 8, False),
+    (-6.0, 150, 8, True), (-6.1, 900, 8, False), (-6.0, 149, 8, False), (-3.0, 107, 8, True),
     (8.0, 20, 9, True), (7.9, 20, 9, False), (8.0, 19, 9, False),
 ])  # fmt: skip
 def test_both_sides_of_the_limits(
@@ -55,6 +63,33 @@ def test_the_highest_is_told_first() -> None:
     assert finding.occurrences is not None
     assert [p.start_sample for p in finding.occurrences.worst] == [96_000, 10, 48_000]
     assert (finding.found, finding.required, finding.unit) == (12.0, -6.0, "dB")
+
+
+@pytest.mark.parametrize(("others", "severity"), [(1, "warn"), (2, "note"), (9, "note")])
+def test_clicks_that_come_back_with_their_sound(others: int, severity: str) -> None:
+    rule = ClickRule(min_recurrences=2)
+    (finding,) = told(*[click(9, 900, start=48_000 * i, recurrences=others) for i in range(10)],
+                      rule=rule)  # fmt: skip
+    assert finding.severity == severity
+    assert ("comes back with the sound" in finding.message) is (severity == "note")
+    assert finding.occurrences is not None
+    assert finding.occurrences.count == 10
+
+
+def test_an_accident_among_clicks_that_come_back() -> None:
+    usual = [click(9, 900, start=48_000 * i, recurrences=9) for i in range(10)]
+    (finding,) = told(*usual, click(6, 900, start=7))
+    assert finding.severity == "warn"
+    assert (finding.start_sample, finding.found) == (7, 6.0)
+    assert finding.occurrences is not None
+    assert finding.occurrences.count == 1
+
+
+def test_clicks_that_come_back_can_be_off() -> None:
+    rule = ClickRule(recurring_severity="off")
+    assert (
+        told(click(9, 900, recurrences=1), click(9, 900, start=5, recurrences=1), rule=rule) == []
+    )
 
 
 def test_intended_and_off() -> None:

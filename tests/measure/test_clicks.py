@@ -81,6 +81,23 @@ def test_sharp_sound_is_no_click(wave: np.ndarray) -> None:
     assert clicks(wave[None, :]) == []
 
 
+@pytest.mark.parametrize("floor_dbfs", [-120.0, -75.0])
+def test_a_gate_that_cuts_is_no_click(floor_dbfs: float) -> None:
+    """Open for 120 ms of each note; the cut meets the note at another place each time."""
+    notes = np.tile(signals.pluck(peak_dbfs=-6, seconds=0.5), (1, 8))
+    place = np.arange(notes.shape[1]) % (RATE_HZ // 2 + 77)
+    gated = notes * (place < 0.12 * RATE_HZ) * (place > 0.01 * RATE_HZ)
+    assert clicks(gated + signals.noise(peak_dbfs=floor_dbfs, seconds=4)) == []
+
+
+def test_a_click_at_the_foot_of_a_note_is_one() -> None:
+    samples = 0.1 * signals.noise(peak_dbfs=-30, seconds=2)
+    samples[:, 40_000:] += signals.pluck(peak_dbfs=-6, seconds=2)[:, : samples.shape[1] - 40_000]
+    samples[0, 39_500] += 0.9
+    (found,) = clicks(samples)
+    assert found.start == 39_500
+
+
 def test_silence_and_one_sample() -> None:
     assert clicks(signals.silence(seconds=1)) == []
     assert clicks(np.full((1, 1), 0.5)) == []
