@@ -95,8 +95,12 @@ def bar_1_words(reference: StartReference | None) -> str:
     if reference.start_bar is None:
         return words
     bar, _, beat = reference.start_bar.partition(".")
-    inside = "" if reference.is_on_bar_line else f", in beat {beat}"
-    return f"{words}; the files begin at bar {bar}{inside}"
+    before = 1 - int(bar)
+    if not reference.is_on_bar_line:
+        return f"{words}; the files begin in bar {bar}, beat {beat}"
+    if before > 0:
+        return f"{words}; the files begin {figures.plural(before, 'bar')} before it"
+    return f"{words}; the files begin with bar {bar}"
 
 
 def tempo_words(song: str, sheet: SessionSheet | None) -> str:

@@ -38,9 +38,14 @@ def _start_words(song: SongBars) -> str:
     sample = song.timeline.sample_of(bar)
     if sample:
         return f"Its first tick is bar {bar}, sample {sample:,} of every file: place it there."
-    timecode = song.reference.start_timecode
-    at = f", timecode {timecode} at {song.reference.frame_rate}" if timecode else ""
-    return f"Its first tick is the first sample of every file: bar {bar}{at}."
+    reference = song.reference
+    at = ""
+    if reference.start_timecode is not None:
+        into = reference.start_timecode_samples
+        rest = f" and {into:,} samples" if into else ""
+        at = f", timecode {reference.start_timecode}{rest} at {reference.frame_rate}"
+    count = "" if bar == 1 else " (a session that counts from its first bar calls it bar 1)"
+    return f"Its first tick is the first sample of every file: bar {bar}{count}{at}."
 
 
 def make(companions: Sequence[Companion], handover: Handover) -> Iterable[Made]:
@@ -63,9 +68,12 @@ def _content(song: SongBars, handover: Handover) -> bytes:
         max(start, end),
         name=song.song or "Tempo map",
         texts=(_start_words(song),),
-        markers=tuple(
-            Marker(quarter=tempo_map.quarter_of(section.bar), text=section.name)
-            for section in timeline.sections
+        markers=(
+            *([] if first_bar(song) == 1 else [Marker(quarter=Fraction(0), text="Bar 1")]),
+            *(
+                Marker(quarter=tempo_map.quarter_of(section.bar), text=section.name)
+                for section in timeline.sections
+            ),
         ),
         tracks=(MapTrack(name="Findings", markers=found),) if found else (),
     )
@@ -76,6 +84,8 @@ def _found(song: SongBars, handover: Handover) -> Iterator[Marker]:
     assert timeline.bar_1_sample is not None, "a song with bars has a bar 1"
     assert tempo_map is not None, "a song with bars has a tempo map"
     for place in found_places(handover, song.song):
+        if place.finding.severity == "note":  # the table of markers tells them
+            continue
         after_bar_1_s = Fraction(place.sample, place.rate_hz) - Fraction(
             timeline.bar_1_sample, timeline.rate_hz
         )
