@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -16,7 +15,7 @@ from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import CARRIED_ROLES
 from stemprep.naming import file_name, portability_problems, split_extension
 from stemprep.prepare.alignment import align
-from stemprep.prepare.bar_start import BarOrder
+from stemprep.prepare.bar_start import bar_order
 from stemprep.prepare.conform import (
     Song,
     at_ordered_level,
@@ -25,6 +24,7 @@ from stemprep.prepare.conform import (
     in_target_container,
     level_blockers,
 )
+from stemprep.prepare.cues import with_cues
 from stemprep.prepare.draft import (
     ADDING_ROLES,
     Draft,
@@ -38,11 +38,9 @@ from stemprep.prepare.repairs import repairs_of
 from stemprep.prepare.reshape import Wishes, open_drafts, wishes_of
 from stemprep.prepare.selection import is_damaged, select, titles_of
 from stemprep.prepare.starts import have_one_start, stamped
-from stemprep.timeline import timeline_of_song
 from stemprep.units import convert_samples
 
 _WORD = re.compile(r"[^\W_]+")
-USUAL_RATE_HZ = 48_000  # of a song without sound: nothing is placed by it
 _SIDES = frozenset({("l", "r"), ("left", "right")})
 
 
@@ -85,6 +83,15 @@ def plan_delivery(
         for item, place, path in zip(items, places, paths, strict=True)
     ]
     outputs.sort(key=lambda output: output.path.encode("utf-8", "surrogatepass"))
+    repairs = repairs_of(findings, outputs, spec)
+    references = {
+        title: work.reference for title, work in works.items() if work.reference is not None
+    }
+    if spec.contents.is_cue_points:
+        outputs = [
+            with_cues(output, measured, findings, repairs, references.get(output.song))
+            for output in outputs
+        ]
     return Plan(
         outputs=tuple(outputs),
         documents=tuple(
@@ -92,11 +99,9 @@ def plan_delivery(
             for entry, path in zip(selection.documents, carried, strict=True)
         ),
         left_out=selection.left_out,
-        repairs=repairs_of(findings, outputs, spec),
+        repairs=repairs,
         start_samples={title: work.start_samples for title, work in works.items()},
-        references={
-            title: work.reference for title, work in works.items() if work.reference is not None
-        },
+        references=references,
         notes=(
             *_container_notes(spec),
             *(note for work in works.values() for note in work.notes),
@@ -146,7 +151,7 @@ def _plan_song(song: Song, set_facts: SetFacts, wishes: Wishes) -> _SongWork:
     drafts = [at_ordered_level(draft, song, notes) for draft in drafts]
     has_unworkable = any(file.role not in CARRIED_ROLES for file in copies)
     aligned = align(
-        drafts, wishes.spec.operations, _bars(drafts, song), has_unworkable=has_unworkable
+        drafts, wishes.spec.operations, bar_order(drafts, song), has_unworkable=has_unworkable
     )
     finished = [
         in_target_container(at_target_word(draft, song, wishes), wishes) for draft in aligned.drafts
@@ -158,20 +163,6 @@ def _plan_song(song: Song, set_facts: SetFacts, wishes: Wishes) -> _SongWork:
         blockers=tuple(level_blockers(finished, song)),
         start_samples=_common_start(finished, song),
         reference=aligned.reference,
-    )
-
-
-def _bars(drafts: Sequence[Draft], song: Song) -> BarOrder:
-    """What the sheet says of the song's bars, at the rate that most of its files will have."""
-    rates = Counter(draft.form.sample_rate_hz for draft in drafts)
-    song_hz = None if song.facts is None else song.facts.sample_rate_hz
-    rate_hz = max(rates, key=lambda rate: (rates[rate], rate), default=song_hz or USUAL_RATE_HZ)
-    return BarOrder(
-        timeline=timeline_of_song(
-            song.note, rate_hz, is_stamped=bool(stamped(drafts)), sheet_hz=song_hz
-        ),
-        count_in_bars=0 if song.note is None else song.note.count_in_bars or 0,
-        title=song.title,
     )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import struct
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -31,6 +32,7 @@ purpose: Click, tempo map and markers alone
 extends: overdub
 contents:
   companions: [click, tempo-map, markers]
+  cue_points: true
 """
 HEAD = "title: Slow Ferry Home\nsongs:\n  - title: Slow Ferry Home\n    files: ['*']\n"
 STEADY = """\
@@ -219,9 +221,8 @@ def test_the_midi_file_tells_sections_and_findings(delivered: tuple[str, Path]) 
     sheet, payload = delivered
     file = mido.MidiFile(payload / "tempo-map.mid")
     names = [message.text for message in file.tracks[0] if message.type == "marker"]
-    assert (
-        names == {STEADY: [], CHANGING: ["Verse", "Bridge"], FROM_FILE: ["Intro", "Verse"]}[sheet]
-    )
+    sections = {STEADY: [], CHANGING: ["Verse", "Bridge"], FROM_FILE: ["Intro", "Verse"]}
+    assert names == ["Bar 1", *sections[sheet]]
     texts = [message.text for message in file.tracks[0] if message.type == "text"]
     assert "first sample of every file" in texts[0]
     found = [message.text for message in file.tracks[1] if message.type == "marker"]
@@ -246,6 +247,38 @@ def test_markers_tell_bars_timecode_and_samples(delivered: tuple[str, Path]) -> 
     assert int(clip["bar"]) == bar
     assert next(row["name"] for row in rows if row["kind"] == "meter") == "4/4"
     assert all("" not in (row["file_samples"], row["bar"]) for row in rows)
+
+
+def riff_chunks(path: Path) -> dict[bytes, bytes]:
+    """Chunks of a WAV file by their names, read by hand (RIFF, 1991: id, size, padded content)."""
+    content, at, found = path.read_bytes(), 12, {}
+    while at + 8 <= len(content):
+        name, size = struct.unpack_from("<4sI", content, at)
+        body = content[at + 8 : at + 8 + size]
+        found[name + body[:4] if name == b"LIST" else name] = body
+        at += 8 + size + (size & 1)
+    return found
+
+
+def test_ordered_cue_points_stand_in_the_copies(delivered: tuple[str, Path]) -> None:
+    """Bar 1, sections, changes and warnings, on the samples that the table of markers tells."""
+    _, payload = delivered
+    rows = list(csv.DictReader(io.StringIO((payload / "markers.csv").read_text())))
+    guitar = next(payload.glob("tracks/02*Guitar*.wav"))
+    chunks = riff_chunks(guitar)
+    (count,) = struct.unpack_from("<I", chunks[b"cue "])
+    points = [struct.unpack_from("<II4sIII", chunks[b"cue "], 4 + 24 * n) for n in range(count)]
+    expected_places = sorted(
+        int(row["file_samples"])
+        for row in rows
+        if row["kind"] in ("bar 1", "section", "tempo", "meter")
+        or (row["kind"] == "finding" and row["severity"] == "warn")
+    )
+    assert [point[5] for point in points] == expected_places
+    assert b"clipping\0" in chunks[b"LISTadtl"]
+    kick = riff_chunks(next(payload.glob("tracks/01*Kick*.wav")))
+    assert b"bar 1\0" in kick[b"LISTadtl"]
+    assert b"clipping" not in kick[b"LISTadtl"]
 
 
 def test_the_text_report_tells_the_bar(delivered: tuple[str, Path]) -> None:
