@@ -23,7 +23,7 @@ class TrackRow:
     number:    order number; name: what the track is called; file: path from the sheet's folder.
     start_samples: time reference of its first sample; None where it has none.
     level_db, pan: by the session sheet; None and "" where it says nothing.
-    in_mix:    ``yes``, or why it is not in the rough mix.
+    in_mix:    ``yes``, or why it is not in the mixes made here.
     """
 
     number: str
@@ -74,6 +74,7 @@ class TrackSheet:
 
     settings: labels and words for the session to be set up (rate, word length, tempo).
     play_to:  files to play along with: path from the sheet's folder, words.
+    mixes:    how the mixes made here came about; "" where none was made.
     returns:  path from the sheet's folder to the page about sending back; "" without one.
     """
 
@@ -86,6 +87,7 @@ class TrackSheet:
     play_to: tuple[tuple[str, str], ...]
     rows: tuple[TrackRow, ...]
     notes: tuple[str, ...] = ()
+    mixes: str = ""
     returns: str = ""
     version: str = ""
 
@@ -107,7 +109,7 @@ class TrackSheet:
 _COLUMNS = (
     "order", "name", "file", "role", "source", "microphone", "printed_with", "take", "use",
     "channels", "sample_rate_hz", "start_samples", "start_bar", "start_timecode",
-    "length_samples", "length", "level_db", "pan", "in_rough_mix", "notes",
+    "length_samples", "length", "level_db", "pan", "in_made_mixes", "notes",
 )  # fmt: skip
 
 
@@ -148,4 +150,5 @@ def _columns_in_use(sheet: TrackSheet) -> dict[str, bool]:
         "balance": any(row.balance for row in sheet.rows),
         "remarks": any(row.remarks for row in sheet.rows),
         "what": any(row.what for row in sheet.rows),
+        "in_mix": bool(sheet.mixes),
     }

@@ -100,8 +100,8 @@ def test_the_table_has_a_row_for_every_track(payload: Path) -> None:
     assert by_name["Gtr"]["level_db"] == "-2.0"
     assert by_name["Gtr"]["pan"] == "50 left"
     assert by_name["Gtr"]["channels"] == "mono"
-    assert by_name["Gtr"]["in_rough_mix"] == "yes"
-    assert by_name["Bass DI"]["in_rough_mix"] == "no: a DI whose amplifier is there"
+    assert by_name["Gtr"]["in_made_mixes"] == "yes"
+    assert by_name["Bass DI"]["in_made_mixes"] == "no: a DI whose amplifier is there"
     assert by_name["Overheads"]["channels"] == "stereo"
     assert by_name["Overheads"]["length_samples"] == str(96_000 - 9_600 + 125_217)
     assert by_name["Overheads"]["start_bar"] == "bar 0 beat 1"

@@ -101,7 +101,7 @@ def _dropped(parts: Iterable[MixPart], planned: Plan) -> tuple[str, ...]:
 
 
 def _rough_mix_words(recipe: Recipe) -> str:
-    return f"{recipe.title} of {len(recipe.parts)} files, {balance_words(recipe)}; {_how_words()}."
+    return f"{recipe.title} of {len(recipe.parts)} files, {how_words(recipe)}."
 
 
 def balance_words(recipe: Recipe) -> str:
@@ -117,24 +117,22 @@ def balance_words(recipe: Recipe) -> str:
     return f"{which}; {PAN_LAW}"
 
 
-def _how_words() -> str:
+def how_words(recipe: Recipe) -> str:
+    """How the mixes of a song are made: levels, pans, the one gain."""
     return (
-        f"one gain for all to {TARGET_LUFS:g} LUFS with no true peak over {CEILING_DBTP:g} dBTP, "
-        "no limiter"
+        f"{balance_words(recipe)}; one gain for all to {TARGET_LUFS:g} LUFS with no true peak "
+        f"over {CEILING_DBTP:g} dBTP, no limiter"
     )
 
 
 def _minus_one_words(recipe: Recipe, player: str, left_out: Sequence[MixPart]) -> str:
     names = ", ".join(part.path.rpartition("/")[2] for part in left_out)
-    same = (
-        "The rough mix"
-        if recipe.supplied is None
-        else f"A {recipe.title.casefold()} ({balance_words(recipe)}; {_how_words()}; it is not "
-        f"{recipe.supplied})"
+    origin = (
+        "" if recipe.supplied is None else f", made from its files and not from {recipe.supplied}"
     )
     return (
-        f"{same} without {player}: {names} left out. What other microphones heard of that player "
-        "(spill), and what shared effects hold of it, remains."
+        f"{recipe.title} without {player}{origin}: {names} left out. What other microphones heard "
+        "of that player (spill), and what shared effects hold of it, remains."
     )
 
 

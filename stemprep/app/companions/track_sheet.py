@@ -8,12 +8,13 @@ from dataclasses import dataclass
 
 from stemprep import __version__
 from stemprep.app.companions.maker import Handover, Made, clear_path, song_folder
-from stemprep.app.companions.mixes import recipes
+from stemprep.app.companions.mixes import KINDS as MIX_KINDS
+from stemprep.app.companions.mixes import how_words, recipes
 from stemprep.app.inspect import Inspection
 from stemprep.intake import player_of
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import Companion, Plan, StartReference
-from stemprep.model.rough_mix import MixPart, Recipe
+from stemprep.model.rough_mix import Recipe
 from stemprep.model.sheet import SessionSheet, TrackNote
 from stemprep.model.words import COMPANION_KINDS, CompanionKind, Role
 from stemprep.naming import file_name, split_extension
@@ -82,6 +83,7 @@ def _sheet(song: str, handover: Handover) -> TrackSheet:
         start=start,
         settings=tuple(_settings(song, files, sheet)),
         play_to=tuple(_play_to(song, folder, handover)),
+        mixes=_mixes_words(song, handover),
         rows=tuple(_rows(song, folder, files, start, handover)),
         notes=() if not sheet.notes else (f"Notes of the sender: {sheet.notes}",),
         returns=_way_to_returns(folder, planned),
@@ -147,27 +149,37 @@ def _play_to(song: str, folder: str, handover: Handover) -> Iterator[tuple[str, 
         yield f"{where}/", "MP3s of the mixes, to learn from. Not for import: late on the sample."
 
 
+def _mixes_words(song: str, handover: Handover) -> str:
+    """How the mixes made here came about, told once for all of them; "" where none is made."""
+    is_made = any(
+        each.song == song and each.kind in MIX_KINDS for each in handover.planned.companions
+    )
+    how = how_words(_recipe_of(song, handover))
+    return f"Mixes made for this package: {how}." if is_made else ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _InMix:
     """What the recipe says of every file of a song."""
 
-    parts: Mapping[str, MixPart]
+    parts: frozenset[str]
     reasons: Mapping[str, str]
-    is_supplied: bool
 
     def words(self, path: str) -> str:
         if path in self.reasons:
             return f"no: {self.reasons[path]}"
-        if path not in self.parts:
-            return ""
-        return "not known: the mix was supplied" if self.is_supplied else "yes"
+        return "yes" if path in self.parts else ""
+
+
+def _recipe_of(song: str, handover: Handover) -> Recipe:
+    found = recipes(handover.inspection, handover.planned)
+    return next(each for each in found if each.song == song)
 
 
 def _in_mix(recipe: Recipe) -> _InMix:
     return _InMix(
-        parts={part.path: part for part in recipe.parts},
+        parts=frozenset(part.path for part in recipe.parts),
         reasons={each.path: each.reason for each in recipe.left_out},
-        is_supplied=recipe.supplied is not None,
     )
 
 
@@ -179,10 +191,7 @@ def _rows(
     handover: Handover,
 ) -> Iterator[TrackRow]:
     notes = {file.path: file.note for file in handover.inspection.measured.session.files}
-    recipe = next(
-        each for each in recipes(handover.inspection, handover.planned) if each.song == song
-    )
-    in_mix = _in_mix(recipe)
+    in_mix = _in_mix(_recipe_of(song, handover))
     rows = [
         _row(file, notes.get(file.plan.sources[0]), folder, start, in_mix)
         for file in files
