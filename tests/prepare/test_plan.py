@@ -116,9 +116,10 @@ def test_archive_keeps_all_as_dropped_damaged_ones_too() -> None:
     others = [entry("notes.txt", "document")]
     plan = planned(session(*files, others=others), spec("archive"))
     assert [out.path for out in plan.outputs] == [
-        "TB.wav", "broken.wav", "day 1/Kick?.wav", "day 1/cut.wav",
+        "TB.wav", "broken.wav", "day 1/Kick_.wav", "day 1/cut.wav",
     ]  # fmt: skip
-    assert all(names_of(out) == ["copy"] for out in plan.outputs)
+    assert all(out.is_copy for out in plan.outputs)
+    assert names_of(output_of(plan, "day 1/Kick?.wav")) == ["copy", "rename"]
     assert [out.path for out in plan.outputs if out.is_damaged] == ["broken.wav", "day 1/cut.wav"]
     assert plan.documents[0].path == "notes.txt"
     assert plan.start_samples == {"": 48_000}
