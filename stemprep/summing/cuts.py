@@ -1,19 +1,21 @@
-"""Stems that end or begin in mid-sound where the mix goes on: what is lost cannot be computed,
-but the residual begins on the very sample where the stem ends.
+"""Stems that end, begin or fall silent in mid-sound where the mix goes on.
+
+What is lost cannot be computed, but the residual begins on the very sample where the stem ends.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from stemprep.summing.model import Cut, Model
-from stemprep.summing.parts import Stored, SumSet
-from stemprep.summing.residual import blocks_of, residual_blocks
+from stemprep.summing.model import Cut, Model, Span
+from stemprep.summing.parts import Planar, Stored, SumSet
+from stemprep.summing.residual import Cells, blocks_of, residual_blocks
 from stemprep.summing.theory import Floor
+from stemprep.units import ratio_from_db
 
 Places = npt.NDArray[np.intp]
 
@@ -22,13 +24,24 @@ _DITHER_STEPS = 2.5
 
 _FLOAT_SILENCE = 1e-8
 _NEAR = 128
-_ABRUPT = 10 ** (-90 / 20)
-_ABRUPT_STEPS = 20
+_ABRUPT = ratio_from_db(-130)
+_ABRUPT_STEPS = 5
 _ONSET = 64
-"""The residual has to begin within so many samples of the stem's end."""
+_ONSET_OF_QUIET = 4096
+"""The residual has to begin within so many samples of the stem's end; where the stem is hardly
+higher than what word lengths leave, it rises over that later."""
 
+_CLEARLY = 4.0
+_HALF_POINT = 0.2
+_TOGETHER = 1024
 MAX_CUTS = 3
+MAX_HOLES = 4
 _INSIDE = 64
+_SHORTEST_HOLE = 2048
+_AT_ONCE, _HARD = 8, 0.25
+"""A hard edge stands so high within so many samples; a fade of 5 ms does not."""
+_MOST_GAPS = 64
+"""Silences kept of each stem while it is read, the longest ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,78 +50,177 @@ class _Edge:
 
     at: int
     peak: float
+    is_hard: bool
 
 
-def abrupt_cuts(parts: SumSet) -> tuple[Cut, ...]:
-    """Every stem that ends or begins in mid-sound inside the mix; none where most do.
+@dataclass(slots=True)
+class _Outline:
+    """Where one stem sounds: its first and last sample, and silences between two of them."""
 
-    One pass. Spans reach from the edge to the end, or the begin, of the mix.
+    first: _Edge | None = None
+    last: _Edge | None = None
+    gaps: list[tuple[_Edge, _Edge]] = field(default_factory=list)
+
+
+def abrupt_cuts(parts: SumSet, cells: Cells) -> tuple[Cut, ...]:
+    """Every stem that ends, begins or pauses in mid-sound inside the mix; none where most do.
+
+    One pass. Spans reach from the edge to the end, or the begin, of the mix, or over the pause.
+    cells: the residual; of the pauses those count in which most of it lies.
     """
-    firsts, lasts = _edges_of_sound(parts)
-    cuts = [*_tails(parts, lasts), *_heads(parts, firsts)]
-    for is_tail in (True, False):
-        alike = [cut for cut in cuts if (cut.span[0] > 0) == is_tail]
-        if len(alike) > max(1, len(parts.stems) // 2):
-            cuts = [cut for cut in cuts if cut not in alike]
-    return tuple(cuts[:MAX_CUTS])
+    outlines = _outlines(parts)
+    tails = list(_tails(parts, outlines))
+    heads = list(_heads(parts, outlines))
+    ends = [*_not_of_most(tails, len(parts.stems)), *_not_of_most(heads, len(parts.stems))]
+    holes = [
+        _cut(stem, begin, end)
+        for stem, outline in enumerate(outlines)
+        for begin, end in outline.gaps
+        if _is_abrupt(parts, stem, begin) and _is_abrupt(parts, stem, end)
+    ]
+    return (*_likeliest(ends, cells)[:MAX_CUTS], *_likeliest(holes, cells)[:MAX_HOLES])
 
 
-def _tails(parts: SumSet, lasts: list[_Edge | None]) -> Iterator[Cut]:
-    for stem, edge in enumerate(lasts):
+def _not_of_most(cuts: list[Cut], stems: int) -> list[Cut]:
+    """Without those that end, or begin, where most stems do: the mix is longer there."""
+
+    def together(cut: Cut) -> int:
+        return sum(
+            all(abs(a - b) <= _TOGETHER for a, b in zip(cut.span, other.span, strict=True))
+            for other in cuts
+        )
+
+    return [cut for cut in cuts if together(cut) <= max(1, stems // 2)]
+
+
+def _likeliest(cuts: list[Cut], cells: Cells) -> list[Cut]:
+    """Those first inside which most of the residual lies; short ones and hard edges before."""
+    sums = np.concatenate(([0.0], np.cumsum(cells.power)))
+    total = max(float(sums[-1]), 1e-300)
+
+    def likelihood(cut: Cut) -> float:
+        low, high = cut.span[0] // cells.frames, -(-cut.span[1] // cells.frames)
+        inside = float(sums[min(high, len(sums) - 1)] - sums[low]) / total
+        length = (high - low) / len(cells.power)
+        return inside - _HALF_POINT * length + _HALF_POINT * cut.is_hard
+
+    return sorted(cuts, key=likelihood, reverse=True)
+
+
+def _cut(stem: int, begin: _Edge, end: _Edge) -> Cut:
+    """The cut between two edges."""
+    peak = min(begin.peak, end.peak)
+    return Cut(stem, (begin.at + 1, end.at), peak, is_hard=begin.is_hard and end.is_hard)
+
+
+def _tails(parts: SumSet, outlines: list[_Outline]) -> Iterator[Cut]:
+    for stem, outline in enumerate(outlines):
+        edge = outline.last
         if edge is not None and _is_abrupt(parts, stem, edge) and edge.at < parts.frames - _INSIDE:
-            yield Cut(stem, (edge.at + 1, parts.frames))
+            yield _cut(stem, edge, replace(edge, at=parts.frames))
 
 
-def _heads(parts: SumSet, firsts: list[_Edge | None]) -> Iterator[Cut]:
-    for stem, edge in enumerate(firsts):
+def _heads(parts: SumSet, outlines: list[_Outline]) -> Iterator[Cut]:
+    for stem, outline in enumerate(outlines):
+        edge = outline.first
         if edge is not None and _is_abrupt(parts, stem, edge) and edge.at > _INSIDE:
-            yield Cut(stem, (0, edge.at))
+            yield _cut(stem, replace(edge, at=-1), edge)
 
 
 def _is_abrupt(parts: SumSet, stem: int, edge: _Edge) -> bool:
     return edge.peak > max(_ABRUPT, _ABRUPT_STEPS * parts.stems[stem].step)
 
 
-def _edges_of_sound(parts: SumSet) -> tuple[list[_Edge | None], list[_Edge | None]]:
-    firsts: list[_Edge | None] = [None] * len(parts.stems)
-    lasts: list[_Edge | None] = [None] * len(parts.stems)
+def _outlines(parts: SumSet) -> list[_Outline]:
+    outlines = [_Outline() for _ in parts.stems]
     with parts.open() as (_, *streams):
         for start, end in blocks_of(parts.frames):
-            for stem, stream in enumerate(streams):
-                samples = stream.take(start, end)
-                threshold = _DITHER_STEPS * parts.stems[stem].step or _FLOAT_SILENCE
-                sounding = _sounding(samples, threshold)
-                if sounding is None:
-                    continue
-                first, last = sounding
-                if firsts[stem] is None:
-                    peak = float(np.abs(samples[:, first : first + _NEAR]).max())
-                    firsts[stem] = _Edge(start + first, peak)
-                near = samples[:, max(last - _NEAR, 0) : last + 1]
-                lasts[stem] = _Edge(start + last, float(np.abs(near).max()))
-    return firsts, lasts
+            for part, stream, outline in zip(parts.stems, streams, outlines, strict=True):
+                threshold = _DITHER_STEPS * part.step or _FLOAT_SILENCE
+                _extend(outline, start, stream.take(start, end), threshold)
+    return outlines
 
 
-def _sounding(samples: Stored, threshold: float) -> tuple[int, int] | None:
+def _extend(outline: _Outline, start: int, samples: Stored, threshold: float) -> None:
+    """Take one block of a stem, the first sample being ``start``."""
     if float(samples.max(initial=0)) <= threshold and float(samples.min(initial=0)) >= -threshold:
-        return None
-    over = np.flatnonzero((np.abs(samples) > threshold).any(axis=0))
-    return int(over[0]), int(over[-1])
+        return
+    sizes = np.abs(samples).max(axis=0)
+    over = np.flatnonzero(sizes > threshold)
+    first, last = int(over[0]), int(over[-1])
+    risen = _edge(start + first, sizes[first : first + _NEAR])
+    if outline.first is None:
+        outline.first = risen
+    elif outline.last is not None and risen.at - outline.last.at > _SHORTEST_HOLE:
+        outline.gaps.append((outline.last, risen))
+    for place in np.flatnonzero(np.diff(over) > _SHORTEST_HOLE):
+        low, high = int(over[place]), int(over[place + 1])
+        fallen = _edge(start + low, sizes[max(low - _NEAR, 0) : low + 1][::-1])
+        outline.gaps.append((fallen, _edge(start + high, sizes[high : high + _NEAR])))
+    outline.gaps.sort(key=lambda gap: gap[0].at - gap[1].at)
+    del outline.gaps[_MOST_GAPS:]
+    outline.last = _edge(start + last, sizes[max(last - _NEAR, 0) : last + 1][::-1])
 
 
-def is_cut(parts: SumSet, model: Model, cut: Cut, floor: Floor) -> bool:
-    """Tell whether the residual begins (ends) where the stem ends (begins).
+def _edge(at: int, sizes: Planar) -> _Edge:
+    """An edge from absolute samples, outwards in."""
+    peak = float(sizes.max())
+    return _Edge(at, peak, float(sizes[:_AT_ONCE].max()) > _HARD * peak)
 
-    One pass with the model; before a tail's cut the residual has to be at the floor throughout.
+
+def is_cut(parts: SumSet, model: Model, cut: Cut, limit: float) -> bool:
+    """Tell whether the residual begins where the stem ends, and ends where it begins again.
+
+    One pass with the model; outside the cut the residual has to be below ``limit`` throughout. Of
+    an edge inside another cut nothing is seen; one at least has to be.
     """
-    whole = replace(model, cuts=tuple(other for other in model.cuts if other is not cut))
-    is_tail = cut.span[0] > 0
-    place = (
-        _first_over(parts, whole, floor.peak) if is_tail else _last_over(parts, whole, floor.peak)
-    )
-    if place is None:
+    others = tuple(other for other in model.cuts if other is not cut)
+    found = extent_over(parts, replace(model, cuts=others), limit)
+    if found is None:
         return False
-    return abs(place - cut.span[0]) <= _ONSET if is_tail else abs(cut.span[1] - 1 - place) <= _ONSET
+    (first, last), (begin, end) = found, cut.span
+    reach = _ONSET if cut.peak > _CLEARLY * limit else _ONSET_OF_QUIET
+    seen = []
+    if begin > 0 and not _is_hidden(begin, others):
+        seen.append(abs(first - begin) <= reach)
+    if end < parts.frames and not _is_hidden(end, others):
+        seen.append(abs(end - 1 - last) <= reach)
+    return bool(seen) and all(seen)
+
+
+def _is_hidden(edge: int, others: tuple[Cut, ...]) -> bool:
+    return any(other.span[0] - _ONSET <= edge <= other.span[1] + _ONSET for other in others)
+
+
+def with_exact_sections(parts: SumSet, model: Model, floor: Floor) -> Model:
+    """The model with every moved section reaching over all that the stem as it is leaves.
+
+    A section that was moved lies over other sound of its stem, or leaves a hole behind; which
+    sample belongs to what is seen from the stem in its place. One pass for each such section.
+    """
+    for change in model.changes:
+        if change.span is None or not change.is_moved:
+            continue
+        reach = int(abs(change.lag)) + _ONSET
+        around = (change.span[0] - reach, change.span[1] + reach)
+        found = extent_over(parts, model.without(change.stem), floor.peak, around)
+        if found is not None:
+            model = model.with_change(replace(change, span=(found[0], found[1] + 1)))
+    return model
+
+
+def extent_over(
+    parts: SumSet, model: Model, limit: float, within: Span | None = None
+) -> tuple[int, int] | None:
+    """First and last sample at which the model leaves more than ``limit``; None: nowhere."""
+    first = last = None
+    low, high = within or (0, parts.frames)
+    for start, found in _over(parts, model, limit):
+        places = found[(found >= low - start) & (found < high - start)]
+        if len(places):
+            first = start + int(places[0]) if first is None else first
+            last = start + int(places[-1])
+    return None if first is None or last is None else (first, last)
 
 
 def _over(parts: SumSet, model: Model, limit: float) -> Iterator[tuple[int, Places]]:
@@ -118,18 +230,3 @@ def _over(parts: SumSet, model: Model, limit: float) -> Iterator[tuple[int, Plac
         for low, end in unknown:
             high[max(low - start, 0) : max(end - start, 0)] = 0.0
         yield start, np.flatnonzero(high > limit)
-
-
-def _first_over(parts: SumSet, model: Model, limit: float) -> int | None:
-    for start, places in _over(parts, model, limit):
-        if len(places):
-            return start + int(places[0])
-    return None
-
-
-def _last_over(parts: SumSet, model: Model, limit: float) -> int | None:
-    last = None
-    for start, places in _over(parts, model, limit):
-        if len(places):
-            last = start + int(places[-1])
-    return last

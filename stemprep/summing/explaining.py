@@ -5,37 +5,29 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from stemprep.model.null_test import NullCause
 from stemprep.summing.confirming import confirmed
-from stemprep.summing.cuts import abrupt_cuts, is_cut
+from stemprep.summing.cuts import with_exact_sections
+from stemprep.summing.doubles import or_missing
 from stemprep.summing.excerpts import Excerpts, read_excerpts
 from stemprep.summing.joint import consensus_gain, joint_gains, joint_levels
 from stemprep.summing.leftovers import bus_cause, leftover_cause
-from stemprep.summing.model import Change, Cut, Model, plain_model
+from stemprep.summing.model import plain_model
 from stemprep.summing.parts import Part, Stream, SumSet, unity
 from stemprep.summing.refine import Bench, Fit
 from stemprep.summing.residual import Cells, Products, model_pass
-from stemprep.summing.search import Found, search
-from stemprep.summing.telling import causes_of, change_causes
+from stemprep.summing.search import search
+from stemprep.summing.silences import explained_by_cuts
+from stemprep.summing.telling import CERTAIN, Explanation, change_causes, told_of
 from stemprep.summing.theory import Floor, floor_of
 
 _ROUNDS = 3
-_CERTAIN = 0.99
-_SUBSAMPLE_CERTAIN = 0.9
 _NO_POWER = 1e-300
 _GAIN_MUST_LEAVE = 0.8
-
-
-@dataclass(frozen=True, slots=True)
-class Explanation:
-    """The causes, and the common gain under which they hold."""
-
-    causes: tuple[NullCause, ...]
-    gain: float
 
 
 def explanation(parts: SumSet, cells: Cells, products: Products, floor: Floor) -> Explanation:
@@ -53,7 +45,7 @@ def explanation(parts: SumSet, cells: Cells, products: Products, floor: Floor) -
         lambda: bus_cause(bench, start, products) is not None,
     )
     if told is None:
-        told = _with_cuts(parts, model, cells)
+        told = explained_by_cuts(parts, model, cells)
     if told is None:
         told = _moved_mix(parts, bench)
     if told is not None:
@@ -82,82 +74,15 @@ def _searched(
             return None
         is_whole = bench.excerpts.is_whole
         whole = confirmed(parts, found.fit.model, spans_are_known=is_whole)
-        if is_at_floor(whole.cells, found.fit.floor) or found.is_subsample:
-            return Explanation(_told(parts, whole.model, found), whole.model.gain)
+        if whole.cells.is_within(found.fit.floor) or found.is_subsample:
+            exact = with_exact_sections(parts, whole.model, found.fit.floor)
+            told = told_of(parts, exact, found)
+            return Explanation(or_missing(bench, exact, told), whole.model.gain)
         if is_whole:
             return None
         bench = Bench(parts, read_excerpts(parts, whole.cells))
         start, jointly = bench.fit(whole.model), None
     return None
-
-
-def is_at_floor(cells: Cells, floor: Floor) -> bool:
-    """No more is left of the whole than the word lengths allow."""
-    return cells.rms <= floor.rms_limit and cells.highest <= floor.peak
-
-
-def _told(parts: SumSet, model: Model, found: Found) -> tuple[NullCause, ...]:
-    """The causes, each with the equal alternatives to it."""
-    confidence = _SUBSAMPLE_CERTAIN if found.is_subsample else _CERTAIN
-    by_stem: dict[int, list[NullCause]] = {}
-    for stem, other in (*found.alternatives, *_other_of_two(model)):
-        by_stem.setdefault(stem, []).extend(change_causes(parts, model, other, confidence))
-    told = []
-    for cause in causes_of(parts, model, confidence):
-        stem = next((i for i, part in enumerate(parts.stems) if part.name == cause.file), -1)
-        others = by_stem.pop(stem, [])
-        share = confidence / (1 + len(others))
-        told.append(
-            replace(
-                cause,
-                confidence=share,
-                alternatives=tuple(replace(other, confidence=share) for other in others),
-            )
-        )
-    return tuple(told)
-
-
-def _other_of_two(model: Model) -> Iterator[tuple[int, Change]]:
-    """Of two stems, one may be louder or the other quieter: the common gain is not known."""
-    if len(model.routes) != 2 or len(model.changes) != 1:
-        return
-    change = model.changes[0]
-    route = model.routes[change.stem]
-    factor = float(np.sum(change.matrix * route) / np.sum(route * route))
-    if change.form == "level" and not change.is_moved and change.span is None and factor > 0:
-        other = 1 - change.stem
-        yield change.stem, Change(other, "level", model.routes[other] / factor)
-
-
-def _with_cuts(parts: SumSet, model: Model, cells: Cells) -> Explanation | None:
-    """A stem that ends in mid-sound, alone or beside changes of others."""
-    fitting: list[tuple[Cut, Model]] = []
-    for cut in abrupt_cuts(parts):
-        held = model.with_cut(cut)
-        at_rest = model_pass(parts, held)
-        floor = floor_of(parts, held.gain)
-        if is_at_floor(at_rest, floor):
-            if is_cut(parts, held, cut, floor):
-                fitting.append((cut, held))
-            continue
-        bench = Bench(parts, read_excerpts(parts, at_rest))
-        found = search(bench, bench.fit(held))
-        if not found.is_explained:
-            continue
-        whole = confirmed(parts, found.fit.model, spans_are_known=bench.excerpts.is_whole)
-        is_settled = is_at_floor(whole.cells, found.fit.floor)
-        if is_settled and is_cut(parts, whole.model, cut, found.fit.floor):
-            return Explanation(_told(parts, whole.model, found), whole.model.gain)
-    return _cut_alone(parts, fitting)
-
-
-def _cut_alone(parts: SumSet, fitting: list[tuple[Cut, Model]]) -> Explanation | None:
-    if not fitting:
-        return None
-    share = _CERTAIN / len(fitting)
-    told = [causes_of(parts, model, share)[0] for _, model in fitting]
-    first = replace(told[0], alternatives=tuple(told[1:]))
-    return Explanation((first,), fitting[0][1].gain)
 
 
 def _moved_mix(parts: SumSet, bench: Bench) -> Explanation | None:
@@ -177,9 +102,9 @@ def _moved_mix(parts: SumSet, bench: Bench) -> Explanation | None:
         ),
     )
     whole = model_pass(parts, changed)
-    if not (is_at_floor(whole, floor_of(parts)) or found.is_subsample):
+    if not (whole.is_within(floor_of(parts)) or found.is_subsample):
         return None
-    causes = change_causes(summed.parts, found.fit.model, change, _CERTAIN)
+    causes = change_causes(summed.parts, found.fit.model, change, CERTAIN)
     return Explanation(tuple(_of_mix(parts, cause) for cause in causes), 1.0)
 
 

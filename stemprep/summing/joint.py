@@ -80,8 +80,9 @@ def _flat(samples: Planar, channels: int) -> Planar:
 
 
 def consensus_gain(joint: JointGains) -> float:
-    """Find the common gain that most stems have; 1 where that is as likely.
+    """Find the common gain that most stems have; 1 where half as many may have that.
 
+    Where much is left the gains are vague, and one near 1 has some supporter more by chance.
     Never negative, nor so low that the stems are not in the mix: those are faults, not gains.
     """
     count = len(joint.gains)
@@ -90,7 +91,7 @@ def consensus_gain(joint: JointGains) -> float:
     candidates = [1.0, *(float(gain) for gain in joint.gains if gain > _LOWEST)]
     support = {value: int(np.count_nonzero(joint.agrees(value))) for value in candidates}
     most = max(support.values())
-    if support[1.0] == most or most < max(2, (count + 1) // 2):
+    if 2 * support[1.0] >= most or most < max(2, (count + 1) // 2):
         return 1.0
     agreed = next(value for value, supporters in support.items() if supporters == most)
     near = joint.agrees(agreed)

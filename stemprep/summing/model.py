@@ -27,6 +27,8 @@ class Change:
     matrix: (mix channels, stem channels), before the common gain.
     lag:    the mix has ``stem(t + lag)``: positive means that the file is late.
     span:   samples of the mix in which it holds; None: throughout.
+    kernel: how the interpolator of whoever moved it by part of a sample differs from ours, as
+            taps around 0; None: not at all.
     """
 
     stem: int
@@ -34,6 +36,7 @@ class Change:
     matrix: Planar
     lag: float = 0.0
     span: Span | None = None
+    kernel: Planar | None = None
 
     @property
     def is_moved(self) -> bool:
@@ -49,10 +52,16 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """A stem that lacks sound in a span where the mix goes on; the span cannot be judged."""
+    """A stem that lacks sound in a span where the mix goes on; the span cannot be judged.
+
+    peak: how high the stem stands beside the span, at its lower edge.
+    is_hard: it breaks off at its full height, at either edge.
+    """
 
     stem: int
     span: Span
+    peak: float = 0.0
+    is_hard: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +107,7 @@ class Model:
         low, high = min(max(first, 0), length), min(max(last, 0), length)
         if low >= high:
             return self._scaled(routed(self.routes[stem], plain))
-        changed = routed(change.matrix, moved(samples, change.lag, margin))
+        changed = routed(change.matrix, moved(samples, change.lag, margin, change.kernel))
         if high - low == length:
             return self._scaled(changed)
         result = routed(self.routes[stem], plain)
@@ -119,7 +128,10 @@ class Model:
             begin, end = self.ranges[change.stem]
             edge = _EDGE if is_whole(change.lag) else _BROKEN_EDGE
             reach = int(abs(change.lag)) + 1 + edge
-            spans += [(begin - edge, begin + reach), (end - reach, end + edge)]
+            if change.span is not None:  # the moved section covers sound at one of its edges
+                spans += [(place - reach, place + reach) for place in change.span]
+            else:
+                spans += [(begin - edge, begin + reach), (end - reach, end + edge)]
         clipped = ((max(low, 0), min(high, frames)) for low, high in spans)
         return tuple((low, high) for low, high in clipped if low < high)
 

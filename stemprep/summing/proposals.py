@@ -35,9 +35,11 @@ class Proposal:
 class Proposer:
     """Guesses for one residual."""
 
-    def __init__(self, bench: Bench, fit: Fit) -> None:
+    def __init__(self, bench: Bench, fit: Fit, within: Span | None = None) -> None:
         self._bench, self._fit = bench, fit
         self._cells = fit.loud_cells()
+        if within is not None:
+            self._cells &= _cells_in(within, bench.excerpts)
         samples = np.repeat(self._cells, CELL, axis=1)
         self._mask = samples
         padded = np.zeros((len(samples), WINDOW + 2 * MARGIN), np.float32)
@@ -58,6 +60,16 @@ class Proposer:
         products = _StemProducts(inner, self._fit.residual, self._cells)
         yield from self._gains(stem, products)
         yield from self._lags(stem, inner)
+
+    def whole_lags_of(self, stem: int) -> Iterator[Proposal]:
+        """The likeliest moves by whole samples at the stem's own level."""
+        inner = self._bench.excerpts.inner(stem)
+        gain, route = self._fit.model.gain, self._fit.model.routes[stem]
+        wanted, power = self._correlations(stem, inner, route, gain)
+        errors = self._wanted_energy(inner, route, gain) - 2 * gain * wanted + gain**2 * power
+        for place in _lowest(errors):
+            lag = float(place - MAX_LAG)
+            yield Proposal(Change(stem, "as-is", route, lag), self.energy - float(errors[place]))
 
     def _gains(self, stem: int, products: _StemProducts) -> Iterator[Proposal]:
         gain = self._fit.model.gain
@@ -143,6 +155,12 @@ def _lowest(errors: Planar) -> list[int]:
         places.append(place)
         left[max(place - _PEAK_DISTANCE, 0) : place + _PEAK_DISTANCE + 1] = np.inf
     return places
+
+
+def _cells_in(span: Span, excerpts: Excerpts) -> npt.NDArray[np.bool_]:
+    """(windows, cells) that lie in a span as a whole."""
+    places = np.asarray(excerpts.starts)[:, None] + np.arange(0, WINDOW, CELL)[None, :]
+    return np.asarray((places >= span[0]) & (places + CELL <= span[1]))
 
 
 class _StemProducts:

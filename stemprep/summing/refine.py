@@ -10,13 +10,13 @@ import numpy.typing as npt
 from stemprep.summing.excerpts import CELL, CELLS_A_WINDOW, MARGIN, MAX_LAG, WINDOW, Excerpts
 from stemprep.summing.model import Change, Model
 from stemprep.summing.parts import Planar, SumSet, routed
-from stemprep.summing.shift import moved_with_slope
+from stemprep.summing.shift import moved, moved_with_slope
 from stemprep.summing.spans import BestSpan
 from stemprep.summing.theory import Floor, floor_of
 
 _STEPS = 8
 _LAG_SETTLED = 1e-5
-_MAX_LAG_STEP = 0.75
+_MAX_LAG_STEP = 0.73  # no part of 1, so that steps never end on a whole lag by themselves
 _SETTLED = 0.999
 TIE = 1.03
 """Two explanations whose residual energies differ by less are equally good near the floor."""
@@ -120,7 +120,8 @@ class Bench:
             left, before = _energy(trial, weight), _energy(best, weight)
             if left < before:
                 best = trial
-            if largest_lag_step < _LAG_SETTLED or left > _SETTLED * before:
+            settled = 1.0 if best.is_at_floor and largest_lag_step else _SETTLED
+            if largest_lag_step < _LAG_SETTLED or left > settled * before:
                 break
         return best
 
@@ -185,7 +186,9 @@ def _model_total(model: Model, bench: Bench) -> Planar:
 def _change_columns(model: Model, bench: Bench, change: Change) -> list[_Column]:
     stored = bench.excerpts.stems[change.stem]
     inside = _inside(change, bench.excerpts)
-    if change.is_moved:
+    if change.kernel is not None:
+        value, slope = moved(stored, change.lag, MARGIN, change.kernel), None
+    elif change.is_moved:
         value, slope = moved_with_slope(stored, change.lag, MARGIN)
     else:
         value, slope = bench.excerpts.inner(change.stem), None

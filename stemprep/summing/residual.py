@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from stemprep.summing.model import Model, known_mask
 from stemprep.summing.parts import Planar, SumSet, routed, unity
+from stemprep.summing.theory import Floor
 
 BLOCK = 65_536
 MAX_CELLS = 16_384
@@ -41,6 +42,10 @@ class Cells:
     def highest(self) -> float:
         """Peak over all."""
         return float(self.peak.max(initial=0.0))
+
+    def is_within(self, floor: Floor) -> bool:
+        """No more is left of the whole than the word lengths allow."""
+        return self.rms <= floor.rms_limit and self.highest <= floor.peak
 
 
 @dataclass(frozen=True, slots=True)

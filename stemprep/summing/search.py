@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from stemprep.summing.kernels import with_kernel
 from stemprep.summing.model import Change, Form, Model, can_be_swapped, swapped
 from stemprep.summing.proposals import Proposal, Proposer
 from stemprep.summing.refine import TIE, Bench, Fit
@@ -29,10 +30,13 @@ _WORTH = 0.25
 _LEVEL_MUST_LEAVE = 0.5
 _AS_GOOD = 0.98
 _NEARLY_WHOLE = 0.02
+_LAG_MUST_COST = 50.0
+"""Of the mean square left: seven standard errors of a lag (a chi-square of one number)."""
 _HELP = 1.2
+_POLISHING, _POLISHED = 3, 0.999
 _PLAINER: dict[Form, tuple[Form, ...]] = {
     "matrix": ("level", "swap", "balance"),
-    "balance": ("level",),
+    "balance": ("level", "swap"),
 }
 
 
@@ -75,7 +79,8 @@ def search(
         for child in (chosen, *children):
             pruned = _pruned(bench, child)
             if pruned.is_at_floor and _all_help(bench, pruned):
-                return Found(pruned, True, alternatives=_alternatives(bench, pruned, children))
+                settled = _polished(bench, pruned)
+                return Found(settled, True, alternatives=_alternatives(bench, settled, children))
         if chosen.mean < best.mean:
             best = chosen
         if _is_subsample(bench, chosen, children):
@@ -86,8 +91,24 @@ def search(
             break
         reached = chosen.mean
     if subsample is not None:
-        return Found(_pruned(bench, subsample), True, is_subsample=True)
+        return Found(_polished(bench, _pruned(bench, subsample)), True, is_subsample=True)
     return Found(best, False)
+
+
+def _polished(bench: Bench, fit: Fit) -> Fit:
+    """All numbers once more by least squares: a floor can be reached before their best values."""
+    stems = tuple(change.stem for change in fit.model.changes)
+    everywhere = np.ones_like(fit.loud_cells())
+    for _ in range(_POLISHING):
+        before = fit
+        if any(not is_whole(change.lag) for change in fit.model.changes) and len(stems) > 1:
+            for stem in stems:
+                fit = with_kernel(bench, fit, stem, must_leave=1.0)
+        has_whole_lags = all(is_whole(change.lag) for change in fit.model.changes)
+        fit = bench.tuned(fit, stems, everywhere, holds_lags=has_whole_lags)
+        if fit.mean > _POLISHED * before.mean:
+            break
+    return _all_simplified(bench, fit)
 
 
 def _all_simplified(bench: Bench, fit: Fit) -> Fit:
@@ -135,7 +156,53 @@ def refined(bench: Bench, state: Fit, change: Change) -> Fit:
         for stem in others:
             fit = bench.spanned(fit, stem)
         fit = bench.tuned(fit, others, everywhere)
-    return _simplified(bench, _with_level(bench, fit, change.stem, where), change.stem)
+    fit = _with_move(bench, state, fit, change.stem)
+    fit = _simplified(bench, _with_level(bench, fit, change.stem, where), change.stem)
+    return _with_kernels(bench, fit)
+
+
+def _with_kernels(bench: Bench, fit: Fit) -> Fit:
+    """Fit how whoever moved stems by parts of a sample interpolated, then all else again."""
+    for _ in range(len(fit.model.changes)):
+        if fit.is_at_floor:
+            break
+        before = fit
+        for change in fit.model.changes:
+            fit = _throughout(bench, with_kernel(bench, fit, change.stem), change.stem)
+        if fit is before or len(fit.model.changes) == 1:
+            break
+        stems = tuple(change.stem for change in fit.model.changes)
+        fit = bench.tuned(fit, stems, np.ones_like(fit.loud_cells()))
+    return fit
+
+
+def _with_move(bench: Bench, state: Fit, fit: Fit, stem: int) -> Fit:
+    """A section that looks like one at another level may have been moved instead."""
+    change = fit.model.change_of(stem)
+    if change is None or change.span is None or change.is_moved or fit.is_at_floor:
+        return fit
+    proposer = Proposer(bench, state, change.span)
+    if proposer.is_quiet:
+        return fit
+    best = fit
+    for guess in proposer.whole_lags_of(stem):
+        trial = bench.fit(fit.model.with_change(replace(guess.change, span=change.span)))
+        trial = bench.spanned(trial, stem)
+        best = min(best, trial, key=lambda each: each.mean)
+    return best
+
+
+def _throughout(bench: Bench, fit: Fit, stem: int) -> Fit:
+    """A broken lag holds all the time, unless that leaves clearly more.
+
+    Where it seems to hold for a while only, that often hides what another interpolator left.
+    """
+    change = fit.model.change_of(stem)
+    if change is None or change.span is None or is_whole(change.lag):
+        return fit
+    whole = bench.fit(fit.model.with_change(replace(change, span=None)))
+    trial = with_kernel(bench, whole, stem)
+    return trial if trial.mean <= _FAR_TIE * fit.mean or trial.is_at_floor else fit
 
 
 def _with_level(bench: Bench, fit: Fit, stem: int, where: np.ndarray) -> Fit:
@@ -153,7 +220,7 @@ def _simplified(bench: Bench, fit: Fit, stem: int) -> Fit:
     for _ in range(2):
         for change in _simpler_changes(fit.model, stem):
             trial = _refitted(bench, fit, fit.model.with_change(change), stem)
-            if trial.mean <= _tie(fit) * fit.mean:
+            if trial.mean <= _tie(fit) * fit.mean and not _loses_a_lag(bench, fit, trial, stem):
                 fit = trial
                 break
         else:
@@ -170,6 +237,22 @@ def _refitted(bench: Bench, fit: Fit, model: Model, held: int) -> Fit:
     return bench.tuned(trial, others, np.ones_like(fit.loud_cells()))
 
 
+def _loses_a_lag(bench: Bench, fit: Fit, trial: Fit, stem: int) -> bool:
+    """At the floor a broken lag is told from a whole one by far less than by a tie.
+
+    Compared where both can be judged.
+    """
+    change, rounded = fit.model.change_of(stem), trial.model.change_of(stem)
+    if change is None or rounded is None or is_whole(change.lag) or not rounded.is_moved:
+        return False
+    known = bench.excerpts.known(fit.model, bench.parts.frames)
+    known &= bench.excerpts.known(trial.model, bench.parts.frames)
+    before, after = (
+        float(np.square(each.residual * known[:, None, :]).sum()) for each in (fit, trial)
+    )
+    return fit.is_at_floor and after > before + _LAG_MUST_COST * fit.mean
+
+
 def _tie(fit: Fit) -> float:
     return TIE if fit.over_floor < _NEAR else _FAR_TIE
 
@@ -179,7 +262,7 @@ def _simpler_changes(model: Model, stem: int) -> Iterable[Change]:
     if change is None:
         return
     if not is_whole(change.lag):
-        rounded = replace(change, lag=float(round(change.lag)))
+        rounded = replace(change, lag=float(round(change.lag)), kernel=None)
         if rounded.lag or rounded.form != "as-is":
             yield rounded
     if change.form != "level":
@@ -213,7 +296,8 @@ def _with_whole_lags(bench: Bench, fit: Fit) -> Fit:
         return fit
     model = fit.model
     for change in near:
-        model = model.with_change(replace(change, lag=float(round(change.lag))))
+        rounded = replace(change, lag=float(round(change.lag)), kernel=None)
+        model = model.with_change(rounded)
     stems = tuple(change.stem for change in model.changes)
     everywhere = np.ones_like(fit.loud_cells())
     trial = bench.tuned(bench.fit(model), stems, everywhere, holds_lags=True)

@@ -26,16 +26,17 @@ def is_whole(lag: float) -> bool:
     return lag == round(lag)
 
 
-def moved(samples: Stored, lag: float, margin: int) -> Planar:
+def moved(samples: Stored, lag: float, margin: int, kernel: Planar | None = None) -> Planar:
     """``samples(t + lag)`` for the stretch inside the margins, along the last axis.
 
-    The margin must be ``margin_for(lag)`` at least.
+    The margin must be ``margin_for(lag)`` at least. kernel: taps, the middle one at 0, by which
+    another interpolator differs; only of a broken lag.
     """
     whole = round(lag)
     length = samples.shape[-1] - 2 * margin
     if is_whole(lag):
         return samples[..., margin + whole : margin + whole + length].astype(np.float64)
-    return _turned(samples, whole, lag - whole, margin, length)[0]
+    return _turned(samples, whole, lag - whole, margin, length, kernel=kernel)[0]
 
 
 def moved_with_slope(samples: Stored, lag: float, margin: int) -> tuple[Planar, Planar]:
@@ -47,7 +48,14 @@ def moved_with_slope(samples: Stored, lag: float, margin: int) -> tuple[Planar, 
 
 
 def _turned(
-    samples: Stored, whole: int, rest: float, margin: int, length: int, *, slope: bool = False
+    samples: Stored,
+    whole: int,
+    rest: float,
+    margin: int,
+    length: int,
+    *,
+    slope: bool = False,
+    kernel: Planar | None = None,
 ) -> tuple[Planar, Planar]:
     first = margin + whole - REACH
     piece = samples[..., first : first + length + 2 * REACH].astype(np.float64)
@@ -59,6 +67,8 @@ def _turned(
     omega = 2 * math.pi * np.arange(spectrum.shape[-1]) / size
     here = slice(REACH, REACH + length)
     spectrum *= np.exp(1j * omega * rest)
+    if kernel is not None:
+        spectrum *= response(kernel, size)
     value = np.fft.irfft(spectrum, size)[..., here]
     if not slope:
         return value, value
@@ -78,7 +88,10 @@ def _good_size(length: int) -> int:
     )
 
 
-def correlated(left: npt.NDArray[np.floating], right: npt.NDArray[np.floating]) -> Planar:
-    """``sum over t of left(t) right(t + d)`` for all d of a circle, along the last axis."""
-    spectrum = np.conj(np.fft.rfft(left)) * np.fft.rfft(right)
-    return np.asarray(np.fft.irfft(spectrum, left.shape[-1]), dtype=np.float64)
+def response(kernel: Planar, size: int) -> npt.NDArray[np.complex128]:
+    """Spectrum of centred taps for a real transform of ``size`` samples."""
+    turned = np.zeros(size)
+    half = len(kernel) // 2
+    turned[: half + 1] = kernel[half:]
+    turned[-half:] = kernel[:half]
+    return np.fft.rfft(turned)

@@ -3,19 +3,63 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from stemprep.model.null_test import NullCause
 from stemprep.summing.model import Change, Cut, Model
 from stemprep.summing.parts import Planar, SumSet
+from stemprep.summing.search import Found
 from stemprep.units import db_from_ratio
 
+CERTAIN = 0.99
+_SUBSAMPLE_CERTAIN = 0.9
 _UNHEARD = 1e-3
 """A part 60 dB below its file counts as not in the mix (common practice, no source)."""
 
 _NO_LEVEL = 5e-4  # 0.005 dB: beside a move, what another interpolation leaves
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """The causes, and the common gain under which they hold."""
+
+    causes: tuple[NullCause, ...]
+    gain: float
+
+
+def told_of(parts: SumSet, model: Model, found: Found) -> tuple[NullCause, ...]:
+    """The causes, each with the equal alternatives to it."""
+    confidence = _SUBSAMPLE_CERTAIN if found.is_subsample else CERTAIN
+    by_stem: dict[int, list[NullCause]] = {}
+    for stem, other in (*found.alternatives, *_other_of_two(model)):
+        by_stem.setdefault(stem, []).extend(change_causes(parts, model, other, confidence))
+    told = []
+    for cause in causes_of(parts, model, confidence):
+        stem = next((i for i, part in enumerate(parts.stems) if part.name == cause.file), -1)
+        others = by_stem.pop(stem, [])
+        share = confidence / (1 + len(others))
+        told.append(
+            replace(
+                cause,
+                confidence=share,
+                alternatives=tuple(replace(other, confidence=share) for other in others),
+            )
+        )
+    return tuple(told)
+
+
+def _other_of_two(model: Model) -> Iterator[tuple[int, Change]]:
+    """Of two stems, one may be louder or the other quieter: the common gain is not known."""
+    if len(model.routes) != 2 or len(model.changes) != 1:
+        return
+    change = model.changes[0]
+    route = model.routes[change.stem]
+    factor = float(np.sum(change.matrix * route) / np.sum(route * route))
+    if change.form == "level" and not change.is_moved and change.span is None and factor > 0:
+        other = 1 - change.stem
+        yield change.stem, Change(other, "level", model.routes[other] / factor)
 
 
 def causes_of(parts: SumSet, model: Model, confidence: float) -> tuple[NullCause, ...]:
