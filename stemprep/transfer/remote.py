@@ -15,6 +15,8 @@ from stemprep.transfer.address import Address
 BLOCK_BYTES = 8 << 20
 MAX_ENTRIES = 100_000
 MAX_DEPTH = 64
+_AHEAD_BYTES = 64 << 20
+_PIECE_BYTES = 1 << 20
 _EXTENDED = 200  # SSH_FXP_EXTENDED, draft-ietf-secsh-filexfer-02, section 3
 _ROOM_QUESTION = "statvfs@openssh.com"  # OpenSSH, PROTOCOL, 4.4: f_bsize, f_frsize, ..., f_bavail
 
@@ -248,7 +250,12 @@ class SftpRemote:
         """Hash a regular file as the host gives it back."""
         self._refuse_links(path)
         sink = Sink(algorithms)
-        self._fs.ftp.getfo(path, sink, prefetch=True, max_concurrent_prefetch_requests=64)
+        with self._fs.ftp.open(path, "rb") as stream:
+            size_bytes = int(stream.stat().st_size or 0)
+            for start in range(0, size_bytes, _AHEAD_BYTES):
+                end = min(start + _AHEAD_BYTES, size_bytes)
+                for piece in stream.readv(_pieces(start, end)):
+                    sink.write(piece)
         return sink.hashed()
 
     def _refuse_links(self, path: str) -> None:
@@ -283,6 +290,15 @@ class SftpRemote:
     def close(self) -> None:
         """Close the connection."""
         self._fs.client.close()
+
+
+def _pieces(start: int, end: int) -> list[tuple[int, int]]:
+    """Places and lengths of what is asked for at once; answers come while others are on their way.
+
+    Asking for one piece after the other waits for the wire each time; asking for all of a large
+    file at once fills it with questions.
+    """
+    return [(at, min(_PIECE_BYTES, end - at)) for at in range(start, end, _PIECE_BYTES)]
 
 
 def _sftp_entry(path: str, item: Any) -> RemoteEntry:
