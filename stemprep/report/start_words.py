@@ -70,8 +70,8 @@ def start_sentence(start: StartReference | None) -> str:
     where = "after" if start.bar_1_samples > 0 else "before"
     samples = abs(start.bar_1_samples)
     return (
-        f"Bar 1, beat 1 lies {samples:,} samples ({samples / start.rate_hz:.3f} s) {where} the "
-        "first sample of every file."
+        f"Bar 1, beat 1 lies {samples:,} samples ({clock_from_samples(samples, start.rate_hz)}) "
+        f"{where} the first sample of every file."
     )
 
 

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import math
+import resource
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -18,6 +19,7 @@ import numpy.typing as npt
 
 from stemprep.containers import BLOCK_FRAMES, read_blocks
 from stemprep.dsp.block import SoundBlock
+from stemprep.errors import DeliveryError, InputError
 from stemprep.intake import open_regular
 from stemprep.measure.programme import ProgrammeMeter
 from stemprep.model.facts import MeasureSettings
@@ -25,6 +27,7 @@ from stemprep.model.header import Header
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import Operation, OutputPlan
 from stemprep.model.rough_mix import MixPart
+from stemprep.package import told_as_delivery_error
 from stemprep.prepare.mixing import MIX_CHANNELS, Fader, mixed
 from stemprep.prepare.rough_mix import pan_matrix
 from stemprep.prepare.stream import Planar, Stream
@@ -40,6 +43,9 @@ CEILING_DBTP = -1.0
 """Highest true peak; common practice, leaves room for an MP3 coder."""
 MOST_GAIN_DB = 24.0
 _GAIN_STEPS_PER_DB = 100
+_HELD_FRAMES = 1 << 22
+"""Frames of all parts that are held at once; a session of a thousand files takes shorter blocks."""
+_FEWEST_FRAMES = 1 << 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +86,19 @@ def make_mixes(job: MixJob) -> tuple[WrittenFile, ...]:
 
     Raises DeliveryError when a file of the package cannot be read or the disk refuses.
     """
+    _allow_many_files()
+    with told_as_delivery_error("adding up its files", job.outputs[0].output.path):
+        return _made(job)
+
+
+def _allow_many_files() -> None:
+    """Let this worker hold as many files open as the system allows: every part is one."""
+    _, most = resource.getrlimit(resource.RLIMIT_NOFILE)
+    with suppress(OSError, ValueError):
+        resource.setrlimit(resource.RLIMIT_NOFILE, (most, most))
+
+
+def _made(job: MixJob) -> tuple[WrittenFile, ...]:
     gain_db = common_gain_db(*_levels(job))
     outputs = [replace(each, output=with_gain(each.output, gain_db)) for each in job.outputs]
     writers = [_writer(job, each) for each in outputs]
@@ -148,18 +167,32 @@ def _sums(
 ) -> Iterator[tuple[Planar, ...]]:
     faders = [
         Fader(
-            feed=BlockStream(_samples(source, stack), source.part.channels, source.start_samples),
+            feed=BlockStream(
+                _samples(source, stack, _block_frames(job)),
+                source.part.channels,
+                source.start_samples,
+            ),
             matrix=pan_matrix(source.part.channels, source.part.level_db, source.part.pan),
             player=source.part.player,
         )
         for source in job.sources
     ]
-    return mixed(faders, wanted, job.outputs[0].output.frames, BLOCK_FRAMES)
+    return mixed(faders, wanted, job.outputs[0].output.frames, _block_frames(job))
 
 
-def _samples(source: MixSource, stack: ExitStack) -> Iterator[np.ndarray]:
-    stream = stack.enter_context(open_regular(source.root, source.raw_path))
-    return (block.samples for block in read_blocks(stream, source.header, _unheard))
+def _block_frames(job: MixJob) -> int:
+    return min(BLOCK_FRAMES, max(_FEWEST_FRAMES, _HELD_FRAMES // len(job.sources)))
+
+
+def _samples(source: MixSource, stack: ExitStack, block_frames: int) -> Iterator[np.ndarray]:
+    try:
+        stream = stack.enter_context(open_regular(source.root, source.raw_path))
+    except InputError as error:
+        raise DeliveryError(
+            f"{source.part.path}: was written and cannot be read again to make a mix: {error}; "
+            "check the destination's disk and deliver again"
+        ) from error
+    return (block.samples for block in read_blocks(stream, source.header, _unheard, block_frames))
 
 
 def _unheard(_: bytes | memoryview) -> None:

@@ -128,7 +128,9 @@ def how_words(recipe: Recipe) -> str:
 def _minus_one_words(recipe: Recipe, player: str, left_out: Sequence[MixPart]) -> str:
     names = ", ".join(part.path.rpartition("/")[2] for part in left_out)
     origin = (
-        "" if recipe.supplied is None else f", made from its files and not from {recipe.supplied}"
+        ""
+        if recipe.supplied is None
+        else f", added up from the files here and not {recipe.supplied}"
     )
     return (
         f"{recipe.title} without {player}{origin}: {names} left out. What other microphones heard "
