@@ -95,16 +95,18 @@ def _not_of_most(cuts: list[Cut], stems: int) -> list[Cut]:
 
 def _likeliest(cuts: list[Cut], cells: Cells) -> list[Cut]:
     """Those first inside which most of the residual lies; short ones and hard edges before."""
-    sums = np.concatenate(([0.0], np.cumsum(cells.power)))
-    total = max(float(sums[-1]), 1e-300)
 
     def likelihood(cut: Cut) -> float:
-        low, high = cut.span[0] // cells.frames, -(-cut.span[1] // cells.frames)
-        inside = float(sums[min(high, len(sums) - 1)] - sums[low]) / total
-        length = (high - low) / len(cells.power)
-        return inside - _HALF_POINT * length + _HALF_POINT * cut.is_hard
+        length = (cut.span[1] - cut.span[0]) / (len(cells.power) * cells.frames)
+        return share_inside(cells, cut) - _HALF_POINT * length + _HALF_POINT * cut.is_hard
 
     return sorted(cuts, key=likelihood, reverse=True)
+
+
+def share_inside(cells: Cells, cut: Cut) -> float:
+    """How much of the residual's energy lies inside a cut, 0..1."""
+    inside = cells.power[cut.span[0] // cells.frames : -(-cut.span[1] // cells.frames)]
+    return float(inside.sum() / max(float(cells.power.sum()), 1e-300))
 
 
 def _cut(stem: int, begin: _Edge, end: _Edge) -> Cut:

@@ -21,7 +21,7 @@ from stemprep.summing.parts import Part, Stream, SumSet, unity
 from stemprep.summing.refine import Bench, Fit
 from stemprep.summing.residual import Cells, Products, model_pass
 from stemprep.summing.search import search
-from stemprep.summing.silences import explained_by_cuts
+from stemprep.summing.silences import explained_by_cuts, explained_by_one_cut
 from stemprep.summing.telling import CERTAIN, Explanation, change_causes, told_of
 from stemprep.summing.theory import Floor, floor_of
 
@@ -37,7 +37,7 @@ def explanation(parts: SumSet, cells: Cells, products: Products, floor: Floor) -
     joint = joint_gains(bench, floor.power)
     model = replace(plain, gain=consensus_gain(joint))
     start = bench.fit(model)
-    told = _searched(
+    told = explained_by_one_cut(parts, model, cells) or _searched(
         parts,
         bench,
         start,

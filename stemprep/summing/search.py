@@ -202,7 +202,8 @@ def _throughout(bench: Bench, fit: Fit, stem: int) -> Fit:
         return fit
     whole = bench.fit(fit.model.with_change(replace(change, span=None)))
     trial = with_kernel(bench, whole, stem)
-    return trial if trial.mean <= _FAR_TIE * fit.mean or trial.is_at_floor else fit
+    is_as_good = trial.mean <= _FAR_TIE * fit.mean or trial.is_at_floor
+    return trial if is_as_good or _is_needed(bench, trial, stem) else fit
 
 
 def _with_level(bench: Bench, fit: Fit, stem: int, where: np.ndarray) -> Fit:

@@ -8,7 +8,7 @@ from itertools import combinations
 
 from stemprep.model.null_test import NullCause
 from stemprep.summing.confirming import confirmed
-from stemprep.summing.cuts import abrupt_cuts, is_cut, with_exact_sections
+from stemprep.summing.cuts import abrupt_cuts, is_cut, share_inside, with_exact_sections
 from stemprep.summing.excerpts import read_excerpts
 from stemprep.summing.hidden import hidden_cuts, is_seen_to_go_on
 from stemprep.summing.model import Cut, Model
@@ -23,6 +23,7 @@ _MUST_HOLD = 0.95
 """A cut outside of which almost as much is left as with it explains nothing."""
 
 MAX_SEARCHES = 4
+_NEARLY_ALL = 0.9
 _HIDDEN_CERTAIN = 0.6
 
 
@@ -35,21 +36,47 @@ class _Held:
     cells: Cells
 
 
+def explained_by_one_cut(parts: SumSet, model: Model, cells: Cells) -> Explanation | None:
+    """The set explained by stems that fall silent where nearly all of the residual lies.
+
+    Cheap, so it comes before the search.
+    """
+    cuts = abrupt_cuts(parts, cells)
+    likely = [cut for cut in cuts if share_inside(cells, cut) > _NEARLY_ALL]
+    return _by_one(parts, model, _held(parts, model, cells, likely), cuts)
+
+
 def explained_by_cuts(parts: SumSet, model: Model, cells: Cells) -> Explanation | None:
     """The set explained by one stem that falls silent, by two, or by one beside other changes."""
     cuts = abrupt_cuts(parts, cells)
+    useful = _held(parts, model, cells, cuts)
+    return (
+        _by_one(parts, model, useful, cuts)
+        or _by_two(parts, model, useful)
+        or _beside_changes(parts, useful)
+    )
+
+
+def _held(parts: SumSet, model: Model, cells: Cells, cuts: Sequence[Cut]) -> list[_Held]:
+    """The model with each cut that takes away some of what is left."""
     useful: list[_Held] = []
     for cut in cuts:
         held = model.with_cut(cut)
         left = model_pass(parts, held)
         if left.power.sum() < _MUST_HOLD * cells.power.sum():
             useful.append(_Held(cut, held, left))
+    return useful
+
+
+def _by_one(
+    parts: SumSet, model: Model, useful: Sequence[_Held], cuts: Sequence[Cut]
+) -> Explanation | None:
     floor = floor_of(parts, model.gain)
     alone = [each for each in useful if each.cells.is_within(floor)]
     fitting = [each for each in alone if is_cut(parts, each.model, each.cut, floor.peak)]
-    if fitting:
-        return _with_hidden(parts, _alone(parts, fitting), fitting[0].model, cuts)
-    return _by_two(parts, model, useful) or _beside_changes(parts, useful)
+    if not fitting:
+        return None
+    return _with_hidden(parts, _alone(parts, fitting), fitting[0].model, cuts)
 
 
 def _alone(parts: SumSet, fitting: Sequence[_Held]) -> Explanation:
