@@ -57,6 +57,7 @@ def _s3(address: Address, said: Mapping[str, str]) -> S3Remote:
         config_kwargs=settings,
         use_listings_cache=False,
         skip_instance_cache=True,
+        max_concurrency=2,  # parts of 50 MB in memory at a time
     )
     return S3Remote(address, file_system)
 
