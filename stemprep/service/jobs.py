@@ -53,7 +53,7 @@ class Job:
     tag_sha256:    sha256 of its tag manifest; all three before it appears there.
     stem:          the package's name without its number; is_titled: whether a person gave it.
     number:        of the delivery.
-    verdict:       "", pass, warn or fail; headline: what a person is told in one line.
+    verdict:       "", pass, warn or fail.
     archived_as:   path the drop is moved to, decided before it moves; b"" while it stays.
     """
 
@@ -81,7 +81,6 @@ class Job:
     is_titled: bool = False
     number: int = 0
     verdict: str = ""
-    headline: str = ""
     audio_s: float = 0.0
     archived_as: bytes = b""
 

@@ -59,6 +59,7 @@ class Service:
     _active: dict[Future[None], Job] = field(default_factory=dict)
     _stale_indexes: set[Path] = field(default_factory=set)
     _unreachable: set[int] = field(default_factory=set)
+    _begun_s: float = 0.0
     _store_due_s: float = 0.0
     _index_due_s: float = 0.0
 
@@ -75,6 +76,11 @@ class Service:
             is_stopping=self._interrupt.is_set,
         )
 
+    @property
+    def is_at_rest(self) -> bool:
+        """Whether no job is being worked on."""
+        return all(future.done() for future in self._active)
+
     def stop(self) -> None:
         """Have ``run`` come to an end soon; to be called from a signal handler or any thread."""
         self._stop.set()
@@ -82,8 +88,10 @@ class Service:
     def run(self) -> int:
         """Work until told to stop, or once; the exit code.
 
-        5 after ``is_once`` with jobs that the machine has kept from their end.
+        5 after ``is_once`` with jobs that the machine has kept from their end, or inboxes that
+        could not be reached.
         """
+        self._begun_s = self.clock()
         self._stale_indexes.update(self.config.destinations)
         self._hints.start()
         pool = ThreadPoolExecutor(self.config.limits.jobs_at_once, thread_name_prefix="job")
@@ -259,10 +267,11 @@ class Service:
         for notice, _ in self.notices.finished():
             self.store.notice_sent(notice.job, notice.kind)
         self.store.take_back((), self.clock(), lambda _: 0.0)
-        if not self.is_once:
+        if not self.is_once or self._stop.is_set():
             return EXIT_DONE
         left = self.store.jobs(("waiting", "running", "published", "set-aside"))
-        return EXIT_LEFT_OVER if left and not self._stop.is_set() else EXIT_DONE
+        is_left = any(job.state != "set-aside" or job.changed_s >= self._begun_s for job in left)
+        return EXIT_LEFT_OVER if is_left or self._unreachable else EXIT_DONE
 
 
 def engine_of(config: ServiceConfig) -> Engine | None:

@@ -258,7 +258,6 @@ class Runner:
             "number": earlier.number,
             "tag_sha256": earlier.tag_sha256,
             "verdict": earlier.verdict,
-            "headline": earlier.headline,
             "audio_s": earlier.audio_s,
             "reason": f"holds the same as job {earlier.job}: no new package was made",
         }

@@ -14,12 +14,12 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self, cast
+from typing import Any, Self
 
-from stemprep.errors import DeliveryError
 from stemprep.model.service import NoticeKind
 from stemprep.service.jobs import Job, State, Step
-from stemprep.service.store_tables import STORE_FILE, Access, opened_store
+from stemprep.service.store_rows import add_notice, add_step, job_of, marks, refused, row_of
+from stemprep.service.store_tables import Access, opened_store
 
 
 class Store:
@@ -60,7 +60,7 @@ class Store:
                         self._connection.execute("ROLLBACK")
                     raise
             except sqlite3.Error as error:
-                raise _refused(self.state, error) from error
+                raise refused(self.state, error) from error
 
     def rows(self, query: str, values: Sequence[Any] = ()) -> list[sqlite3.Row]:
         """What a query gives."""
@@ -68,7 +68,7 @@ class Store:
             try:
                 return self._connection.execute(query, values).fetchall()
             except sqlite3.Error as error:
-                raise _refused(self.state, error) from error
+                raise refused(self.state, error) from error
 
     @property
     def service_id(self) -> str:
@@ -85,14 +85,14 @@ class Store:
 
     def jobs(self, states: tuple[State, ...] = (), newest: int | None = None) -> list[Job]:
         """Jobs in these states (all, where none is named), by number; the newest so many."""
-        chosen = f"WHERE state IN ({_marks(states)})" if states else ""
+        chosen = f"WHERE state IN ({marks(states)})" if states else ""
         query = f"SELECT * FROM jobs {chosen} ORDER BY job DESC LIMIT ?"  # noqa: S608 - marks only
-        return [_job(row) for row in reversed(self.rows(query, (*states, newest or -1)))]
+        return [job_of(row) for row in reversed(self.rows(query, (*states, newest or -1)))]
 
     def job(self, number: int) -> Job | None:
         """One job; None where the number is not known."""
         rows = self.rows("SELECT * FROM jobs WHERE job = ?", (number,))
-        return _job(rows[0]) if rows else None
+        return job_of(rows[0]) if rows else None
 
     def steps(self, number: int) -> list[Step]:
         """The history of one job, oldest first."""
@@ -106,7 +106,7 @@ class Store:
             "ORDER BY job DESC LIMIT 1",
             (os.fsencode(inbox), raw_name, spec),
         )
-        return _job(rows[0]) if rows else None
+        return job_of(rows[0]) if rows else None
 
     def siblings(self, job: Job) -> list[Job]:
         """The jobs of the same state of the same drop by other specs."""
@@ -115,7 +115,7 @@ class Store:
             "AND spec != ? AND state NOT IN ('changed', 'gone') ORDER BY job",
             (os.fsencode(job.inbox), job.raw_name, job.fingerprint, job.job, job.spec),
         )
-        return [_job(row) for row in rows]
+        return [job_of(row) for row in rows]
 
     def predecessors(self, job: Job, stem: str, *, is_titled: bool) -> list[Job]:
         """The deliveries before this one, by number.
@@ -133,7 +133,7 @@ class Store:
                 int(is_titled), os.fsencode(job.inbox), job.raw_name,
             ),
         )  # fmt: skip
-        return [_job(row) for row in rows]
+        return [job_of(row) for row in rows]
 
     def counts_by_state(self) -> dict[str, int]:
         """How many jobs are in each state that any job is in."""
@@ -155,16 +155,16 @@ class Store:
 
     def add(self, job: Job, notice: str = "") -> Job:
         """Add a job, and what is to be told of it; its number is given back with it."""
-        values = {**_row(job)}
+        values = {**row_of(job)}
         del values["job"]
         with self.transaction() as connection:
             found = connection.execute(
-                f"INSERT INTO jobs ({', '.join(values)}) VALUES ({_marks(values)})",  # noqa: S608
+                f"INSERT INTO jobs ({', '.join(values)}) VALUES ({marks(values)})",  # noqa: S608
                 tuple(values.values()),
             )
             number = int(found.lastrowid or 0)
-            _add_step(connection, number, job.received_s)
-            _add_notice(connection, number, notice)
+            add_step(connection, number, job.received_s)
+            add_notice(connection, number, notice)
         added = self.job(number)
         assert added is not None, "it was just committed"
         return added
@@ -187,13 +187,13 @@ class Store:
         """
         values = {"state": state, "reason": reason, "changed_s": now_s, **fields}
         settings = ", ".join(f"{column} = ?" for column in values)
-        query = f"UPDATE jobs SET {settings} WHERE job = ? AND state IN ({_marks(expected)})"  # noqa: S608
+        query = f"UPDATE jobs SET {settings} WHERE job = ? AND state IN ({marks(expected)})"  # noqa: S608
         with self.transaction() as connection:
             found = connection.execute(query, (*values.values(), number, *expected))
             if not found.rowcount:
                 return False
-            _add_step(connection, number, now_s)
-            _add_notice(connection, number, notice)
+            add_step(connection, number, now_s)
+            add_notice(connection, number, notice)
         return True
 
     def set_fields(self, number: int, /, **fields: object) -> None:
@@ -229,7 +229,7 @@ class Store:
                 (state, now_s, now_s + lease_s, found["job"]),
             )
             if found["state"] == "waiting":
-                _add_step(connection, found["job"], now_s)
+                add_step(connection, found["job"], now_s)
         return self.job(found["job"])
 
     def renew(self, numbers: Collection[int], now_s: float, lease_s: float) -> None:
@@ -237,7 +237,7 @@ class Store:
         if numbers:
             with self.transaction() as connection:
                 connection.execute(
-                    f"UPDATE jobs SET lease_until_s = ? WHERE job IN ({_marks(numbers)})",  # noqa: S608
+                    f"UPDATE jobs SET lease_until_s = ? WHERE job IN ({marks(numbers)})",  # noqa: S608
                     (now_s + lease_s, *numbers),
                 )
 
@@ -269,7 +269,7 @@ class Store:
                     "reason = 'the service ended while it was worked on' WHERE job = ?",
                     (now_s, now_s + wait_s(row["interruptions"] + 1), row["job"]),
                 )
-                _add_step(connection, row["job"], now_s)
+                add_step(connection, row["job"], now_s)
                 taken.append(int(row["job"]))
         return taken
 
@@ -301,43 +301,3 @@ class Store:
         """Take a notice off the list."""
         with self.transaction() as connection:
             connection.execute("DELETE FROM notices WHERE job = ? AND kind = ?", (number, kind))
-
-
-def _refused(state: Path, error: sqlite3.Error) -> DeliveryError:
-    return DeliveryError(
-        f"{state / STORE_FILE}: the job store refused ({error}); "
-        "free space on its disk and check it; the job is tried again"
-    )
-
-
-def _marks(values: Collection[object]) -> str:
-    return ", ".join("?" for _ in values)
-
-
-def _add_step(connection: sqlite3.Connection, number: int, now_s: float) -> None:
-    connection.execute(
-        "INSERT INTO steps SELECT job, ?, state, attempts, reason FROM jobs WHERE job = ?",
-        (now_s, number),
-    )
-
-
-def _add_notice(connection: sqlite3.Connection, number: int, kind: str) -> None:
-    if kind:
-        connection.execute("INSERT OR IGNORE INTO notices VALUES (?, ?)", (number, kind))
-
-
-def _row(job: Job) -> dict[str, Any]:
-    values = {name: getattr(job, name) for name in Job.__dataclass_fields__}
-    return {**values, "inbox": os.fsencode(job.inbox), "is_titled": int(job.is_titled)}
-
-
-def _job(row: sqlite3.Row) -> Job:
-    values = dict(row)
-    return Job(
-        **{
-            **values,
-            "inbox": Path(os.fsdecode(values["inbox"])),
-            "state": cast("State", values["state"]),
-            "is_titled": bool(values["is_titled"]),
-        }
-    )

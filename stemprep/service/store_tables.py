@@ -37,7 +37,6 @@ CREATE TABLE jobs (
     is_titled      INTEGER NOT NULL DEFAULT 0,
     number         INTEGER NOT NULL DEFAULT 0,
     verdict        TEXT    NOT NULL DEFAULT '',
-    headline       TEXT    NOT NULL DEFAULT '',
     audio_s        REAL    NOT NULL DEFAULT 0,
     archived_as    BLOB    NOT NULL DEFAULT x''
 ) STRICT;
@@ -73,10 +72,7 @@ def opened_store(state: Path, access: Access) -> sqlite3.Connection:
     """
     file = state / STORE_FILE
     if access != "make" and not file.is_file():
-        raise InputError(
-            f"{file}: there is no job store; is this the config of the service, "
-            "and has the service run with it?"
-        )
+        raise _no_store(file)
     try:
         mode = {"make": "rwc", "write": "rw", "read": "ro"}[access]
         connection = sqlite3.connect(
@@ -108,6 +104,15 @@ def _prepare(connection: sqlite3.Connection, file: Path, access: Access) -> None
             f"{file}: was written by a newer release of stemprep; use that one, "
             "or another state folder"
         )
-    if found < VERSION and access == "make":
+    if found < VERSION and access != "make":
+        raise _no_store(file)  # it is being made this moment
+    if found < VERSION:
         script = f"BEGIN IMMEDIATE;{_TABLES}PRAGMA user_version = {VERSION};COMMIT;"
         connection.executescript(script)
+
+
+def _no_store(file: Path) -> InputError:
+    return InputError(
+        f"{file}: there is no job store; is this the config of the service, "
+        "and has the service run with it?"
+    )

@@ -70,4 +70,5 @@ def _ended_by_signals(service: Service, config: ServiceConfig) -> Iterator[None]
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
-        signal.setitimer(signal.ITIMER_REAL, 0)
+        if service.is_at_rest:  # else the alarm ends what hangs on a share, for example
+            signal.setitimer(signal.ITIMER_REAL, 0)

@@ -183,3 +183,9 @@ def test_the_id_of_a_service_stays(tmp_path: Path) -> None:
         known = first.service_id
     with Store(tmp_path) as second:
         assert second.service_id == known
+
+
+def test_a_store_that_is_being_made_is_none_yet(tmp_path: Path) -> None:
+    sqlite3.connect(tmp_path / STORE_FILE).execute("PRAGMA journal_mode = WAL").connection.close()
+    with pytest.raises(InputError, match="there is no job store"):
+        Store(tmp_path, "read")
