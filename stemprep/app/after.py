@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from stemprep.app.inspect import Inspection
-from stemprep.app.set_analysis import with_null_tests_after
+from stemprep.app.null_tests import with_null_tests_after
 from stemprep.checks import judge
 from stemprep.engine import Engine, ProcessEngine
 from stemprep.model.finding import Finding

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from stemprep import __version__
 from stemprep.app.microphones import with_lags
-from stemprep.app.set_analysis import with_null_tests
+from stemprep.app.null_tests import with_null_tests
 from stemprep.app.standing import is_repaired
 from stemprep.app.tempo_files import tempo_files
 from stemprep.checks import Judgement, judge

@@ -12,9 +12,9 @@ from stemprep.summing.parts import Planar
 from stemprep.summing.refine import Bench, Fit
 from stemprep.summing.residual import Cells, Products
 from stemprep.summing.theory import Floor
-from stemprep.units import db_from_ratio
+from stemprep.units import db_from_ratio, power_from_db
 
-_DYNAMICS_DROP = 10**0.8
+_DYNAMICS_DROP = power_from_db(8)
 _DYNAMICS_RANGE_DB = 0.1
 _EQUALISER_DROP = 10.0
 _FRAME = 4096

@@ -1,7 +1,7 @@
 """What a sum of quantised files can leave, by word length and dither.
 
-A file quantised once with step q has an error of variance q^2/12 when rounded and q^2/4 with TPDF
-dither, never over q/2 or 1.5 q (Lipshitz, Wannamaker and Vanderkooy, J. Audio Eng. Soc. 40, 1992).
+A file quantised once with step q has an error of variance q^2/4 with TPDF dither, never over 1.5 q,
+and less when it is only rounded (Lipshitz, Wannamaker and Vanderkooy, J. Audio Eng. Soc. 40, 1992).
 The errors of N stems and the mix are independent: variances and bounds add.
 """
 
@@ -12,11 +12,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from stemprep.summing.parts import Part, SumSet, unity
+from stemprep.units import ratio_from_db
 
 _TPDF_VARIANCE = 1 / 4
 _TPDF_BOUND = 1.5
 _FLOAT32_HALF_STEP = 2.0**-24  # relative; IEEE 754 binary32 has a significand of 24 bits
-_RMS_MARGIN = 10 ** (3 / 20)  # 3 dB over theory still counts as null (common practice)
+_RMS_MARGIN = ratio_from_db(3)  # 3 dB over theory still counts as null (common practice)
 _FLOAT_CREST = 12.0  # rounding errors of float sums are near normal; no hard bound is known
 
 
@@ -52,12 +53,6 @@ def tpdf_floor(steps: Sequence[float]) -> Floor:
     variance = sum(step**2 for step in steps) * _TPDF_VARIANCE
     total = math.fsum(steps)
     return Floor(math.sqrt(variance), _TPDF_BOUND * total, 0.5 * total)
-
-
-def rounding_floor(steps: Sequence[float]) -> Floor:
-    """The same for plain rounding."""
-    variance = sum(step**2 for step in steps) / 12
-    return Floor(math.sqrt(variance), 0.5 * math.fsum(steps))
 
 
 def floor_of(parts: SumSet, gain: float = 1.0, factors: Mapping[int, float] | None = None) -> Floor:

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from stemprep.app.set_analysis import null_test_jobs, renamed, with_null_tests_after
+from stemprep.app.null_tests import null_test_jobs, renamed, with_null_tests_after
 from stemprep.engine import InlineEngine
 from stemprep.model.null_test import NullCause
 from stemprep.model.session import MeasuredFile

@@ -1,4 +1,4 @@
-"""What only the set knows: plan the null tests of a measured session and run them."""
+"""Plan the null tests of a measured session and run them."""
 
 from __future__ import annotations
 
