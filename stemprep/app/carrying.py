@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from stemprep.app.from_package import MergedSet
 from stemprep.model.finding import Finding
-from stemprep.model.plan import Operation, OutputPlan, Plan
+from stemprep.model.plan import Operation, OutputPlan, Plan, Repair
 from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import OperationName
 from stemprep.naming import distinct_paths, file_name, split_extension
@@ -49,10 +49,26 @@ def with_carried(planned: Plan, measured: MeasuredSession, merged: MergedSet) ->
     return replace(
         planned,
         outputs=tuple(sorted([*carried, *named], key=lambda output: output.path.encode())),
-        repairs=tuple(item for item in planned.repairs if item.file not in merged.carried),
+        repairs=(
+            *(item for item in planned.repairs if item.file not in merged.carried),
+            *_brought_to_level(named, merged),
+        ),
         blockers=(*_without_carried(planned.blockers, merged), *_misfits(planned, merged)),
         notes=(*planned.notes, *_carrying_notes(carried, merged)),
     )
+
+
+def _brought_to_level(joining: Iterable[OutputPlan], merged: MergedSet) -> Iterator[Repair]:
+    """What joins as exported fits the mix only at the level that the rest was brought to before.
+
+    Who is at fault in a sum is not always told from the others, so all of the song are named.
+    """
+    songs = {
+        output.song for output in joining if any(step.name == "gain" for step in output.operations)
+    }
+    for file in merged.session.files:
+        if file.song in songs - _songs_at_another_level(merged):
+            yield Repair(check="null-test", file=file.path, operation="gain")
 
 
 def _copied(file: MeasuredFile, path: str, merged: MergedSet) -> OutputPlan:
@@ -137,15 +153,30 @@ def _without_carried(blockers: Iterable[Finding], merged: MergedSet) -> tuple[Fi
 def _misfits(planned: Plan, merged: MergedSet) -> list[Finding]:
     """One blocker for each way in which carried files no longer fit what joins them."""
     needing: dict[OperationName, list[OutputPlan]] = {}
+    changed = _songs_at_another_level(merged)
     for output in planned.outputs:
         if merged.carried.keys() & output.sources:
             for name in dict.fromkeys(step.name for step in output.operations):
-                needing.setdefault(name, []).append(output)
+                if name != "gain" or output.song in changed:
+                    needing.setdefault(name, []).append(output)
     return [
         _misfit(check, why, needing[name], merged)
         for name, (check, why) in _BREAKING.items()
         if name in needing
     ]
+
+
+def _songs_at_another_level(merged: MergedSet) -> frozenset[str]:
+    """Songs that a new sheet orders another gain for than the one that the package was made by."""
+    before, after = (
+        {song.title: song.gain_db or 0.0 for song in (() if sheet is None else sheet.songs)}
+        for sheet in (merged.package.manifest.sheet, merged.session.sheet)
+    )
+    return frozenset(
+        title
+        for title in before.keys() | after.keys()
+        if before.get(title, 0.0) != after.get(title, 0.0)
+    )
 
 
 def _misfit(check: str, why: str, outputs: Iterable[OutputPlan], merged: MergedSet) -> Finding:

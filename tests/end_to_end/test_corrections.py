@@ -278,3 +278,55 @@ def test_options_that_contradict_are_refused(
         (),
     ):
         assert here(capsys, "deliver", *to, *options).code == 2
+
+
+GAIN_SHEET = """\
+title: Slow Ferry Home
+songs: [{title: Low Water, gain_db: -3.0}]
+"""
+
+
+def balanced_session(folder: Path) -> Path:
+    """Two stems that add up to the mix, all to be lowered by 3 dB for the mastering room."""
+    stems = {
+        "stems/Low Water_BASS.wav": drops.note(peak_dbfs=-12, seconds=1.0, channels=2, seed=41),
+        "stems/Low Water_KEYS.wav": drops.note(peak_dbfs=-12, seconds=1.0, channels=2, seed=42),
+    }
+    for sound in stems.values():
+        sound[1] *= 0.5
+    for name, sound in stems.items():
+        drops.write_take(folder / name, sound)
+    drops.write_take(folder / "Low Water_MIX.wav", sum(stems.values()))  # type: ignore[arg-type]
+    (folder / "session.yaml").write_text(GAIN_SHEET)
+    return folder
+
+
+def test_a_corrected_stem_is_brought_to_the_level_that_the_rest_has(tmp_path: Path) -> None:
+    """The sheet's gain was done to the carried files before: to the new one it is done now."""
+    drop = balanced_session(tmp_path / "drop")
+    first = deliver(drop, "mastering", [tmp_path / "out"])
+    assert first.package is not None, [finding.message for finding in first.findings]
+    assert not [finding for finding in first.findings if finding.check == "null-test"]
+    (tmp_path / "fix").mkdir()
+    old = (drop / "stems/Low Water_BASS.wav").read_bytes()
+    new = tmp_path / "fix" / "Low Water_BASS.wav"
+    new.write_bytes(old.replace(b"Low Water_BASS", b"Low Water_BaSS"))  # another header
+    correction = Correction(package=Path(first.package), reason="another header")
+    report = deliver(tmp_path / "fix", "mastering", [tmp_path / "out"], correction=correction)
+    assert report.package is not None
+    assert not [finding for finding in report.findings if finding.check == "null-test"]
+    (bass,) = [
+        file
+        for file in manifest_of(Path(report.package))["files"]
+        if file["path"].endswith("BASS.wav")
+    ]
+    assert "gain" in [step["name"] for step in bass["operations"]]
+    (before,) = [
+        file
+        for file in manifest_of(Path(first.package))["files"]
+        if file["path"].endswith("BASS.wav")
+    ]
+    assert bass["audio_sha256"] == before["audio_sha256"], "dither is keyed by sound, not by file"
+    (tmp_path / "fix" / "session.yaml").write_text(GAIN_SHEET.replace("-3.0", "-6.0"))
+    report = deliver(tmp_path / "fix", "mastering", [tmp_path / "out"], correction=correction)
+    assert report.package is None, "the carried files are not where the new sheet wants them"
