@@ -15,6 +15,7 @@ from stemprep.lineage.placing import Stated, Timeline, stated_start
 from stemprep.model.reconciliation import NewFile, Placing
 from stemprep.model.session import MeasuredFile
 from stemprep.model.words import Role
+from stemprep.naming import file_name, folded
 from stemprep.timing import SpillLag
 from stemprep.timing.far_spill import FarPlace
 from stemprep.units import clock_from_samples
@@ -23,7 +24,10 @@ from stemprep.work.far_spill import measure_far_spill
 from stemprep.work.lags import SpillJob, measure_spill
 
 _PLAYED_TO: tuple[Role, ...] = ("rough-mix", "mix", "listening-reference", "alternate-mix")
+_PARTS: frozenset[Role] = frozenset({"track", "di", "stem", "effect-return", "unknown"})
+MOST_PARTS = 64
 _NOT_PLAYED: frozenset[Role] = frozenset({"click", "document"})
+_NO_SONG = "it is not known which song of the package it belongs to"
 CONFIRMED_S = 0.02
 """So near to a place that was found far off, the closer look has to find the spill."""
 
@@ -36,7 +40,7 @@ class _Take:
     sound: ComparedFile
     timeline: Timeline
     stated: Stated
-    mix: DeliveredFile | None
+    mix: tuple[DeliveredFile, ...]
     near: SpillLag | None = None
     far: FarPlace | None = None
     at_far: SpillLag | None = None
@@ -81,30 +85,58 @@ def _take(
     assert form is not None, "a new file has sound"
     song = _song_of(file, lines)
     header = file.facts.header
-    timeline = lines.get(song) or Timeline(form=form, start_samples=None, frames=0)
+    timeline = lines.get(song)
+    if timeline is None:
+        timeline = Timeline(form=form, start_samples=None, frames=0)
+        stated = Stated(start_s=Fraction(0), placed_by="unknown", words=_NO_SONG)
+    else:
+        stated = stated_start(form, header.frames, header.time_reference_samples, timeline)
     return _Take(
         file=replace(file, source=replace(file.source, song=song)),
         sound=sounds.returned[file.path],
         timeline=timeline,
-        stated=stated_start(form, header.frames, header.time_reference_samples, timeline),
-        mix=_mix_of(song, manifest, sounds) if song in lines else None,
+        stated=stated,
+        mix=_played_to(song, manifest, sounds) if song in lines else (),
     )
 
 
 def _song_of(file: MeasuredFile, lines: Mapping[str, Timeline]) -> str:
     """Its song by sheet or folder where the package has one of that name, else the only one."""
-    if file.source.song in lines or len(lines) != 1:
+    if file.source.song in lines:
         return file.source.song
-    return next(iter(lines))
+    if len(lines) == 1:
+        return next(iter(lines))
+    folders = {folded(folder) for folder in file.path.split("/")[:-1]}
+    named = [song for song in lines if song and folded(song) in folders]
+    if not named:
+        name = folded(file_name(file.path))
+        named = [song for song in lines if song and folded(song) in name]
+    return named[0] if len(named) == 1 else file.source.song
 
 
-def _mix_of(song: str, manifest: Manifest, sounds: Sounds) -> DeliveredFile | None:
-    """What the other room listened to: the rough mix, else another mix of the song."""
+def _played_to(song: str, manifest: Manifest, sounds: Sounds) -> tuple[DeliveredFile, ...]:
+    """What the other room listened to: the rough mix, else another mix, else all tracks together.
+
+    Of the tracks those that begin together at one rate, the longest first.
+    """
+    files = [file for file in manifest.files if file.song == song and file.path in sounds.delivered]
     for role in _PLAYED_TO:
-        for file in manifest.files:
-            if (file.role, file.song) == (role, song) and file.path in sounds.delivered:
-                return file
-    return None
+        for file in files:
+            if file.role == role:
+                return (file,)
+    parts = [file for file in files if file.role in _PARTS and not file.made_by_us]
+    parts.sort(key=lambda file: -sounds.delivered[file.path].frames)
+    first = next(iter(parts), None)
+    return tuple(
+        file
+        for file in parts[:MOST_PARTS]
+        if first is not None and _grid(file, sounds) == _grid(first, sounds)
+    )
+
+
+def _grid(file: DeliveredFile, sounds: Sounds) -> tuple[int, int | None]:
+    sound = sounds.delivered[file.path]
+    return sound.rate_hz, sound.sound.start_samples
 
 
 def _job(take: _Take, start_s: Fraction, sounds: Sounds) -> SpillJob:
@@ -112,9 +144,8 @@ def _job(take: _Take, start_s: Fraction, sounds: Sounds) -> SpillJob:
 
     SoundFile.start_samples are whole samples, so the track's start is rounded by half a sample.
     """
-    assert take.mix is not None, "asked only where there is a mix"
-    mix = sounds.delivered[take.mix.path]
-    mix_start = take.mix.whole("time_reference_samples")
+    mix, *parts = (sounds.delivered[file.path] for file in take.mix)
+    mix_start = mix.sound.start_samples
     origin = take.timeline.start_samples
     mix_start_s = Fraction(0)
     if mix_start is not None and origin is not None:
@@ -124,6 +155,7 @@ def _job(take: _Take, start_s: Fraction, sounds: Sounds) -> SpillJob:
         track=replace(take.sound.sound, start_samples=round(start_s * take.sound.rate_hz)),
         mix=replace(mix.sound, start_samples=round(mix_start_s * mix.rate_hz)),
         mix_root=mix.root,
+        parts=tuple(part.sound for part in parts),
     )
 
 
@@ -132,9 +164,7 @@ def _measured_near(takes: Sequence[_Take], sounds: Sounds, engine: Engine) -> li
     asked = [
         number
         for number, take in enumerate(takes)
-        if take.mix is not None
-        and take.stated.placed_by != "unknown"
-        and take.file.role not in _NOT_PLAYED
+        if take.mix and take.stated.placed_by != "unknown" and take.file.role not in _NOT_PLAYED
     ]
     jobs = [_job(takes[number], takes[number].stated.start_s, sounds) for number in asked]
     found = dict(zip(asked, engine.run(measure_spill, jobs), strict=True))
@@ -148,7 +178,7 @@ def _measured_far(takes: Sequence[_Take], sounds: Sounds, engine: Engine) -> lis
     asked = [
         number
         for number, take in enumerate(takes)
-        if take.mix is not None
+        if take.mix
         and take.file.role not in _NOT_PLAYED
         and (take.near is None or take.near.kind == "none")
     ]
@@ -198,7 +228,7 @@ def _placed(take: _Take, derived: Mapping[str, str]) -> NewFile:
         confidence=confidence,
         derived_from=None if original is None else f"data/{original}",
         is_miscounted=take.stated.is_miscounted and placed_by == "time-reference",
-        session_format=take.timeline.form,
+        session_format=take.timeline.form if take.timeline.frames else None,
         advice=_advice(take, late, placed_by),
     )
 
@@ -216,6 +246,8 @@ def _verdict(take: _Take) -> tuple[Fraction | None, Placing, int | None, float, 
     found = _confirmed(take)
     if found is not None:
         return found
+    if not take.timeline.frames:
+        return None, "unknown", None, 0.0, stated.words
     known = None if stated.placed_by == "unknown" else stated.start_s
     return known, stated.placed_by, None, 0.0, f"{stated.words}; {_why_unheard(take)}"
 
@@ -252,8 +284,10 @@ def _late_words(late: int, take: _Take) -> str:
 
 
 def _why_unheard(take: _Take) -> str:
-    if take.mix is None:
-        return "there is no mix in the package whose spill could show whether it is late"
+    if not take.mix:
+        return (
+            "nothing in the package could have leaked into it, so nothing shows whether it is late"
+        )
     return "no mix leaked into it, so nothing shows whether it is late"
 
 
@@ -263,6 +297,9 @@ def _advice(take: _Take, late: int | None, placed_by: Placing) -> str:
 
 def _advice_parts(take: _Take, late: int | None, placed_by: Placing) -> Iterator[str]:
     form, session = take.sound.sound.format, take.timeline.form
+    if not take.timeline.frames:
+        yield "Put it into a folder with the song's name, or say in a session.yaml which it is."
+        return
     if placed_by == "unknown":
         yield "Ask where it begins, or for an export from the session's start."
     elif placed_by in ("spill", "same-source"):
@@ -271,5 +308,3 @@ def _advice_parts(take: _Take, late: int | None, placed_by: Placing) -> Iterator
         yield "Order its move when you accept it, or ask for a new export."
     if form.sample_rate_hz != session.sample_rate_hz:
         yield f"It has to be brought to {rate_name(session.sample_rate_hz)}."
-    if not take.timeline.frames:
-        yield "Say in a sheet which song it belongs to."

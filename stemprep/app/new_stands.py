@@ -83,6 +83,8 @@ def _stand(file: NewFile, measured: MeasuredFile, where: str | None) -> Stand | 
     if file.placed_by in _BY_MIX and file.start_sample is not None and where is not None:
         reason = f"to where the mix in it begins, as ordered {where}"
         return Stand(order=_from_start(order, file.start_sample, reason), is_lag_out=True)
+    if file.session_format is None:
+        return _without_song(file)
     if file.placed_by in ("unknown", *_BY_MIX) and _has_stamp(measured):
         if order.move_samples is None:
             return _not_placed(file)
@@ -116,8 +118,7 @@ def _silent_head(file: NewFile, measured: MeasuredFile) -> int:
     """Silence before its first sound, in samples of the session."""
     sound, session = measured.facts.sound, file.session_format
     assert sound is not None, "a new file has sound"
-    if session is None:
-        return 0
+    assert session is not None, "a file with a place belongs to a song"
     silent = sound.silence.leading_samples
     return silent * session.sample_rate_hz // file.format.sample_rate_hz
 
@@ -135,6 +136,17 @@ def _not_placed(file: NewFile) -> Finding:
         file=file.file,
         files=(file.file,),
         song=file.song,
+    )
+
+
+def _without_song(file: NewFile) -> Finding:
+    return Finding(
+        check="unexpected-file",
+        severity="fail",
+        message=file.evidence,
+        advice=file.advice,
+        file=file.file,
+        files=(file.file,),
     )
 
 

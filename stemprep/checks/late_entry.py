@@ -22,17 +22,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from stemprep.checks.tell import listed, severity_under, span
+from stemprep.checks.tell import severity_under, span
 from stemprep.model.finding import Finding
 from stemprep.model.mic_pairs import speed_of_sound_m_s
 from stemprep.model.reconciliation import NewFile, Returned
 from stemprep.model.rule import LateEntryRule, RuleTable
-from stemprep.model.words import Severity, lower_severity
+from stemprep.model.words import Severity
 from stemprep.units import clock_from_samples
 
 ID = "late-entry"
 _ROOM_C = 20.0
-_MOVE = "--move '{file}'"
 
 
 def check(returned: Returned, rules: RuleTable) -> Iterator[Finding]:
@@ -66,7 +65,7 @@ def _told(files: Sequence[NewFile], returned: Returned, rules: RuleTable) -> Ite
         check=ID,
         severity=severity,
         message=_message(files, late, form.sample_rate_hz, is_room_possible=is_room_possible),
-        advice=_advice(files, severity),
+        advice=_advice(severity, is_room_possible=is_room_possible),
         file=first.file if len(files) == 1 else None,
         files=tuple(file.file for file in files),
         song=first.song,
@@ -87,7 +86,7 @@ def _unstamped(file: NewFile, rules: RuleTable) -> Iterator[Finding]:
         severity=severity,
         message=f"nothing in it says where it begins; by the mix in it that is at {clock} of the "
         f"session (sample {file.start_sample:,})",
-        advice="Order the move when you accept the return: " + _MOVE.format(file=file.file) + ".",
+        advice="Order the move when you accept the return (--move FILE).",
         file=file.file,
         files=(file.file,),
         song=file.song,
@@ -110,14 +109,13 @@ def _message(files: Sequence[NewFile], late: int, rate_hz: int, *, is_room_possi
     return f"{start}; or loudspeakers {distance_m:.1f} m from the microphone, and nothing is late"
 
 
-def _advice(files: Sequence[NewFile], severity: Severity) -> str:
-    names = listed([_MOVE.format(file=file.file) for file in files], 3)
-    if lower_severity(severity, "note") == severity:
+def _advice(severity: Severity, *, is_room_possible: bool) -> str:
+    if is_room_possible or severity == "note":
         return (
             "Ask the room whether it played over loudspeakers. If not, order the move when you "
-            f"accept: {names}."
+            "accept the return (--move FILE)."
         )
     return (
-        f"Order the move when you accept the return: {names}; or ask the room for a new export "
+        "Order the move when you accept the return (--move FILE), or ask the room for a new export "
         "with its recording offset taken out."
     )

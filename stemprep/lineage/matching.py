@@ -15,6 +15,7 @@ from stemprep.naming import file_name, folded, split_extension
 _COPY_MARK = re.compile(r"(?: ?\(\d{1,3}\)| - copy(?: ?\(\d{1,3}\))?|[ _-]copy(?: ?\d{1,3})?)$")
 _BYTES, _SOUND = 0, 1
 _DELIVERED, _SOURCE = 0, 1
+_SAME_PLACE, _SAME_NAME, _OTHER_NAME = 0, 1, 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,12 +91,12 @@ def _claim_by_hash(
     Silent tracks of one length have the same sound, so a name is worth more than equal bytes.
     """
     candidates = sorted(
-        (not _has_same_name(original, file), level, side, index, number)
+        (_distance(original, file.path, _stem(file.path)), level, side, index, number)
         for index, original in enumerate(originals)
         for number, file in enumerate(returned)
         for level, side in _alike(original, file.facts)
     )
-    for is_renamed, level, side, index, number in candidates:
+    for distance, level, side, index, number in candidates:
         if number in claims.taken:
             continue
         if index in claims.by_original:
@@ -107,7 +108,7 @@ def _claim_by_hash(
             returned=file,
             status="identical" if level == _BYTES else _status(original, side, file.facts),
             matched="delivered" if side == _DELIVERED else "source",
-            is_renamed=bool(is_renamed),
+            is_renamed=distance == _OTHER_NAME,
         )
     for _, _, _, index, number in candidates:
         if number not in claims.taken:
@@ -155,42 +156,52 @@ def _given_back(
 def _claim_by_name(
     originals: Sequence[DeliveredFile], returned: Sequence[MeasuredFile], claims: _Claims
 ) -> None:
-    """What has an original's own name and another sound is that original, changed."""
+    """What has an original's own name and another sound is that original, changed.
+
+    A file of that name in the same folder, or in that of the song, goes before one elsewhere; marks
+    that systems put on copies are looked through last.
+    """
     for is_mark_ignored in (False, True):
-        for index, original in enumerate(originals):
-            if index in claims.by_original:
+        pairs = sorted(
+            (distance, index, number)
+            for index, original in enumerate(originals)
+            for number, file in enumerate(returned)
+            if (distance := _named_distance(original, file, is_mark_ignored=is_mark_ignored))
+            != _OTHER_NAME
+        )
+        for _, index, number in pairs:
+            if index in claims.by_original or number in claims.taken:
                 continue
-            number = _by_name(original, returned, claims.taken, is_mark_ignored=is_mark_ignored)
-            if number is not None:
-                claims.taken.add(number)
-                claims.by_original[index] = Match(
-                    original=original,
-                    returned=returned[number],
-                    status="changed",
-                    is_renamed=is_mark_ignored,
-                )
+            claims.taken.add(number)
+            claims.by_original[index] = Match(
+                original=originals[index],
+                returned=returned[number],
+                status="changed",
+                is_renamed=is_mark_ignored,
+            )
 
 
-def _by_name(
-    original: DeliveredFile,
-    returned: Sequence[MeasuredFile],
-    taken: set[int],
-    *,
-    is_mark_ignored: bool,
-) -> int | None:
-    wanted = _stems(original)
-    for number, file in enumerate(returned):
-        stem = _stem(file.path)
-        if is_mark_ignored:
-            stem = _COPY_MARK.sub("", stem)
-        if number not in taken and stem in wanted:
-            return number
-    return None
+def _named_distance(original: DeliveredFile, file: MeasuredFile, *, is_mark_ignored: bool) -> int:
+    stem = _stem(file.path)
+    return _distance(original, file.path, _COPY_MARK.sub("", stem) if is_mark_ignored else stem)
 
 
-def _has_same_name(original: DeliveredFile, file: MeasuredFile) -> bool:
-    """Compare file names whatever their case, the composing of accents and the container."""
-    return _stem(file.path) in _stems(original)
+def _distance(original: DeliveredFile, path: str, stem: str) -> int:
+    """How far a returned file lies from an original by its name, whatever case and container.
+
+    Songs of one package hold files of one name, so the folder counts too.
+    """
+    if stem not in _stems(original):
+        return _OTHER_NAME
+    own = _folders(path)
+    sent = {*_folders(original.path), folded(original.song)} - {""}
+    for source in original.sources:
+        sent |= _folders(source.path)
+    return _SAME_PLACE if own & sent or not own else _SAME_NAME
+
+
+def _folders(path: str) -> set[str]:
+    return {folded(folder) for folder in path.split("/")[:-1]}
 
 
 def _stems(original: DeliveredFile) -> set[str]:

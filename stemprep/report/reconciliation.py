@@ -155,10 +155,9 @@ def _put_changed(page: Page, fates: Sequence[OriginalFate]) -> None:
 
 def fate_words(fate: OriginalFate) -> str:
     """``Piano (1).wav (sent as Piano.wav)``; the name alone where it has its own."""
-    name = fate.source.rpartition("/")[2]
     if fate.returned_as is None:
-        return name
-    words = [f"sent as {name}"] if fate.is_renamed else []
+        return fate.source
+    words = [f"sent as {fate.source}"] if fate.is_renamed else []
     words += [f"also {figures.and_list(list(fate.copies))}"] if fate.copies else []
     words += [f"ordered: {', '.join(fate.ordered)}"] if fate.ordered else []
     words += fate.header_words

@@ -126,7 +126,7 @@ def _original(fate: OriginalFate) -> OriginalRow:
     if more > 0:
         changes.append(f"and {more} more: see the JSON report")
     return OriginalRow(
-        name=fate.source.rpartition("/")[2],
+        name=fate.source,
         returned_as="" if fate.returned_as is None else fate_words(fate),
         state=STATUS_WORDS[fate.status],
         changes=tuple(changes) or (STATUS_MEANING[fate.status],),

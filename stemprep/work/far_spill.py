@@ -10,7 +10,7 @@ from stemprep.containers import DecodingFault
 from stemprep.errors import InputError
 from stemprep.timing.far_spill import LONGEST_S, RATE_HZ, FarPlace, Line, find_far
 from stemprep.work.excerpts import SoundFile, mono_blocks
-from stemprep.work.lags import SpillJob
+from stemprep.work.lags import SpillJob, played_to
 
 
 def measure_far_spill(job: SpillJob) -> FarPlace | None:
@@ -18,11 +18,11 @@ def measure_far_spill(job: SpillJob) -> FarPlace | None:
 
     Whatever their time references say. Files over 20 minutes are not asked: both lie in memory.
     """
-    mix_root = job.mix_root or job.root
     try:
         if max(map(_seconds, (job.track, job.mix))) > LONGEST_S:
             return None
-        return find_far(_line(job.root, job.track), _line(mix_root, job.mix))
+        track = _line(mono_blocks(job.root, job.track), job.track.format.sample_rate_hz)
+        return find_far(track, _line(played_to(job), job.mix.format.sample_rate_hz))
     except (InputError, OSError, DecodingFault):
         return None
 
@@ -31,17 +31,15 @@ def _seconds(file: SoundFile) -> float:
     return file.header.frames / file.format.sample_rate_hz
 
 
-def _line(root: str, file: SoundFile) -> Line:
-    """The whole file, one channel, at the rate in which places are sought."""
-    return np.concatenate([*_converted(root, file), np.zeros(0, dtype=np.float32)])
+def _line(blocks: Iterator[Line], rate_hz: int) -> Line:
+    """The whole of a file, one channel, at the rate in which places are sought."""
+    return np.concatenate([*_converted(blocks, rate_hz), np.zeros(0, dtype=np.float32)])
 
 
-def _converted(root: str, file: SoundFile) -> Iterator[Line]:
+def _converted(blocks: Iterator[Line], rate_hz: int) -> Iterator[Line]:
     import soxr  # loaded where a rate is really converted
 
-    resampler = soxr.ResampleStream(
-        file.format.sample_rate_hz, RATE_HZ, 1, dtype="float32", quality="MQ"
-    )
-    for block in mono_blocks(root, file):
+    resampler = soxr.ResampleStream(rate_hz, RATE_HZ, 1, dtype="float32", quality="MQ")
+    for block in blocks:
         yield resampler.resample_chunk(np.ascontiguousarray(block, dtype=np.float32))
     yield resampler.resample_chunk(np.zeros(0, dtype=np.float32), last=True)

@@ -68,12 +68,16 @@ class ContentJob:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpillJob:
-    """A new track and the mix that it was played to; starts count from their time references."""
+    """A new track and the mix that it was played to; starts count from their time references.
+
+    parts: where there is no mix, files of the mix's root, rate and start that are added to it.
+    """
 
     root: str
     track: SoundFile
     mix: SoundFile
     mix_root: str | None = None
+    parts: tuple[SoundFile, ...] = ()
 
 
 LagJob = MicJob | ContentJob
@@ -235,7 +239,7 @@ def measure_spill(job: SpillJob) -> SpillLag | None:
     try:
         meter = SpillMeter(track_hz, mix_hz)
         track = _hops(mono_blocks(job.root, job.track), skip_track, int(HOP_S * track_hz))
-        mix = _hops(mono_blocks(job.mix_root or job.root, job.mix), skip_mix, int(HOP_S * mix_hz))
+        mix = _hops(played_to(job), skip_mix, int(HOP_S * mix_hz))
         before: tuple[Samples, Samples] | None = None
         for pair in zip(track, mix, strict=False):
             if before is not None:
@@ -244,6 +248,39 @@ def measure_spill(job: SpillJob) -> SpillLag | None:
     except (*_LOST, ValueError):
         return None
     return meter.finish(rest)
+
+
+def played_to(job: SpillJob) -> Iterator[Samples]:
+    """The mix in order, or the sum of it and its parts, one channel, in blocks of any size.
+
+    A part that ends before the mix is silent from there; what is longer is not heard.
+    """
+    root = job.mix_root or job.root
+    others = [_Line(mono_blocks(root, part)) for part in job.parts]
+    for block in mono_blocks(root, job.mix):
+        total = block.astype(np.float32, copy=True) if others else block
+        for other in others:
+            part = other.take(len(block))
+            total[: len(part)] += part
+        yield total
+
+
+class _Line:
+    """Samples that are taken in any lengths from blocks of any length."""
+
+    def __init__(self, blocks: Iterator[Samples]) -> None:
+        self._blocks = blocks
+        self._held = np.zeros(0, dtype=np.float32)
+
+    def take(self, frames: int) -> Samples:
+        """The next samples; fewer at the end."""
+        while len(self._held) < frames:
+            block = next(self._blocks, None)
+            if block is None:
+                break
+            self._held = np.concatenate([self._held, block])
+        taken, self._held = self._held[:frames], self._held[frames:]
+        return taken
 
 
 def _offset_s(job: SpillJob) -> Fraction:

@@ -307,6 +307,18 @@ def test_a_file_that_says_nothing_is_placed_by_what_leaked_into_it(
     assert abs(returns.lag_of(sound[:, 0], taken) - 123_456) <= 4
 
 
+def test_without_a_rough_mix_the_tracks_themselves_are_listened_for(
+    room: Room, tmp_path: Path
+) -> None:
+    sent = drops.copied(room.sent, tmp_path / "tracks alone")
+    (sent / "Rough Mix.wav").unlink()
+    report = deliver(sent, room.spec, [tmp_path / "out"])
+    assert report.package is not None
+    returns.write_new(tmp_path / "return" / "A.wav", returns.sung(330.0, late=1_200), 0)
+    result = reconcile(tmp_path / "return", Path(report.package), room.spec)
+    assert new(result, "A.wav").late_samples == pytest.approx(1_200, abs=4)
+
+
 def test_everything_asked_back_makes_a_missing_one_a_warning(room: Room, tmp_path: Path) -> None:
     returns.write_new(tmp_path / "A.wav", returns.sung(330.0), 0)
     result = reconcile(tmp_path, room.package, room.spec, everything_asked=True)

@@ -135,6 +135,17 @@ def test_an_edited_version_beside_the_original_is_left_for_a_closer_look() -> No
     assert [file.path for file in found.rest] == ["Bass (1).wav"]
 
 
+def test_songs_that_hold_files_of_one_name_are_told_apart_by_their_folders() -> None:
+    originals = [
+        replace(sent("High Water/Bass.wav", sound="high"), song="High Water"),
+        replace(sent("Low Water/Bass.wav", sound="low"), song="Low Water"),
+    ]
+    found = matched(originals, back("from here/Low Water/Bass.wav", "o", "edited"))
+    assert [match.status for match in found.originals] == ["missing", "changed"]
+    found = matched(originals, back("Low Water/Bass.wav", "o", "high"))
+    assert [match.status for match in found.originals] == ["header-changed", "missing"]
+
+
 def test_what_was_made_for_the_package_is_neither_original_nor_new() -> None:
     generated: dict[str, str | None] = {digest("click"): digest("ticks"), digest("map"): None}
     found = match_originals(
