@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from stemprep import __version__
 from stemprep.report import figures
 from stemprep.report.templates import environment, stylesheet
 
@@ -42,6 +43,7 @@ def render_sessions(name: str, rows: Sequence[SessionRow]) -> str:
             rows=rows,
             count=f"{figures.plural(delivered, 'delivery', 'deliveries')}, "
             f"{figures.plural(len(rows) - delivered, 'drop')} without one",
+            version=__version__,
             style=style,
             style_hash=style_hash,
         )

@@ -60,6 +60,8 @@ class Service:
     _stale_indexes: set[Path] = field(default_factory=set)
     _unreachable: set[int] = field(default_factory=set)
     _begun_s: float = 0.0
+    _renew_due_s: float = 0.0
+    _trouble: str = ""
     _store_due_s: float = 0.0
     _index_due_s: float = 0.0
 
@@ -138,8 +140,11 @@ class Service:
             self._start(pool, is_news=is_news or bool(hints))
             self._tell()
             self._rebuild_indexes()
+            self._trouble = ""
         except StemprepError as error:  # the store refuses: nothing is lost, only late
-            _log().error("not possible now", reason=str(error))
+            if str(error) != self._trouble:
+                _log().error("not possible now", reason=str(error))
+            self._trouble = str(error)
             self._store_due_s = 0.0
 
     def _take(self, found: ScanResult) -> None:
@@ -188,7 +193,9 @@ class Service:
         self._store_due_s = now_s + STORE_PACE_S
         held = {job.job for job in self._active.values()}
         self.store.take_back(held, self.clock(), self._wait_after)
-        self.store.renew(held, self.clock(), LEASE_S)
+        if now_s >= self._renew_due_s:
+            self.store.renew(held, self.clock(), LEASE_S)
+            self._renew_due_s = now_s + LEASE_S / 3
         while len(self._active) < self.config.limits.jobs_at_once:
             job = self.store.claim(self.clock(), LEASE_S)
             if job is None:

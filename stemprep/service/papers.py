@@ -10,6 +10,8 @@ from pathlib import Path
 from stemprep.service.jobs import raw_text
 from stemprep.service.store import Store
 
+_MAKER = b"stemprep"
+_LARGEST_BYTES = 64_000_000
 _LONGEST_NAME_BYTES = 200  # leaves room for an ending where names end at 255 bytes
 
 
@@ -55,12 +57,17 @@ def write_paper(store: Store, path: Path, content: bytes) -> bool:
 
     Returns False, and leaves it, where somebody else's file has that name. Raises OSError.
     """
-    if not store.claim_paper(path, is_there=os.path.lexists(path)):
-        return False
-    if path.is_symlink():  # a link would be written through; ours never are links
+    is_theirs = os.path.lexists(path) and not _says_so(path)
+    if not store.claim_paper(path, is_there=is_theirs):
         return False
     write_whole(path, content)
     return True
+
+
+def _says_so(path: Path) -> bool:
+    """Tell whether a file names us as its maker: the state folder may be newer than the file."""
+    is_plain = path.is_file() and not path.is_symlink()
+    return is_plain and path.stat().st_size <= _LARGEST_BYTES and _MAKER in path.read_bytes()
 
 
 def remove_paper(store: Store, path: Path) -> None:

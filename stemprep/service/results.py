@@ -6,6 +6,7 @@ Everything is first kept in the state folder, then put beside the drop; both can
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -65,6 +66,13 @@ class Results:
         ):
             self._keep(ending, text.encode())
             self._put(ending, text.encode())
+
+    def forget(self) -> None:
+        """Remove what was kept of a job that is delivered: package and receipt tell it all."""
+        with suppress(OSError):
+            for path in self.folder.iterdir():
+                path.unlink()
+            self.folder.rmdir()
 
     def report_on(self, error: StemprepError) -> Report:
         """The report on a drop that could not be judged."""

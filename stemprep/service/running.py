@@ -176,6 +176,7 @@ class Runner:
             job.job, "delivered", self.clock(), expected=("published",),
             reason=reason or job.reason, notice="delivered", lease_until_s=0.0,
         )  # fmt: skip
+        self._results(job, inbox, spec).forget()
 
     # When it does not go on
 

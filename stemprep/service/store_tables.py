@@ -82,12 +82,16 @@ def opened_store(state: Path, access: Access) -> sqlite3.Connection:
             isolation_level=None,
             check_same_thread=False,
         )
-        connection.row_factory = sqlite3.Row
-        if access == "make":
-            connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("PRAGMA foreign_keys = ON")
-        _prepare(connection, file, access)
+        try:
+            connection.row_factory = sqlite3.Row
+            if access == "make":
+                connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = FULL")
+            connection.execute("PRAGMA foreign_keys = ON")
+            _prepare(connection, file, access)
+        except BaseException:
+            connection.close()
+            raise
     except sqlite3.Error as error:
         raise DeliveryError(
             f"{file}: the job store cannot be used ({error}); check disk and permissions. If it "

@@ -339,3 +339,44 @@ def test_names_that_are_not_utf_8(studio: Studio) -> None:
     assert studio.run() == 0
     assert studio.states() == {"Fa\\xFFe": "delivered"}
     assert Path(os.fsdecode(raw + b".receipt.txt")).is_file()
+
+
+def test_a_lost_state_folder_makes_nothing_twice(studio: Studio) -> None:
+    """What was delivered is known by its packages, whatever the store has forgotten."""
+    studio.drop("Lantern")
+    studio.run()
+    before = digests(studio.out / "Lantern_mastering_01")
+    shutil.rmtree(studio.config.state)
+    assert studio.run() == 0
+    assert studio.states() == {"Lantern": "delivered"}
+    assert studio.packages() == ["Lantern_mastering_01"]
+    assert digests(studio.out / "Lantern_mastering_01") == before
+
+
+def test_our_own_papers_are_known_without_the_state_folder(studio: Studio) -> None:
+    drop = studio.drop("Ferry")
+    cut_file(drop)
+    studio.run()
+    shutil.rmtree(studio.config.state)
+    cut_file(drop, "Snare.wav")
+    studio.run()
+    assert "Snare.wav" in (studio.inbox / "Ferry.report.html").read_text()
+    report = json.loads((studio.inbox / "Ferry.report.json").read_text())
+    assert {"Kick.wav", "Snare.wav"} <= {finding["file"] for finding in report["findings"]}
+
+
+def test_nothing_is_kept_of_what_is_delivered(studio: Studio) -> None:
+    studio.drop("Lantern")
+    cut_file(studio.drop("Ferry", seed=2))
+    studio.run()
+    refused = next(job.job for job in studio.jobs() if job.state == "refused")
+    assert [path.name for path in (studio.config.state / "results").iterdir()] == [str(refused)]
+
+
+def test_an_inbox_that_is_away_is_told_and_loses_nothing(studio: Studio) -> None:
+    studio.drop("Lantern")
+    studio.inbox.rename(studio.root / "elsewhere")
+    assert studio.run() == 5
+    (studio.root / "elsewhere").rename(studio.inbox)
+    assert studio.run() == 0
+    assert studio.packages() == ["Lantern_mastering_01"]
