@@ -1,16 +1,18 @@
 """The same jobs on a cluster of machines with shared storage, through dask.distributed.
 
-Its scheduler hands out the jobs and gives a job whose worker is lost to another one. Two things
-are ours: no machine may judge files that it does not see as we do, and none may run another
-release, since a package says by what it was made.
+Its scheduler hands out the jobs and gives a job whose worker is lost to another one. Ours is only
+to see to it that a worker gives what this machine would: it must see the same files, run the same
+releases, and compute a job in one thread.
 """
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError, Future, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass
+from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -26,6 +28,7 @@ Job = TypeVar("Job")
 Result = TypeVar("Result")
 
 CONNECT_S = 30.0
+LIBRARIES = ("numpy", "soundfile", "soxr", "pedalboard")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,15 +118,22 @@ class DaskEngine:
         )
 
     def _require_same_view(self, client: Client) -> None:
-        """Raise where a worker runs another release, or sees other folders than we do."""
-        here = what_is_seen(self.shared)
-        for worker, there in client.run(what_is_seen, self.shared).items():
-            if there[0] != here[0]:
+        """Raise where a worker would not give what this process gives."""
+        here = view(self.shared)
+        for worker, there in client.run(view, self.shared).items():
+            for name, version in here.releases:
+                other = dict(there.releases).get(name, "")
+                if other != version:
+                    raise StemprepError(
+                        f"worker {worker} has {name} {other or 'not'} installed, this machine "
+                        f"{version}; install the same on both"
+                    )
+            if not there.is_single_threaded:
                 raise StemprepError(
-                    f"worker {worker} runs stemprep {there[0]}, this is {here[0]}; install the "
-                    "same release on both"
+                    f"worker {worker} computes one job in several threads, which rounds otherwise; "
+                    "start it with OPENBLAS_NUM_THREADS=1 in its environment"
                 )
-            for place, ours, theirs in zip(self.shared, here[1], there[1], strict=True):
+            for place, ours, theirs in zip(self.shared, here.folders, there.folders, strict=True):
                 if ours != theirs:
                     raise StemprepError(
                         f"worker {worker} does not see the same folder at {place}; mount the "
@@ -139,9 +149,33 @@ def run_bounded(function: Callable[[Job], Result], job: Job) -> Result | JobDied
         return JobDied("needs more memory than the worker has")
 
 
-def what_is_seen(places: Sequence[Path]) -> tuple[str, tuple[int, ...]]:
-    """Release, and the number that each folder has in its file system; -1 where there is none."""
-    return __version__, tuple(_file_number(place) for place in places)
+@dataclass(frozen=True, slots=True)
+class View:
+    """What decides whether two processes give the same.
+
+    releases: of stemprep and of the libraries that sound goes through.
+    folders:  the number that each shared folder has in its file system; -1 where there is none.
+    """
+
+    releases: tuple[tuple[str, str], ...]
+    is_single_threaded: bool
+    folders: tuple[int, ...]
+
+
+def view(places: Sequence[Path]) -> View:
+    """How this process sees the shared folders, and what it computes with."""
+    return View(
+        releases=(("stemprep", __version__), *((name, _release(name)) for name in LIBRARIES)),
+        is_single_threaded=os.environ.get("OPENBLAS_NUM_THREADS") == "1",
+        folders=tuple(_file_number(place) for place in places),
+    )
+
+
+def _release(name: str) -> str:
+    try:
+        return metadata.version(name)
+    except metadata.PackageNotFoundError:
+        return ""
 
 
 def _file_number(place: Path) -> int:

@@ -8,9 +8,12 @@ drops of three very short files.
 from __future__ import annotations
 
 import argparse
+import os
 import tempfile
 import time
 from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: one worker, one thread
 
 import pytest
 

@@ -19,7 +19,7 @@ _PR_SET_PDEATHSIG = 1
 
 
 @contextmanager
-def local_cluster(workers: int) -> Iterator[str]:
+def local_cluster(workers: int, blas_threads: int = 1) -> Iterator[str]:
     """Start a scheduler and workers of one thread each; give the scheduler's address."""
     port = _free_port()
     address = f"tcp://127.0.0.1:{port}"

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from stemprep.engine import JobDied
-from stemprep.engine.dask_engine import DaskEngine, what_is_seen
+from stemprep.engine.dask_engine import DaskEngine, view
 from stemprep.errors import DeliveryError, StemprepError
 from tests.engine import jobs
 from tests.engine.cluster import local_cluster
@@ -60,9 +60,21 @@ def test_a_folder_that_workers_see_otherwise_stops_the_run(
 
 def test_another_release_stops_the_run(scheduler: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("stemprep.engine.dask_engine.__version__", "99.0")
-    with pytest.raises(StemprepError, match="install the same release"):
+    with pytest.raises(StemprepError, match=r"has stemprep [\d.]+ installed, this machine 99\.0"):
         DaskEngine(scheduler=scheduler).run(jobs.square, [3])
 
 
-def test_a_missing_folder_is_seen_as_such(tmp_path: Path) -> None:
-    assert what_is_seen([tmp_path / "none"])[1] == (-1,)
+def test_a_worker_that_computes_in_several_threads_stops_the_run() -> None:
+    """With two threads a true peak was seen to differ in its last digit."""
+    with (
+        local_cluster(workers=1, blas_threads=2) as address,
+        pytest.raises(StemprepError, match="OPENBLAS_NUM_THREADS=1"),
+    ):
+        DaskEngine(scheduler=address).run(jobs.square, [3])
+
+
+def test_what_is_missing_is_seen_as_such(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("stemprep.engine.dask_engine.LIBRARIES", ("no-such-library",))
+    seen = view([tmp_path / "none"])
+    assert seen.folders == (-1,)
+    assert seen.releases[1] == ("no-such-library", "")
