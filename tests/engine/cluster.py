@@ -24,16 +24,15 @@ def local_cluster(workers: int, blas_threads: int = 1) -> Iterator[str]:
     port = _free_port()
     address = f"tcp://127.0.0.1:{port}"
     common = ["--host", "127.0.0.1", "--no-dashboard"]
-    commands = [["scheduler", "--port", str(port), *common]]
-    commands += [
-        ["worker", address, "--nthreads", "1", "--death-timeout", "60", *common]
-        for _ in range(workers)
-    ]
     environment = {
         **os.environ,
         "PYTHONPATH": str(REPOSITORY),
         "DASK_LOGGING__DISTRIBUTED": "error",
+        "OPENBLAS_NUM_THREADS": str(blas_threads),
     }
+    alone = [] if blas_threads == 1 else ["--no-nanny"]  # a nanny sets one thread by itself
+    worker = ["worker", address, "--nthreads", "1", "--death-timeout", "60", *alone, *common]
+    commands = [["scheduler", "--port", str(port), *common], *[worker] * workers]
     started: list[subprocess.Popen[bytes]] = []
     try:
         for command in commands:
