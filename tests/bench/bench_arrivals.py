@@ -118,9 +118,11 @@ def measure_burst(place: Path | None, drops: int) -> None:
                 break
         took_s = time.monotonic() - begun_s
         late = [drop.name for result in scans(inbox, 2 * SETTLE_S + 1) for drop in result.ready]
-        print(f"burst, {drops:,} drops: {len(given):,} given out, "
-              f"{given.total() - len(given)} twice, {partial} half; {took_s:.1f} s with a settle time of {SETTLE_S:.0f} s; "
-              f"after a restart {len(late):,} again")  # fmt: skip
+        print(
+            f"burst, {drops:,} drops: {len(given):,} given out, "
+            f"{given.total() - len(given)} twice, {partial} half; {took_s:.1f} s with a settle "
+            f"time of {SETTLE_S:.0f} s; after a restart {len(late):,} again"
+        )
 
 
 def main() -> None:
