@@ -14,10 +14,10 @@ from pathlib import Path
 
 from stemprep.app.corrections import amended_sheet
 from stemprep.app.deliver import deliver_prepared
+from stemprep.app.destinations import Destination, refuse_destinations
 from stemprep.app.from_package import Joining, MergedSet, inspect_merged, merge, merged_names
 from stemprep.app.inspect import OnProgress, no_progress
 from stemprep.app.new_stands import Stand, stands_of
-from stemprep.app.places import refuse_destination, refuse_inside_package
 from stemprep.app.prepared import prepared_merged
 from stemprep.app.reconcile import Held, held_against, judged
 from stemprep.app.return_sounds import PAYLOAD
@@ -40,12 +40,12 @@ RETURNED = "returned"
 class Acceptance:
     """An order to accept a return: where to deliver, and which files to move by their lag."""
 
-    destinations: tuple[Path, ...]
+    destinations: tuple[Destination, ...]
     moves: tuple[str, ...] = ()
 
 
 def acceptance_of(
-    *, is_accepted: bool, destinations: Sequence[Path], moves: Sequence[str]
+    *, is_accepted: bool, destinations: Sequence[Destination], moves: Sequence[str]
 ) -> Acceptance | None:
     """The order that a command line gives; UsageError where its options do not go together."""
     if is_accepted and not destinations:
@@ -73,9 +73,7 @@ def accept(
     ``accepted`` is None when a finding stopped it; that finding is then among the others. Raises
     UsageError for a move that nothing was measured for, and what ``reconcile`` and ``deliver`` do.
     """
-    for destination in order.destinations:
-        refuse_destination(destination, returned)
-        refuse_inside_package(destination, package, "the destination")
+    refuse_destinations(order.destinations, returned, package)
     with held_against(
         returned,
         package,

@@ -41,9 +41,8 @@ from stemprep.cli.options import html_option, json_option, quiet_option
     "--to",
     "destinations",
     metavar="DEST",
-    type=click.Path(path_type=Path),
     multiple=True,
-    help="Folder to deliver into, with --accept; again for a second copy.",
+    help="Folder or address to deliver into, with --accept; again for a second copy.",
 )
 @click.option(
     "--move",
@@ -61,7 +60,7 @@ def command(
     spec_name: str | None,
     everything_asked: bool,
     is_accepted: bool,
-    destinations: tuple[Path, ...],
+    destinations: tuple[str, ...],
     moves: tuple[str, ...],
     json_file: Path | None,
     html_file: Path | None,
@@ -76,12 +75,14 @@ def command(
     from stemprep.app.places import refuse_inside_package
     from stemprep.app.reconcile import reconcile
     from stemprep.cli.output import emit_reconciliation, refuse_report_places, show_progress
+    from stemprep.transfer import parse_place
 
     refuse_report_places(returned, json_file, html_file)
     for place in (json_file, html_file):
         if place is not None and str(place) != "-":
             refuse_inside_package(place, package)
-    order = acceptance_of(is_accepted=is_accepted, destinations=destinations, moves=moves)
+    places = [parse_place(destination) for destination in destinations]
+    order = acceptance_of(is_accepted=is_accepted, destinations=places, moves=moves)
     if order is None:
         result = reconcile(
             returned,
