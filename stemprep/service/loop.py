@@ -11,10 +11,10 @@ from pathlib import Path
 
 import structlog
 
-from stemprep.engine import Engine, InlineEngine
 from stemprep.errors import StemprepError
 from stemprep.model.service import ServiceConfig
 from stemprep.service.arrivals import Arrivals, Held, Hint, ScanResult
+from stemprep.service.engines import engine_of
 from stemprep.service.hints import Hints
 from stemprep.service.index import rebuild_index
 from stemprep.service.jobs import Job
@@ -142,10 +142,19 @@ class Service:
             self._rebuild_indexes()
             self._trouble = ""
         except StemprepError as error:  # the store refuses: nothing is lost, only late
-            if str(error) != self._trouble:
-                _log().error("not possible now", reason=str(error))
-            self._trouble = str(error)
-            self._store_due_s = 0.0
+            self._tell_trouble(error)
+        except Exception as error:  # a fault of ours must not end what runs for months
+            if self.is_once:
+                raise
+            self._tell_trouble(error)
+
+    def _tell_trouble(self, error: Exception) -> None:
+        """Tell once what goes wrong round after round."""
+        if str(error) != self._trouble:
+            is_ours = not isinstance(error, StemprepError)
+            _log().error("not possible now", reason=str(error), exc_info=error if is_ours else None)
+        self._trouble = str(error)
+        self._store_due_s = 0.0
 
     def _take(self, found: ScanResult) -> None:
         now_s = self.clock()
@@ -232,8 +241,8 @@ class Service:
                 if not rebuild_index(self.config, self.store, destination):
                     _log().warning("index.html is somebody else's and was left")
                 self._stale_indexes.discard(destination)
-            except OSError as error:
-                _log().warning("index.html could not be written", reason=error.strerror)
+            except Exception as error:  # no page is worth the service
+                _log().warning("index.html could not be written", reason=str(error))
                 if self.is_once:  # the next run begins with it
                     self._stale_indexes.discard(destination)
 
@@ -279,19 +288,6 @@ class Service:
         left = self.store.jobs(("waiting", "running", "published", "set-aside"))
         is_left = any(job.state != "set-aside" or job.changed_s >= self._begun_s for job in left)
         return EXIT_LEFT_OVER if is_left or self._unreachable else EXIT_DONE
-
-
-def engine_of(config: ServiceConfig) -> Engine | None:
-    """The engine that the config names; None: worker processes, small drops in this process."""
-    if config.engine == "inline":
-        return InlineEngine()
-    if config.engine == "dask":
-        from stemprep.engine.dask_engine import DaskEngine  # an extra
-
-        assert config.scheduler is not None, "the config holds this"
-        shared = (*(box.path for box in config.inboxes), *config.destinations)
-        return DaskEngine(scheduler=config.scheduler, shared=shared)
-    return None
 
 
 def _log() -> structlog.typing.FilteringBoundLogger:

@@ -11,7 +11,7 @@ from stemprep.service.arrivals import Drop, Held
 from stemprep.service.jobs import Job, State
 from stemprep.service.store import Store
 
-_TO_COME: tuple[State, ...] = ("arriving", "waiting", "set-aside", "given-up")
+_TO_COME: tuple[State, ...] = ("arriving", "waiting", "set-aside")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
