@@ -150,7 +150,10 @@ class InboxWatch:
         passed_over: dict[str, str] = {}
         beside: dict[str, str] = {}
         with os.scandir(self.inbox.path) as listing:
-            for item, _ in zip(listing, range(MAX_NAMES), strict=False):
+            for number, item in enumerate(listing):
+                if number >= MAX_NAMES:
+                    passed_over[""] = f"over {MAX_NAMES:,} entries lie at its top; the rest waits"
+                    break
                 name = drop_name(os.fsencode(item.name))
                 if name in self.drops:
                     names.add(name)

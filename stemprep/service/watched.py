@@ -84,9 +84,10 @@ class Watched:
         except FileNotFoundError:
             state = "gone"
         except OSError as error:
-            self._restart(now_s, self.look)
-            self.hindrance = Hindrance(f"cannot be looked into ({error.strerror})")
-            state = "moving"
+            closed = Hindrance(f"cannot be looked into ({error.strerror}); check its permissions")
+            if self.hindrance != closed:
+                self._restart(now_s, self.look)
+            self.hindrance, state = closed, "moving"
         self.look_cost_s = time.perf_counter() - begun_s
         self._plan_next(now_s, patience)
         return state

@@ -340,6 +340,79 @@ def test_an_inbox_that_goes_away_is_told_and_loses_nothing(watch: Watch) -> None
     assert names(watching.wait(80)) == ["new.wav"]
 
 
+def test_a_drop_that_cannot_be_looked_into_is_told_once(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    watching = watch()
+    (watching.inbox / "take.wav").write_bytes(b"x")
+    watching.wait(2)
+
+    def refuse(*_: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    with monkeypatch.context() as closed:
+        closed.setattr("stemprep.service.watched.look_at", refuse)
+        assert not watching.wait(300)
+    assert [held.name for held in watching.held] == ["take.wav"]
+    assert "Permission denied" in watching.held[0].reason
+    assert len(watching.wait(80)) == 1
+
+
+def test_a_folder_that_was_closed_from_the_start_is_told_and_taken_once_open(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    watching = watch()
+    (watching.inbox / "take.wav").write_bytes(b"x")
+
+    def refuse(*_: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    with monkeypatch.context() as closed:
+        closed.setattr("stemprep.service.watched.look_at", refuse)
+        assert not watching.wait(100)
+    assert len(watching.held) == 1
+    assert len(watching.wait(100)) == 1
+
+
+def test_more_names_than_an_inbox_may_hold_are_told(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("stemprep.service.inbox_watch.MAX_NAMES", 3)
+    watching = watch()
+    for number in range(5):
+        (watching.inbox / f"{number}.wav").write_bytes(b"x")
+    assert len(watching.wait(30)) == 3
+    assert [held.name for held in watching.held] == [""]
+
+
+def test_a_drop_with_too_many_entries_is_given_out_to_be_refused(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("stemprep.service.looking.MAX_ENTRIES", 10)
+    watching = watch()
+    song = watching.inbox / "Song"
+    song.mkdir()
+    for number in range(50):
+        (song / f"{number}.wav").write_bytes(b"x")
+    (drop,) = watching.wait(30)
+    assert drop.files > 10
+
+
+def test_a_deep_tree_comes_to_an_end(watch: Watch) -> None:
+    watching = watch()
+    place = watching.inbox / "Song"
+    place.mkdir()
+    handle = os.open(place, os.O_RDONLY)
+    for _ in range(300):
+        os.mkdir("d", dir_fd=handle)
+        below = os.open("d", os.O_RDONLY, dir_fd=handle)
+        os.close(handle)
+        handle = below
+    os.close(handle)
+    (place / "take.wav").write_bytes(b"x")
+    assert len(watching.wait(30)) == 1
+
+
 def test_a_forgotten_drop_is_given_out_again(watch: Watch) -> None:
     watching = watch()
     (watching.inbox / "take.wav").write_bytes(b"x")
