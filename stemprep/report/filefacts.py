@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from stemprep.model.facts import Runs, Sound
+from stemprep.model.facts import PauseFacts, Runs, Sound
 from stemprep.model.session import MeasuredFile
 from stemprep.report import figures
 from stemprep.report.summary import rate_of
@@ -67,8 +67,30 @@ def _rest(sound: Sound, rate_hz: int | None) -> tuple[tuple[str, str], ...]:
     ]
     if sound.stereo is not None and sound.stereo.correlation is not None:
         lines.append(("L/R correlation", f"{sound.stereo.correlation:+.2f}"))
+        if sound.stereo.mono_sum_change_db is not None:
+            change = figures.level(sound.stereo.mono_sum_change_db, "dB")
+            lines.append(("Level in the mono sum", f"{change} (unrelated sides -3.0)"))
     if sound.word.effective_bit_depth is not None:
         lines.append(("Bits in use", str(sound.word.effective_bit_depth)))
+    if sound.bandwidth.ends_like_rate_hz is not None:
+        ends_hz = sound.bandwidth.ends_like_rate_hz
+        lines.append(("Spectrum ends at", f"{figures.rate(ends_hz // 2)}, as at {_rate(ends_hz)}"))
+    return (*lines, *_pauses(sound.pauses))
+
+
+def _rate(hz: int) -> str:
+    return f"a sample rate of {figures.rate(hz)}"
+
+
+def _pauses(pauses: PauseFacts) -> tuple[tuple[str, str], ...]:
+    """Nothing for sound without pauses, where nothing can be told of noise or hum."""
+    if pauses.noise_floor_dbfs is None:
+        return ()
+    lines = [("Noise in the pauses", f"{figures.level(pauses.noise_floor_dbfs, 'dBFS')} RMS")]
+    if pauses.hum is not None:
+        partials = figures.and_list([str(hz) for hz in pauses.hum.partials_hz])
+        words = f"{figures.level(pauses.hum.level_dbfs, 'dBFS')} RMS, at {partials} Hz"
+        lines.append(("Mains hum", words))
     return tuple(lines)
 
 

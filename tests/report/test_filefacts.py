@@ -1,0 +1,46 @@
+"""What the report tells of a file beside findings: only what could be measured."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from stemprep.model.facts import BandwidthFacts, HumFacts, PauseFacts, Sound, StereoFacts
+from stemprep.report.filefacts import file_facts
+from tests.checks.factory import measured_file, sound
+
+
+def told(heard: Sound) -> dict[str, str]:
+    return dict(file_facts(measured_file(heard=heard)))
+
+
+def test_nothing_is_told_of_what_was_not_measured() -> None:
+    lines = told(sound())
+    assert not {"Noise in the pauses", "Mains hum", "Spectrum ends at"} & set(lines)
+    assert "Level in the mono sum" not in lines
+
+
+def test_noise_and_hum_between_the_notes() -> None:
+    hum = HumFacts(mains_hz=50, channel=1, level_dbfs=-61.8, partials_hz=(50, 100, 150))
+    pauses = PauseFacts(noise_floor_dbfs=-58.25, range_db=40.0, hum=hum)
+    lines = told(replace(sound(), pauses=pauses))
+    assert lines["Noise in the pauses"] == "-58.2 dBFS RMS"
+    assert lines["Mains hum"] == "-61.8 dBFS RMS, at 50, 100 and 150 Hz"
+    assert "Mains hum" not in told(replace(sound(), pauses=replace(pauses, hum=None)))
+
+
+def test_where_the_spectrum_ends() -> None:
+    ends = BandwidthFacts(ends_like_rate_hz=44_100, drop_db=61.0)
+    lines = told(replace(sound(), bandwidth=ends))
+    assert lines["Spectrum ends at"] == "22.05 kHz, as at a sample rate of 44.1 kHz"
+
+
+def test_what_a_mono_sum_loses() -> None:
+    stereo = StereoFacts(
+        correlation=-0.4, is_identical=False, difference_peak_dbfs=-3.0, mono_sum_change_db=-5.23
+    )
+    lines = told(replace(sound(channels=2), stereo=stereo))
+    assert lines["L/R correlation"] == "-0.40"
+    assert lines["Level in the mono sum"] == "-5.2 dB (unrelated sides -3.0)"
+    vanished = replace(stereo, mono_sum_change_db=-float("inf"))
+    heard = replace(sound(channels=2), stereo=vanished)
+    assert told(heard)["Level in the mono sum"] == "-inf dB (unrelated sides -3.0)"
