@@ -15,15 +15,15 @@ from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: one worker, one thread
 
-import pytest
-
-from tests.engine.cluster import local_cluster
-from tests.service.engine_inboxes import Outcome, worked_off
-from tests.service.studio import hurry
-
 
 def main() -> None:
     """Work the inbox off three times."""
+    import pytest  # workers import this module anew: what only the parent needs is costly there
+
+    from tests.engine.cluster import local_cluster
+    from tests.service.engine_inboxes import Outcome, worked_off
+    from tests.service.studio import hurry
+
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--drops", type=int, default=40)
     drops = parser.parse_args().drops
