@@ -117,7 +117,7 @@ def _exit_code(arguments: Sequence[str]) -> int:
         error.show()
         return EXIT_USAGE
     except (click.Abort, KeyboardInterrupt):
-        click.echo("Interrupted; nothing was left half-made.", err=True)
+        click.echo("Interrupted; nothing half-made looks finished.", err=True)
         return EXIT_INTERRUPTED
     except BrokenPipeError:
         sys.stdout = _nowhere()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Literal, get_args
 
 from stemprep.model.facts import FileFacts
 from stemprep.model.finding import Finding
@@ -92,6 +92,7 @@ class Amendment:
 
 
 DamageKind = Literal["missing", "extra", "changed", "audio-changed", "header-changed", "tag"]
+DAMAGE_KINDS: tuple[DamageKind, ...] = get_args(DamageKind)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

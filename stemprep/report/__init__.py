@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from stemprep.report.schema import report_schema
     from stemprep.report.schema_of_comparison import comparison_schema
     from stemprep.report.sessions_page import SessionRow, render_sessions
-    from stemprep.report.shelf import render_shelf, render_shelf_json, shelf_json
+    from stemprep.report.shelf import render_shelf, render_shelf_json, shelf_json, shelf_schema
     from stemprep.report.text import render_text
     from stemprep.report.track_sheet import (
         TrackRow,
@@ -82,6 +82,7 @@ __all__ = [
     "returns_csv",
     "returns_html",
     "shelf_json",
+    "shelf_schema",
     "tempo_words",
     "track_sheet_csv",
     "track_sheet_html",
@@ -121,6 +122,7 @@ _HOMES = {
     "report_json": "records",
     "report_schema": "schema",
     "shelf_json": "shelf",
+    "shelf_schema": "shelf",
     "returns_csv": "returns",
     "returns_html": "returns",
     "tempo_words": "glance",

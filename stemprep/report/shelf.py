@@ -5,7 +5,18 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from stemprep.model.shelf import CopyState, ShelfCheck, ShelfEntry
+from stemprep.model.facts_schema import (
+    FLAG,
+    INTEGER,
+    SHA256,
+    TEXT,
+    Schema,
+    array,
+    nullable,
+    record,
+)
+from stemprep.model.package import DAMAGE_KINDS
+from stemprep.model.shelf import COPY_STATES, CopyState, ShelfCheck, ShelfEntry
 from stemprep.model.strict_json import Json, dumps
 from stemprep.report import figures
 from stemprep.report.layout import Page
@@ -151,3 +162,42 @@ def _entry_json(entry: ShelfEntry) -> Json:
 def render_shelf_json(check: ShelfCheck) -> str:
     """Write the check as strict JSON text."""
     return dumps(shelf_json(check))
+
+
+def shelf_schema() -> Schema:
+    """Describe the JSON of a shelf's check (JSON Schema, draft 2020-12); all fields are there."""
+    damages = array(record({"path": TEXT, "kind": {"enum": list(DAMAGE_KINDS)}, "message": TEXT}))
+    copy = record({"place": TEXT, "state": {"enum": list(COPY_STATES)}, "damages": damages})
+    package = record(
+        {
+            "package": TEXT,
+            "name": TEXT,
+            "state": {"enum": ["whole", "damaged", "incomplete"]},
+            "is_whole": FLAG,
+            "is_complete": FLAG,
+            "is_exchanged": FLAG,
+            "files": INTEGER,
+            "size_bytes": INTEGER,
+            "tag_manifest_sha256": nullable(SHA256),
+            "damages": damages,
+            "last_checked_at": nullable(TEXT),
+            "last_state": nullable(TEXT),
+            "copy": nullable(copy),
+        }
+    )
+    return record(
+        {
+            "schema_version": {"const": SCHEMA_VERSION},
+            "is_proved": FLAG,
+            "shelf": TEXT,
+            "checked_at": TEXT,
+            "log": TEXT,
+            "packages": array(package),
+            "gone": array(record({"package": TEXT, "state": TEXT, "checked_at": TEXT})),
+        },
+        **{
+            "$schema": "https://json-schema.org/draft/2020-12/schema",
+            "$id": f"urn:stemprep:shelf:{SCHEMA_VERSION}",
+            "title": "stemprep check of a shelf of packages",
+        },
+    )

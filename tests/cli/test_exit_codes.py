@@ -243,7 +243,7 @@ def test_130_interrupted_ends_soon_and_leaves_nothing(tmp_path: Path) -> None:
         out, err = run.communicate(timeout=300)
     assert run.returncode == 130
     assert out == ""
-    assert err.split("\n", 1)[-1] == "Interrupted; nothing was left half-made.\n"
+    assert err.split("\n", 1)[-1] == "Interrupted; nothing half-made looks finished.\n"
     assert not list(scratch.iterdir())
     with pytest.raises(ProcessLookupError):
         os.killpg(run.pid, 0)
