@@ -138,7 +138,8 @@ def merge(
         archive=None,
         entries=tuple(sorted(_one_sheet(entries), key=lambda entry: _key(entry.path))),
     )
-    session = build_session(scan, _with_tempo_files(sheet, scan))
+    told = _with_bars_as_delivered(sheet, manifest)
+    session = build_session(scan, _with_tempo_files(told, scan))
     merged = MergedSet(session=session, package=package, carried=carried, joined=joined)
     return replace(merged, session=_as_told(merged))
 
@@ -193,6 +194,20 @@ def _one_sheet(entries: Sequence[DropEntry]) -> list[DropEntry]:
         replace(entry, kind="document") if entry.kind == "sheet" and entry is not first else entry
         for entry in entries
     ]
+
+
+def _with_bars_as_delivered(sheet: SessionSheet | None, manifest: Manifest) -> SessionSheet | None:
+    """The sheet with bar 1 where it lies in the package's files, unless it is said anew."""
+    if sheet is None or manifest.sheet is None:
+        return sheet
+    before = {song.title: song.bar_1 for song in manifest.sheet.songs}
+    songs = tuple(
+        replace(song, bar_1=manifest.bars_1[song.title])
+        if song.title in manifest.bars_1 and song.bar_1 == before.get(song.title)
+        else song
+        for song in sheet.songs
+    )
+    return replace(sheet, songs=songs)
 
 
 def _with_tempo_files(sheet: SessionSheet | None, scan: Scan) -> SessionSheet | None:

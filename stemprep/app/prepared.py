@@ -12,8 +12,10 @@ from stemprep.app.companions import with_companions
 from stemprep.app.corrections import Correction, merged_with_corrections
 from stemprep.app.from_package import MergedSet, inspect_merged
 from stemprep.app.inspect import Admit, Inspection, OnProgress, admit_all, inspected, no_progress
+from stemprep.app.package_bars import placed_in_package
 from stemprep.containers import dropped_metadata
 from stemprep.engine import Engine
+from stemprep.model.finding import Finding
 from stemprep.model.package import Amendment, Predecessor
 from stemprep.model.plan import Plan
 from stemprep.prepare import plan_delivery
@@ -92,11 +94,15 @@ def prepared_merged(
 def planned(inspection: Inspection, merged: MergedSet | None = None) -> Plan:
     """The plan of a judged set; what it carries from a package stays as it is."""
     judgement = inspection.judgement
-    plan = plan_delivery(
-        inspection.measured, judgement.set_facts, judgement.findings, inspection.spec
-    )
+    measured, spec = inspection.measured, inspection.spec
+    obstacles: tuple[Finding, ...] = ()
+    if merged is not None:  # its start is decided: what it carries is not moved
+        measured, obstacles = placed_in_package(measured, merged)
+        spec = replace(spec, operations=replace(spec.operations, is_start_at_bar_1=False))
+    plan = plan_delivery(measured, judgement.set_facts, judgement.findings, spec)
     if merged is not None:
         plan = with_carried(plan, inspection.measured, merged)
+        plan = replace(plan, blockers=(*plan.blockers, *obstacles))
     return with_companions(_with_dropped_metadata(plan, inspection), inspection)
 
 

@@ -11,7 +11,7 @@ from typing import Any, TypeVar, cast
 from stemprep.errors import DeliveryError
 from stemprep.model.package import Amendment, Predecessor
 from stemprep.model.plan import LeftOut, Operation
-from stemprep.model.sheet import SessionSheet
+from stemprep.model.sheet import BarOne, SessionSheet
 from stemprep.model.strict_json import Json
 from stemprep.model.words import OPERATION_NAMES, ROLES, OperationName, Role
 from stemprep.spec import load_recorded_sheet
@@ -81,6 +81,8 @@ class DeliveredDocument:
 class Manifest:
     """What a package tells of itself.
 
+    bars_1:     per song title, where bar 1 lies in its files as delivered; only where that is known
+                and no timecode tells it.
     history:    all deliveries before it, the first one first.
     companions: paths below the payload of what was made for it beside the dropped files.
     """
@@ -96,6 +98,7 @@ class Manifest:
     spec_sha256: str
     sheet: SessionSheet | None
     start_samples: Mapping[str, int | None]
+    bars_1: Mapping[str, BarOne]
     files: tuple[DeliveredFile, ...]
     documents: tuple[DeliveredDocument, ...]
     companions: tuple[str, ...]
@@ -191,6 +194,7 @@ def _manifest(top: _Reader, name: str) -> Manifest:
         spec_sha256=spec.get("sha256", str),
         sheet=None if sheet is None else load_recorded_sheet(sheet, name),
         start_samples=_starts(top.get("start_samples", dict)),
+        bars_1=_bars_1(top.maybe("start_references", dict) or {}),
         files=tuple(_file(item) for item in top.each("files")),
         documents=tuple(_document(item) for item in top.each("documents")),
         companions=tuple(item.get("path", str) for item in top.each("companions")),
@@ -207,6 +211,22 @@ def _starts(values: dict[str, Any]) -> dict[str, int | None]:
         song: start if isinstance(start, int) and not isinstance(start, bool) else None
         for song, start in values.items()
     }
+
+
+def _bars_1(values: dict[str, Any]) -> dict[str, BarOne]:
+    """Bar 1 in samples as time references count, from the start of the files where none has one."""
+    places = {
+        song: bar_1 + (_whole(record, "start_samples") or 0)
+        for song, record in values.items()
+        if (bar_1 := _whole(record, "bar_1_samples")) is not None
+        and record.get("bar_1_timecode") is None
+    }
+    return {song: BarOne(samples=place) for song, place in places.items() if place >= 0}
+
+
+def _whole(record: object, name: str) -> int | None:
+    value = record.get(name) if isinstance(record, dict) else None
+    return value if isinstance(value, int) and not isinstance(value, bool) else None
 
 
 def _predecessor(item: _Reader) -> Predecessor:
