@@ -20,14 +20,16 @@ INCOMING = ".incoming-"
 _UNFINISHED_ENDINGS = frozenset(
     {"tmp", "temp", "upload", "uploading", "opdownload", "aria2", "incomplete", "unfinished"}
 )
-_UNFINISHED = re.compile(r"\.(?:goutputstream-|syncthing\.|sync-conflict-tmp).*\Z", re.DOTALL)
+_BEING_WRITTEN = re.compile(r"\.goutputstream-.*\Z", re.DOTALL)
 _WRITTEN_BYTE = re.compile(r"\\x[0-9A-F]{2}")
 
 
 def is_unfinished(name: str) -> bool:
     """Tell whether a file of this name is a transfer that has not come to its end."""
     ending = split_extension(name)[1].removeprefix(".").lower()
-    return ending in _UNFINISHED_ENDINGS or is_copy_under_way(name) or bool(_UNFINISHED.match(name))
+    return (
+        ending in _UNFINISHED_ENDINGS or is_copy_under_way(name) or bool(_BEING_WRITTEN.match(name))
+    )
 
 
 def finished_name(name: str) -> str:

@@ -25,7 +25,7 @@ def test_what_systems_and_the_service_make_is_no_drop(name: str, is_folder: bool
 @pytest.mark.parametrize(
     "name",
     ["take.wav.part", "take.wav.crdownload", "take.wav.partial", "take.wav.filepart", "take.tmp",
-     ".take.wav.x7Qz2a", "take.wav.aria2", "Take.WAV.PART"],
+     ".take.wav.x7Qz2a", "take.wav.aria2", "Take.WAV.PART", ".goutputstream-X7QZ2A"],
 )  # fmt: skip
 def test_transfers_under_way_are_no_drops(name: str) -> None:
     """Names as copying programs give them; common practice, no source."""
