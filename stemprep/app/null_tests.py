@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from stemprep.engine import Engine, JobDied
-from stemprep.model.null_test import NullCause, NullTest
+from stemprep.model.null_test import NullCause, NullTest, Obstacle, UntestedSum
 from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.naming import PathIndex
 from stemprep.units import ratio_from_db
@@ -25,9 +25,11 @@ _MIN_TRUSTED_WORD_BITS = 16  # a square wave uses few bits without having been q
 def with_null_tests(measured: MeasuredSession, engine: Engine) -> MeasuredSession:
     """The session with the null test of every song that has a mix and at least two stems."""
     jobs = null_test_jobs(measured)
-    if not jobs:
-        return measured
-    return replace(measured, null_tests=_run(jobs, engine))
+    return replace(
+        measured,
+        null_tests=_run(jobs, engine) if jobs else (),
+        untested_sums=untested_sums(measured),
+    )
 
 
 def _run(jobs: Sequence[NullTestJob], engine: Engine) -> tuple[NullTest, ...]:
@@ -67,7 +69,8 @@ def with_null_tests_after(
             kept.append(renamed(test, {sources[path]: path for path in paths}))
         else:
             again.append(job)
-    return replace(written, null_tests=(*kept, *_run(again, engine)))
+    tests = (*kept, *_run(again, engine)) if again else tuple(kept)
+    return replace(written, null_tests=tests, untested_sums=untested_sums(written))
 
 
 def renamed(test: NullTest, names: Mapping[str, str]) -> NullTest:
@@ -87,16 +90,44 @@ def renamed(test: NullTest, names: Mapping[str, str]) -> NullTest:
 
 def null_test_jobs(measured: MeasuredSession) -> tuple[NullTestJob, ...]:
     """One job a mix that stems stand beside, in the session's order."""
+    return tuple(
+        _job(measured, song, mix, stems)
+        for song, mix, stems in _sums(measured)
+        if all(_obstacle(stem, mix) is None for stem in stems)
+    )
+
+
+def untested_sums(measured: MeasuredSession) -> tuple[UntestedSum, ...]:
+    """Stems and mixes that stand beside each other and cannot be summed."""
+    told: list[UntestedSum] = []
+    for song, mix, stems in _sums(measured):
+        obstacles = {stem.path: _obstacle(stem, mix) for stem in stems}
+        first = next((obstacle for obstacle in obstacles.values() if obstacle), None)
+        if first is not None:
+            told.append(
+                UntestedSum(
+                    song=song,
+                    reference=mix.path,
+                    stems=tuple(stem.path for stem in stems),
+                    odd=tuple(path for path, obstacle in obstacles.items() if obstacle == first),
+                    obstacle=first,
+                )
+            )
+    return tuple(told)
+
+
+def _sums(
+    measured: MeasuredSession,
+) -> Iterator[tuple[str, MeasuredFile, Sequence[MeasuredFile]]]:
+    """Song, mix and what should add up to it: two files or more."""
     by_song: dict[str, list[MeasuredFile]] = {}
     for file in measured.files:
         by_song.setdefault(file.source.song, []).append(file)
-    return tuple(
-        job
-        for song, files in by_song.items()
-        for mix in _mixes(measured, song, files)
-        for stems in (_stems(mix, files), _halves(files))
-        if (job := _job(measured, song, mix, stems, files)) is not None
-    )
+    for song, files in by_song.items():
+        for mix in _mixes(measured, song, files):
+            for stems in (_stems(mix, files), _halves(files)):
+                if len(stems) >= MIN_STEMS:
+                    yield song, mix, stems
 
 
 def _stems(mix: MeasuredFile, files: Sequence[MeasuredFile]) -> list[MeasuredFile]:
@@ -134,11 +165,22 @@ def _mixes(
     mixes = [file for file in files if file.path in named and _has_sound(file)]
     if mixes:
         return mixes[:1]
-    return _newest(
+    prints = [
         file
         for file in files
         if file.role == "mix" and _has_sound(file) and file.source.use != "unused"
-    )[:MAX_MIXES]
+    ]
+    return (_of_the_sheet(prints, measured, song) or _newest(prints))[:MAX_MIXES]
+
+
+def _of_the_sheet(
+    mixes: Iterable[MeasuredFile], measured: MeasuredSession, song: str
+) -> list[MeasuredFile]:
+    """The mixes whose names end in the revision that the sheet states; none where it does not."""
+    sheet = measured.session.sheet
+    notes = () if sheet is None else sheet.songs
+    stated = {note.revision for note in notes if note.title == song} - {None}
+    return [mix for mix in mixes if stated.intersection(_revision(mix)[-1:])]
 
 
 def _newest(mixes: Iterable[MeasuredFile]) -> list[MeasuredFile]:
@@ -159,14 +201,9 @@ def _without_revision(mix: MeasuredFile) -> str:
 
 
 def _job(
-    measured: MeasuredSession,
-    song: str,
-    mix: MeasuredFile,
-    stems: Sequence[MeasuredFile],
-    files: Sequence[MeasuredFile],
-) -> NullTestJob | None:
-    if len(stems) < MIN_STEMS or not all(_fits(stem, mix) for stem in stems):
-        return None
+    measured: MeasuredSession, song: str, mix: MeasuredFile, stems: Sequence[MeasuredFile]
+) -> NullTestJob:
+    files = [file for file in measured.files if file.source.song == song]
     summed = {mix.path, *(stem.path for stem in stems)}
     return NullTestJob(
         root=measured.session.root,
@@ -187,17 +224,18 @@ def _has_sound(file: MeasuredFile) -> bool:
     )
 
 
-def _fits(stem: MeasuredFile, mix: MeasuredFile) -> bool:
+def _obstacle(stem: MeasuredFile, mix: MeasuredFile) -> Obstacle | None:
+    """What keeps a stem from being summed; None: nothing."""
     from stemprep.summing import can_be_summed  # loaded where there is a mix
 
     if not _has_sound(stem):
-        return False
+        return "not-readable"
     ours, theirs = stem.facts.format, mix.facts.format
     assert ours is not None, "a file with sound has a format"
     assert theirs is not None, "a file with sound has a format"
-    return ours.sample_rate_hz == theirs.sample_rate_hz and can_be_summed(
-        theirs.channels, ours.channels
-    )
+    if ours.sample_rate_hz != theirs.sample_rate_hz:
+        return "sample-rate"
+    return None if can_be_summed(theirs.channels, ours.channels) else "channels"
 
 
 def _summed(file: MeasuredFile) -> SummedFile:

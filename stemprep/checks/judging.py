@@ -66,6 +66,7 @@ def judge_by(
         set_facts=replace(
             _set_facts(songs),
             null_tests=measured.null_tests,
+            untested_sums=measured.untested_sums,
             mic_pairs=_mic_pairs(measured, spec),
             unclear_mic_pairs=tuple(
                 (lag.reference, lag.file) for lag in measured.mic_lags if lag.lag_samples is None

@@ -9,8 +9,9 @@ float64; a common gain is fitted and is no fault. What is left is compared with 
 lengths of the files can leave. Where it is more, the file that explains it is looked for. Raw
 tracks, alternates, rough mixes, listening copies, click and talkback are not summed; one
 instrumental and one a cappella are a set of their own, a note where the bus is why they differ.
-Of revisions beside each other the newest is tested, unless the sheet names the reference mix; what
-the sheet calls unused or an alternate is not summed.
+Of revisions beside each other the one that the sheet states is tested, else the newest, unless the
+sheet names the reference mix; what the sheet calls unused or an alternate is not summed. Where a
+stem is at another rate than the mix there is no test: that is a note, with the stems that differ.
 Limit: 3 dB over the theory of TPDF dither for the word lengths at hand, and never over 1.5 steps a
 file (common practice; the theory: Lipshitz, Wannamaker and Vanderkooy, JAES 40, 1992).
 Passes: eight 24-bit stems that leave -128 dBFS; the same 3.1 dB louder than the mix, all alike.
@@ -25,10 +26,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from stemprep.checks.null_words import advice_of, message_of
-from stemprep.checks.tell import finite, severity_under, worst_ceiling
+from stemprep.checks.null_words import UNTESTED_ADVICE, advice_of, message_of, untested_words
+from stemprep.checks.tell import about_files, finite, severity_under, worst_ceiling
 from stemprep.model.finding import Finding
-from stemprep.model.null_test import NullCause, NullTest
+from stemprep.model.null_test import NullCause, NullTest, UntestedSum
 from stemprep.model.rule import RuleTable
 from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import Severity
@@ -45,6 +46,29 @@ def check(measured: MeasuredSession, rules: RuleTable) -> Iterator[Finding]:
         if all(test.verdict == "not" for test in tests):
             nearest = min(tests, key=lambda test: test.residual_rms_dbfs)
             yield from _finding(nearest, measured, rules)
+    tested = {(test.song, test.stems) for test in measured.null_tests}
+    for untested in measured.untested_sums:
+        if (untested.song, untested.stems) not in tested:
+            yield from _untested(untested, measured, rules)
+
+
+def _untested(
+    untested: UntestedSum, measured: MeasuredSession, rules: RuleTable
+) -> Iterator[Finding]:
+    """Say why there is no test; damage is told by the checks that found it."""
+    by_path = {file.path: file for file in measured.files}
+    odd = [by_path[path] for path in untested.odd]
+    severity = severity_under(worst_ceiling(rules, odd), "note")
+    if severity is None:
+        return
+    yield about_files(
+        odd,
+        ID,
+        severity,
+        message=untested_words(untested, odd, by_path[untested.reference]),
+        advice=UNTESTED_ADVICE[untested.obstacle],
+        against=[by_path[untested.reference]],
+    )
 
 
 def blamed_files(test: NullTest) -> tuple[str, ...]:

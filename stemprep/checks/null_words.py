@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from stemprep.model.null_test import NullCause, NullTest
+from collections.abc import Iterator, Sequence
+
+from stemprep.checks.tell import listed, rate_name
+from stemprep.model.null_test import NullCause, NullTest, Obstacle, UntestedSum
+from stemprep.model.session import MeasuredFile
 from stemprep.naming import file_name
 from stemprep.units import clock_from_samples
 
@@ -13,6 +17,33 @@ _FILE_ADVICE = "Export {} again from the session of the mix, over the same range
 _MISSING_ADVICE = (
     "Look for a stem that was not exported, or for an effect return that only the mix has."
 )
+
+
+UNTESTED_ADVICE: dict[Obstacle, str] = {
+    "sample-rate": "Export stems and mix from one session at one rate; converted files no longer "
+    "null.",
+    "channels": "Export the stems with as many channels as the mix, or in mono.",
+    "not-readable": "Export the named file again; the stems are tested when all of them can be "
+    "read.",
+}
+
+
+def untested_words(untested: UntestedSum, odd: Sequence[MeasuredFile], mix: MeasuredFile) -> str:
+    """Why stems and mix were not compared."""
+    begin = "the stems were not summed against the mix"
+    ours, theirs = odd[0].facts.format, mix.facts.format
+    if untested.obstacle == "not-readable" or ours is None or theirs is None:
+        return f"{begin}: not all of them can be read"
+    if untested.obstacle == "sample-rate":
+        rates = listed(sorted({rate_name(rate) for rate in _rates(odd)}))
+        return f"{begin}: {rates} here, {rate_name(theirs.sample_rate_hz)} there"
+    return f"{begin}: {ours.channels} channels here, {theirs.channels} there"
+
+
+def _rates(files: Sequence[MeasuredFile]) -> Iterator[int]:
+    for file in files:
+        if file.facts.format is not None:
+            yield file.facts.format.sample_rate_hz
 
 
 def residual_words(test: NullTest) -> str:

@@ -13,7 +13,7 @@ from typing import Literal
 
 from stemprep.model.header import AudioFormat, Header
 from stemprep.model.mic_pairs import MicPair
-from stemprep.model.null_test import NullTest
+from stemprep.model.null_test import NullTest, UntestedSum
 from stemprep.model.words import TruePeakFilter
 
 MAX_LISTED_RUNS = 10_000
@@ -352,6 +352,7 @@ class SetFacts:
     duplicates: groups of files with the same samples.
     pairs:      (left, right) files that form one stereo signal by name and format.
     null_tests: whether the stems of each song add up to its mix.
+    untested_sums: stems and mixes that could not be compared, with the reason.
     mic_pairs:  which microphone lies where against which.
     unclear_mic_pairs: (reference, file) that were compared and tell nothing.
     """
@@ -360,6 +361,7 @@ class SetFacts:
     pairs: tuple[tuple[str, str], ...] = ()
     songs: tuple[SongFacts, ...] = ()
     null_tests: tuple[NullTest, ...] = ()
+    untested_sums: tuple[UntestedSum, ...] = ()
     mic_pairs: tuple[MicPair, ...] = ()
     unclear_mic_pairs: tuple[tuple[str, str], ...] = ()
 

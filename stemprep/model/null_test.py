@@ -57,6 +57,20 @@ class NullCause:
     alternatives: tuple[NullCause, ...] = ()
 
 
+Obstacle = Literal["sample-rate", "channels", "not-readable"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UntestedSum:
+    """Stems and a mix of one song that cannot be summed, and the stems that keep them from it."""
+
+    song: str
+    reference: str
+    stems: tuple[str, ...]
+    odd: tuple[str, ...]
+    obstacle: Obstacle
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NullTest:
     """The result for one song.

@@ -7,7 +7,7 @@ from typing import Literal
 
 from stemprep.model.facts import FileFacts
 from stemprep.model.mic_pairs import ContentLag, MicLag
-from stemprep.model.null_test import NullTest
+from stemprep.model.null_test import NullTest, UntestedSum
 from stemprep.model.sheet import SessionSheet, SongNote, TrackNote, Use
 from stemprep.model.words import Role
 
@@ -157,6 +157,7 @@ class MeasuredSession:
     """The session with the facts of every audio file, in the session's order.
 
     null_tests: for each song that has a mix and stems, whether these add up to it.
+    untested_sums: stems and mixes that could not be compared, with the reason.
     mic_lags:   microphones measured against each other, those without a verdict among them.
     content_lags: files without time reference that hold one signal, and how late it is in each.
     """
@@ -164,5 +165,6 @@ class MeasuredSession:
     session: Session
     files: tuple[MeasuredFile, ...]
     null_tests: tuple[NullTest, ...] = ()
+    untested_sums: tuple[UntestedSum, ...] = ()
     mic_lags: tuple[MicLag, ...] = ()
     content_lags: tuple[ContentLag, ...] = ()

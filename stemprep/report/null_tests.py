@@ -17,7 +17,15 @@ from stemprep.model.facts_schema import (
     nullable,
     record,
 )
-from stemprep.model.null_test import CauseKind, NullCause, NullTest, NullVerdict, Placement
+from stemprep.model.null_test import (
+    CauseKind,
+    NullCause,
+    NullTest,
+    NullVerdict,
+    Obstacle,
+    Placement,
+    UntestedSum,
+)
 from stemprep.model.strict_json import Json, figure, rounded
 from stemprep.report import figures
 from stemprep.units import clock_from_samples
@@ -111,6 +119,30 @@ def null_test_schema() -> Schema:
             "residual_over_time_dbfs": array(nullable(NUMBER)),
             "verdict": {"enum": list(get_args(NullVerdict))},
             "causes": array(record({**plain, "alternatives": array(record(plain))})),
+        }
+    )
+
+
+def untested_sum_json(untested: UntestedSum) -> Json:
+    """Give stems and a mix that could not be compared as plain values."""
+    return {
+        "song": untested.song,
+        "reference": untested.reference,
+        "stems": list(untested.stems),
+        "odd": list(untested.odd),
+        "obstacle": untested.obstacle,
+    }
+
+
+def untested_sum_schema() -> Schema:
+    """Describe them; ``odd``: the stems that keep the set from being summed."""
+    return record(
+        {
+            "song": TEXT,
+            "reference": TEXT,
+            "stems": array(TEXT),
+            "odd": {**array(TEXT), "minItems": 1},
+            "obstacle": {"enum": list(get_args(Obstacle))},
         }
     )
 

@@ -15,7 +15,7 @@ from stemprep.model.session import MeasuredFile, Session
 from stemprep.model.strict_json import Json, dumps, facts_to_json
 from stemprep.report.causes import files_of
 from stemprep.report.mic_pairs import mic_pair_json
-from stemprep.report.null_tests import null_test_json
+from stemprep.report.null_tests import null_test_json, untested_sum_json
 from stemprep.report.schema import SCHEMA_VERSION
 
 FIGURE_DECIMALS = 6
@@ -105,6 +105,7 @@ def _set_facts(facts: SetFacts) -> Json:
         "pairs": [{"left": left, "right": right} for left, right in facts.pairs],
         "songs": [_song(song) for song in facts.songs],
         "null_tests": [null_test_json(test) for test in facts.null_tests],
+        "untested_sums": [untested_sum_json(each) for each in facts.untested_sums],
         "mic_pairs": [mic_pair_json(pair) for pair in facts.mic_pairs],
         "unclear_mic_pairs": [
             {"reference": reference, "file": file} for reference, file in facts.unclear_mic_pairs

@@ -20,7 +20,7 @@ from stemprep.model.finding import MAX_WORST
 from stemprep.model.session import EntryKind
 from stemprep.model.words import OPERATION_NAMES, ROLES, Container, Encoding, Severity, Verdict
 from stemprep.report.mic_pairs import mic_pair_schema
-from stemprep.report.null_tests import null_test_schema
+from stemprep.report.null_tests import null_test_schema, untested_sum_schema
 
 SCHEMA_VERSION = 1
 
@@ -127,6 +127,7 @@ def _set_facts() -> Schema:
             "pairs": array(record({"left": TEXT, "right": TEXT})),
             "songs": array(record(song)),
             "null_tests": array(null_test_schema()),
+            "untested_sums": array(untested_sum_schema()),
             "mic_pairs": array(mic_pair_schema()),
             "unclear_mic_pairs": array(record({"reference": TEXT, "file": TEXT})),
         },

@@ -4,7 +4,12 @@ from dataclasses import replace
 
 import pytest
 
-from stemprep.app.null_tests import null_test_jobs, renamed, with_null_tests_after
+from stemprep.app.null_tests import (
+    null_test_jobs,
+    renamed,
+    untested_sums,
+    with_null_tests_after,
+)
 from stemprep.engine import InlineEngine
 from stemprep.model.null_test import NullCause
 from stemprep.model.session import MeasuredFile
@@ -28,7 +33,7 @@ def files(*more: MeasuredFile) -> list[MeasuredFile]:
     return [
         measured_file("a.wav", role="stem"),
         measured_file("b.wav", role="stem"),
-        measured_file("MIX.wav", role="mix"),
+        measured_file("MIX.wav", role="mix", channels=2),
         *more,
     ]
 
@@ -41,14 +46,25 @@ def test_a_mix_and_its_stems_are_one_job_and_the_rest_is_left_out() -> None:
 
 
 @pytest.mark.parametrize(
-    "odd",
+    ("odd", "obstacle"),
     [
-        measured_file("c.wav", role="stem", rate_hz=44_100),
-        measured_file("c.wav", role="stem", is_readable=False),
+        (measured_file("c.wav", role="stem", rate_hz=44_100), "sample-rate"),
+        (measured_file("c.wav", role="stem", is_readable=False), "not-readable"),
+        (measured_file("c.wav", role="stem", channels=6), "channels"),
     ],
 )
-def test_stems_that_cannot_be_summed_give_no_job(odd: MeasuredFile) -> None:
-    assert not null_test_jobs(session(*files(odd)))
+def test_stems_that_cannot_be_summed_give_no_job_and_a_reason(
+    odd: MeasuredFile, obstacle: str
+) -> None:
+    set_ = session(*files(odd))
+    assert not null_test_jobs(set_)
+    (untested,) = untested_sums(set_)
+    assert (untested.reference, untested.odd, untested.obstacle) == (
+        "MIX.wav",
+        ("c.wav",),
+        obstacle,
+    )
+    assert not untested_sums(session(*files()))
 
 
 def test_one_stem_or_no_mix_gives_no_job() -> None:
@@ -81,6 +97,16 @@ def test_only_the_newest_revision_is_tested(names: tuple[str, ...], tested: list
     assert [job.mix.path for job in jobs] == tested
     left_out = {path for job in jobs for path, role in job.left_out if role == "mix"}
     assert {*names} == {*tested} | left_out
+
+
+@pytest.mark.parametrize(
+    ("revision", "tested"), [(3, "Dawn MIX v3.wav"), (4, "Dawn MIX v4.wav"), (9, "Dawn MIX v4.wav")]
+)
+def test_the_sheet_states_the_revision(revision: int, tested: str) -> None:
+    sheet = SessionSheet(songs=(SongNote(title="", revision=revision),))
+    mixes = [measured_file(f"Dawn MIX v{number}.wav", role="mix") for number in (3, 4)]
+    (job,) = null_test_jobs(session(*files()[:2], *mixes, sheet=sheet))
+    assert job.mix.path == tested
 
 
 def test_what_the_sheet_leaves_out_is_neither_summed_nor_tested() -> None:

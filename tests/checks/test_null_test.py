@@ -7,7 +7,7 @@ import pytest
 
 from stemprep.checks import judge
 from stemprep.model.finding import Finding
-from stemprep.model.null_test import NullCause, NullTest
+from stemprep.model.null_test import NullCause, NullTest, UntestedSum
 from stemprep.model.rule import Rule
 from stemprep.model.sheet import SessionSheet, SongNote
 from tests.checks.factory import measured_file, null_test, session, spec
@@ -96,3 +96,30 @@ def test_one_mix_that_the_stems_add_up_to_is_enough() -> None:
 def test_each_kind_has_its_words(cause: NullCause, words: str) -> None:
     (finding,) = found(replace(TEST, causes=(cause,)))
     assert words in finding.message
+
+
+@pytest.mark.parametrize(
+    ("obstacle", "words"),
+    [("sample-rate", "44.1 kHz here, 48 kHz there"), ("not-readable", "not all of them")],
+)
+def test_stems_that_could_not_be_summed_are_a_note_with_the_reason(
+    obstacle: Any, words: str
+) -> None:
+    files = [
+        measured_file("BASS.wav", role="stem"),
+        measured_file("GTR.wav", role="stem", rate_hz=44_100),
+        measured_file("MIX.wav", role="mix"),
+    ]
+    untested = UntestedSum(
+        song="",
+        reference="MIX.wav",
+        stems=("BASS.wav", "GTR.wav"),
+        odd=("GTR.wav",),
+        obstacle=obstacle,
+    )
+    measured = replace(session(*files), untested_sums=(untested,))
+    judgement = judge(measured, spec({"null-test": Rule(severity="fail")}))
+    (finding,) = (each for each in judgement.findings if each.check == "null-test")
+    assert (finding.severity, finding.file, finding.against) == ("note", "GTR.wav", ("MIX.wav",))
+    assert words in finding.message
+    assert judgement.set_facts.untested_sums == (untested,)

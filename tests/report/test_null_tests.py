@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import jsonschema
 
-from stemprep.model.null_test import NullCause, NullTest
+from stemprep.model.null_test import NullCause, NullTest, UntestedSum
 from stemprep.model.strict_json import dumps
 from stemprep.report.null_tests import (
     HEIGHT,
@@ -15,6 +15,8 @@ from stemprep.report.null_tests import (
     null_test_schema,
     residual_picture,
     untested_mixes,
+    untested_sum_json,
+    untested_sum_schema,
 )
 
 TEST = NullTest(
@@ -64,6 +66,13 @@ def test_json_is_strict_and_as_described() -> None:
         jsonschema.validate(json.loads(dumps(null_test_json(test))), null_test_schema())
     told = null_test_json(silent)
     assert (told["residual_peak_dbfs"], told["is_residual_peak_dbfs_infinite"]) == (None, True)
+
+
+def test_what_could_not_be_summed_is_as_described() -> None:
+    untested = UntestedSum(
+        song="Dawn", reference="MIX.wav", stems=("a.wav",), odd=("a.wav",), obstacle="sample-rate"
+    )
+    jsonschema.validate(json.loads(dumps(untested_sum_json(untested))), untested_sum_schema())
 
 
 def test_the_picture_shows_silence_at_the_bottom() -> None:
