@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import shutil
 import struct
 from dataclasses import dataclass
 from fractions import Fraction
@@ -339,3 +340,13 @@ def test_a_tempo_file_that_cannot_be_read_is_told_at_its_place(
     (told,) = caught.value.problems
     assert told.startswith('session.yaml:6:17: songs[1].tempo_file: "the map.mid" is')
     assert reason in told
+
+
+def test_a_tempo_file_is_found_in_a_zip_too(tmp_path: Path) -> None:
+    drop = small_drop(tmp_path, HEAD + "    bar_1: {samples: 0}\n    tempo_file: maps/a.mid\n")
+    (drop / "maps").mkdir()
+    (drop / "maps/a.mid").write_bytes(dropped_map())
+    packed = shutil.make_archive(str(tmp_path / "Session"), "zip", tmp_path, "drop")
+    planned = plan(Path(packed), tmp_path / "bars.yaml", engine=InlineEngine()).plan
+    assert planned is not None
+    assert [companion.kind for companion in planned.companions] == ["click", "markers", "tempo-map"]
