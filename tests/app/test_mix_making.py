@@ -123,3 +123,27 @@ def test_a_hostile_group_stays_in_its_folder(tmp_path: Path) -> None:
 
 def test_every_maker_is_a_kind_that_specs_can_ask_for() -> None:
     assert set(MAKERS) <= set(COMPANION_KINDS)
+
+
+def test_as_dropped_songs_in_one_folder_each_get_their_own(tmp_path: Path) -> None:
+    drop = tmp_path / "drop"
+    for song in ("Low Water", "High Water"):
+        (drop / "day 1" / song).mkdir(parents=True)
+        for name in ("Bass", "Vox"):
+            _stamped(drop / "day 1" / song / f"{name}.wav", 0)
+    songs = (
+        "songs: [{title: Low, folder: day 1/Low Water}, {title: High, folder: day 1/High Water}]\n"
+    )
+    (drop / "session.yaml").write_text(songs + SHEET)
+    spec = tmp_path / "room.yaml"
+    spec.write_text(
+        "title: T\npurpose: P\nextends: archive\ncontents: {companions: "
+        "[rough-mix, minus-ones, listening-copies, track-sheet, returns]}\n"
+    )
+    package = deliver(drop, spec, [tmp_path / "out"], engine=InlineEngine()).package
+    assert package is not None
+    assert verify_package(Path(package)).is_whole
+    payload = Path(package) / "data"
+    assert len(list(payload.rglob("Rough mix*.wav"))) == 2 * (1 + 2)
+    assert len(list(payload.rglob("*.mp3"))) == 2 * (1 + 2)
+    assert len(list(payload.rglob("track-sheet*"))) == 4

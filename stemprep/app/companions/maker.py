@@ -81,4 +81,4 @@ def song_folder(song: str, planned: Plan) -> str:
         return ""
     path = next((output.path for output in planned.outputs if output.song == song), "")
     folder, slash, _ = path.partition("/")
-    return folder + slash
+    return folder + slash if slash else ""

@@ -66,12 +66,14 @@ def _reference_mix(song: str, inspection: Inspection) -> str | None:
 
 def plan_rough_mixes(inspection: Inspection, planned: Plan) -> Iterator[Companion]:
     """One a song that has files to add up and no mix of its own."""
+    taken: list[str] = []
     for recipe in recipes(inspection, planned):
         if recipe.supplied is None and len(recipe.parts) > 1:
             folder = song_folder(recipe.song, planned)
+            taken.append(clear_path(f"{folder}rough-mixes/{recipe.title}.wav", planned, taken))
             yield Companion(
                 kind="rough-mix",
-                path=clear_path(f"{folder}rough-mixes/{recipe.title}.wav", planned),
+                path=taken[-1],
                 song=recipe.song,
                 words=_rough_mix_words(recipe),
                 made_from=_dropped(recipe.parts, planned),
@@ -80,15 +82,17 @@ def plan_rough_mixes(inspection: Inspection, planned: Plan) -> Iterator[Companio
 
 def plan_minus_ones(inspection: Inspection, planned: Plan) -> Iterator[Companion]:
     """One for each player of a song who can be left out so that others remain."""
+    taken: list[str] = []
     for recipe in recipes(inspection, planned):
         folder = song_folder(recipe.song, planned)
         for player in recipe.players:
             name = f"{recipe.title} without {player}".replace("/", "_")
             left_out = recipe.without(player)
             kept = tuple(part for part in recipe.parts if part not in left_out)
+            taken.append(clear_path(f"{folder}minus-ones/{name}.wav", planned, taken))
             yield Companion(
                 kind="minus-ones",
-                path=clear_path(f"{folder}minus-ones/{name}.wav", planned),
+                path=taken[-1],
                 song=recipe.song,
                 words=_minus_one_words(recipe, player, left_out),
                 made_from=_dropped(kept, planned),
