@@ -59,6 +59,9 @@ def first(
     return request.param, Path(report.package)
 
 
+ONE_SPEC = pytest.mark.parametrize("first", ["mastering"], indirect=True)
+
+
 @pytest.fixture
 def house(first: tuple[str, Path], tmp_path: Path) -> House:
     spec, package = first
@@ -106,6 +109,7 @@ def test_one_file_is_replaced_and_the_rest_carried(house: House) -> None:
     ]
 
 
+@ONE_SPEC
 def test_the_first_line_of_the_note_says_what_and_why(house: House) -> None:
     new_bass(house.place / "fix" / "02 Bass.wav")
     _, package = house.correct(house.place / "fix")
@@ -115,6 +119,7 @@ def test_the_first_line_of_the_note_says_what_and_why(house: House) -> None:
     assert f"as it was in {house.first.name}" in text
 
 
+@ONE_SPEC
 @pytest.mark.parametrize("name", ["by package path", "by name alone"])
 def test_a_file_is_found_by_its_name_in_the_package(house: House, name: str) -> None:
     path = file_of(house.first, "02 Bass.wav")["path"]
@@ -124,6 +129,7 @@ def test_a_file_is_found_by_its_name_in_the_package(house: House, name: str) -> 
     assert len(manifest_of(package)["files"]) == len(manifest_of(house.first)["files"])
 
 
+@ONE_SPEC
 def test_a_file_that_replaces_nothing_is_added_and_said_so(house: House) -> None:
     drops.write_take(house.place / "fix" / "07 Fiddle.wav", drops.note(peak_dbfs=-9, seconds=1.0))
     _, package = house.correct(house.place / "fix", "the fiddle was forgotten")
@@ -175,6 +181,7 @@ def test_checks_see_the_merged_set(house: House) -> None:
         assert any("byte for byte" in finding.message for finding in report.findings)
 
 
+@ONE_SPEC
 def test_the_same_correction_is_already_delivered(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -186,6 +193,7 @@ def test_the_same_correction_is_already_delivered(
     assert report.is_package_known
 
 
+@ONE_SPEC
 def test_a_damaged_package_is_not_corrected(house: House) -> None:
     broken = Path(shutil.copytree(house.first, house.place / "broken"))
     victim = next(broken.glob("data/**/*.wav"))
@@ -203,6 +211,7 @@ def test_a_damaged_package_is_not_corrected(house: House) -> None:
     assert not (house.place / "out").exists()
 
 
+@ONE_SPEC
 def test_nothing_is_written_into_the_corrected_package(house: House) -> None:
     new_bass(house.place / "fix" / "02 Bass.wav")
     with pytest.raises(UsageError, match="lies inside the package"):
@@ -214,12 +223,14 @@ def test_nothing_is_written_into_the_corrected_package(house: House) -> None:
         )
 
 
+@ONE_SPEC
 def test_an_empty_drop_corrects_nothing(house: House) -> None:
     (house.place / "fix").mkdir()
     with pytest.raises(InputError, match="nothing that could correct"):
         house.correct(house.place / "fix")
 
 
+@ONE_SPEC
 def test_two_files_for_one_are_refused(house: House) -> None:
     new_bass(house.place / "fix" / "02 Bass.wav")
     new_bass(house.place / "fix" / "new" / "02 Bass.wav")
@@ -239,6 +250,7 @@ def test_what_is_dropped_again_unchanged_is_not_called_replaced(house: House) ->
     assert amends["added"] == []
 
 
+@ONE_SPEC
 def test_a_zip_is_to_be_unpacked_first(house: House) -> None:
     new_bass(house.place / "fix" / "02 Bass.wav")
     (house.place / "old.zip").write_bytes(b"PK")
@@ -251,6 +263,7 @@ def test_a_zip_is_to_be_unpacked_first(house: House) -> None:
         )
 
 
+@ONE_SPEC
 def test_the_command_takes_the_spec_of_the_package(
     house: House, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -267,6 +280,7 @@ def test_the_command_takes_the_spec_of_the_package(
     assert manifest_of(package)["spec"]["name"] == house.spec
 
 
+@ONE_SPEC
 def test_options_that_contradict_are_refused(
     house: House, capsys: pytest.CaptureFixture[str]
 ) -> None:
