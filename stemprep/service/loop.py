@@ -158,14 +158,17 @@ class Service:
 
     def _take(self, found: ScanResult) -> None:
         now_s = self.clock()
-        for drop in found.received:
-            self._taking.announce(drop, now_s)
-        for drop in found.ready:
-            try:
-                self._taking.take(drop, now_s)
-            except StemprepError:
+        try:
+            if found.received or found.ready:
+                with self.store.transaction():  # one for all: a thousand may come at once
+                    for drop in found.received:
+                        self._taking.announce(drop, now_s)
+                    for drop in found.ready:
+                        self._taking.take(drop, now_s)
+        except StemprepError:
+            for drop in found.ready:
                 self._arrivals.forget(drop)  # it is given out again
-                raise
+            raise
         for trouble in self._hints.troubles():
             _log().warning("events", told=trouble)
         for held in found.held:
@@ -214,8 +217,7 @@ class Service:
             future.add_done_callback(lambda _: self._hints.wake())
 
     def _tell(self) -> None:
-        for notice, _ in self.notices.finished():
-            self.store.notice_sent(notice.job, notice.kind)
+        self._forget_told()
         for job, kind in self.store.notices_due():
             told = self.notices.tell(
                 Notice(
@@ -230,6 +232,13 @@ class Service:
             )
             if not told:
                 break
+
+    def _forget_told(self) -> None:
+        told = self.notices.finished()
+        if told:
+            with self.store.transaction():
+                for notice, _ in told:
+                    self.store.notice_sent(notice.job, notice.kind)
 
     def _rebuild_indexes(self) -> None:
         now_s = time.monotonic()
@@ -280,8 +289,7 @@ class Service:
         self._taking.miss(self.clock())
         self._tell()
         self.notices.close()
-        for notice, _ in self.notices.finished():
-            self.store.notice_sent(notice.job, notice.kind)
+        self._forget_told()
         self.store.take_back((), self.clock(), lambda _: 0.0)
         if not self.is_once or self._stop.is_set():
             return EXIT_DONE

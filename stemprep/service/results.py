@@ -60,11 +60,10 @@ class Results:
 
     def refuse(self, report: Report) -> None:
         """Put the report beside the drop. Raises OSError where the disk or share refuses."""
-        for ending, text in (
-            (REPORT_DATA, render_json(report)),
-            (REPORT_PAGE, render_html(report)),
-        ):
+        papers = {REPORT_DATA: render_json(report), REPORT_PAGE: render_html(report)}
+        for ending, text in papers.items():
             self._keep(ending, text.encode())
+        for ending, text in papers.items():
             self._put(ending, text.encode())
 
     def forget(self) -> None:

@@ -105,15 +105,24 @@ class Runner:
                 raise
             report = results.report_on(error)
         if report.package is None:
-            self._require_unchanged(job, inbox)
-            results.refuse(report)
-            self.store.move(
-                job.job, "refused", self.clock(), expected=("running",), notice="refused",
-                reason=results.headline(report), **_told(report),
-            )  # fmt: skip
+            self._refuse(job, inbox, results, report)
             return self._again(job)
         tag_sha256 = tag_hash(Path(report.package))
         return self._published(job, {"tag_sha256": tag_sha256})
+
+    def _refuse(self, job: Job, inbox: Inbox, results: Results, report: Report) -> None:
+        self._require_unchanged(job, inbox)
+        reason = results.headline(report)
+        try:
+            results.refuse(report)
+        except OSError as error:  # an inbox that cannot be written to is no reason to go on
+            if job.attempts + 1 < self.config.retries.attempts:
+                raise
+            reason += f" (no report could be put beside the drop: {error.strerror})"
+        self.store.move(
+            job.job, "refused", self.clock(), expected=("running",), notice="refused",
+            reason=reason, **_told(report),
+        )  # fmt: skip
 
     def _deliver(self, job: Job, inbox: Inbox, spec: DeliverySpec, terms: Terms) -> Report:
         def on_progress(done: int, total: int, path: str) -> None:
@@ -155,7 +164,9 @@ class Runner:
                 )
 
     def _published(self, job: Job, fields: dict[str, Any]) -> Job:
-        self.store.move(job.job, "published", self.clock(), expected=("running",), **fields)
+        self.store.move(
+            job.job, "published", self.clock(), expected=("running",), attempts=0, **fields
+        )
         return self._again(job)
 
     def _again(self, job: Job) -> Job:

@@ -48,8 +48,11 @@ class Store:
 
     @contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
-        """All or nothing; on the disk when it is left."""
+        """All or nothing; on the disk when it is left. One inside another is part of it."""
         with self._lock:
+            if self._connection.in_transaction:
+                yield self._connection
+                return
             try:
                 self._connection.execute("BEGIN IMMEDIATE")
                 try:

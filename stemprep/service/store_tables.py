@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from pathlib import Path
 from typing import Literal
@@ -71,7 +72,7 @@ def opened_store(state: Path, access: Access) -> sqlite3.Connection:
     there is no store, DeliveryError where it cannot be read or is a newer release's.
     """
     file = state / STORE_FILE
-    if access != "make" and not file.is_file():
+    if access != "make" and not os.path.isfile(file):  # noqa: PTH113 - pathlib's raises
         raise _no_store(file)
     try:
         mode = {"make": "rwc", "write": "rw", "read": "ro"}[access]
@@ -118,5 +119,5 @@ def _prepare(connection: sqlite3.Connection, file: Path, access: Access) -> None
 def _no_store(file: Path) -> InputError:
     return InputError(
         f"{file}: there is no job store; is this the config of the service, "
-        "and has the service run with it?"
+        "has the service run with it, and may you read its state folder?"
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -16,6 +17,7 @@ from stemprep.errors import UsageError
 from stemprep.model.service import DropLimits
 from stemprep.package import delivery_number
 from stemprep.report import report_schema
+from stemprep.service import results
 from stemprep.service.attending import give_up, retry
 from stemprep.service.locking import state_folder
 from stemprep.service.store import Store
@@ -380,3 +382,19 @@ def test_an_inbox_that_is_away_is_told_and_loses_nothing(studio: Studio) -> None
     (studio.root / "elsewhere").rename(studio.inbox)
     assert studio.run() == 0
     assert studio.packages() == ["Lantern_mastering_01"]
+
+
+def test_an_inbox_that_cannot_be_written_to_still_has_its_verdict(
+    studio: Studio, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cut_file(studio.drop("Ferry"))
+
+    def read_only(*_: object) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    monkeypatch.setattr(results, "write_paper", read_only)
+    assert studio.run() == 0
+    (job,) = studio.jobs()
+    assert (job.state, job.verdict, job.attempts) == ("refused", "fail", 2)
+    assert "no report could be put beside the drop: Read-only file system" in job.reason
+    assert (studio.config.state / "results/1/result.report.html").is_file()
