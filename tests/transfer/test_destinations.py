@@ -22,7 +22,7 @@ from stemprep.app.verify import verify
 from stemprep.errors import DeliveryError
 from stemprep.model.package import Verification
 from stemprep.report import receipt_schema
-from stemprep.transfer import parse_place
+from stemprep.transfer import Address, opened_remote, parse_place
 from tests.cli.running import ROOT, apart
 from tests.end_to_end import drops
 from tests.transfer.servers import BUCKET, PASSWORD, S3Service, SftpHost, sftp_host
@@ -300,3 +300,34 @@ def test_packages_are_compared_wherever_they_lie(
     missing = apart("compare", str(here.package), sftp.address("nothing here"))
     assert missing.code == 5
     assert "no complete package" in missing.err
+
+
+@pytest.mark.parametrize("kind", ["s3", "sftp"])
+def test_another_day_makes_no_other_package(
+    kind: str, drop: Path, sftp: SftpHost, tmp_path: Path, reached: None,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    """Only the bagging date may differ: what was finished stays, what was begun is finished."""
+    text = f"s3://{BUCKET}/d-{tmp_path.name}" if kind == "s3" else sftp.address(tmp_path.name)
+    address = parse_place(text)
+    assert isinstance(address, Address)
+    first = deliver(drop, "archive", [address])
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", str(int(EPOCH["SOURCE_DATE_EPOCH"]) + 86_400))
+    again = deliver(drop, "archive", [address])
+    assert again.is_package_known
+    assert again.receipt is not None
+    assert first.receipt is not None
+    seals = [report.receipt.copies[0].tag_manifest_sha256 for report in (first, again)]  # type: ignore[union-attr]
+    assert seals[0] == seals[1], "the receipt tells the seal that lies there"
+    if kind == "s3":
+        _take_the_end_away(address.below("Slow-Ferry-Home_archive_01"))
+        finished = deliver(drop, "archive", [address])
+        assert not finished.is_package_known
+        assert is_proved(verified(f"{text}/Slow-Ferry-Home_archive_01"))
+
+
+def _take_the_end_away(package: Address) -> None:
+    """As an upload leaves it that was cut off just before its end."""
+    with opened_remote(package) as remote:
+        for name in ("tagmanifest-sha256.txt", "tagmanifest-sha512.txt"):
+            remote.remove(f"{package.path}/{name}")
