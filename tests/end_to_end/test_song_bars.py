@@ -350,3 +350,27 @@ def test_a_tempo_file_is_found_in_a_zip_too(tmp_path: Path) -> None:
     planned = plan(Path(packed), tmp_path / "bars.yaml", engine=InlineEngine()).plan
     assert planned is not None
     assert [companion.kind for companion in planned.companions] == ["click", "markers", "tempo-map"]
+
+
+def test_each_song_has_its_own_map(tmp_path: Path) -> None:
+    drop = tmp_path / "drop"
+    for folder, seconds in (("Ferry", 3.0), ("Harbour", 5.0), ("Quay", 4.0)):
+        sound = drops.note(peak_dbfs=-9, seconds=seconds)
+        drops.write_take(drop / folder / "01 Kick.wav", sound, start_s=None)
+    (drop / "session.yaml").write_text(
+        "songs:\n"
+        "  - {title: Ferry, bar_1: {samples: 0}, tempo_map: [{bar: 1, tempo_bpm: 60}]}\n"
+        "  - {title: Harbour, bar_1: {samples: 0}, tempo_map: [{bar: 1, tempo_bpm: 120}]}\n"
+        "  - {title: Quay}\n"
+    )
+    (tmp_path / "bars.yaml").write_text(SPEC)
+    report = deliver(drop, tmp_path / "bars.yaml", [tmp_path / "out"], engine=InlineEngine())
+    payload = Path(report.package or "") / "data"
+    assert {str(path.relative_to(payload)) for path in payload.rglob("*.mid")} == {
+        "Ferry/tempo-map.mid", "Harbour/tempo-map.mid",
+    }  # fmt: skip
+    for song, beats in (("Ferry", 3), ("Harbour", 10)):
+        sound, _ = soundfile.read(payload / song / "click/click.wav", dtype="int32")
+        assert np.count_nonzero(np.diff(np.flatnonzero(sound), prepend=-100) > 64) == beats
+    assert (payload / "Quay/markers.csv").exists()
+    assert not (payload / "Quay/click").exists()

@@ -67,6 +67,13 @@ def test_samples(text: str, frame_rate: FrameRate, rate_hz: int, sample: int) ->
     assert timecode_of_sample(sample, rate_hz, frame_rate) == (timecode, 0)
 
 
+def test_the_sample_before_a_frame_that_was_rounded_up() -> None:
+    """24 frames at 44.1 kHz: frame 1 begins at 1837.5, rounded up, so sample 1837 is in frame 0."""
+    first, second = (parse_timecode(f"00:00:00:0{frame}", "24") for frame in (0, 1))
+    assert timecode_of_sample(1_837, 44_100, "24") == (first, 1_837)
+    assert timecode_of_sample(1_838, 44_100, "24") == (second, 0)
+
+
 @given(rates, st.integers(0, 2_500_000_000))
 def test_address_and_number_are_inverse(frame_rate: FrameRate, number: int) -> None:
     timecode = timecode_of_frame(number, frame_rate)
