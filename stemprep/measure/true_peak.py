@@ -116,8 +116,9 @@ class TruePeak:
         while done < len(rows) and (self._exhaustive or bounds[done] > self.peak):
             part = rows[done : done + count]
             missing = -len(part) % BATCH
-            whole = np.pad(part, ((0, missing), (0, 0))) if missing else part
-            values = whole.reshape(-1, BATCH, rows.shape[1]) @ self._matrix
+            if missing:  # np.pad takes longer than the product
+                part = np.concatenate([part, np.zeros((missing, rows.shape[1]), rows.dtype)])
+            values = part.reshape(-1, BATCH, rows.shape[1]) @ self._matrix
             self.peak = max(self.peak, float(values.max()), -float(values.min()))
-            self.cells_read += len(part)
+            self.cells_read += min(count, len(rows) - done)
             done, count = done + count, MOST_BATCHES * BATCH
