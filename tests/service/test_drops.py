@@ -15,15 +15,18 @@ import pytest
 
 from stemprep.errors import UsageError
 from stemprep.model.service import DropLimits
-from stemprep.package import delivery_number
+from stemprep.package import delivery_number, verify_package
 from stemprep.report import report_schema
 from stemprep.service import results
 from stemprep.service.attending import give_up, retry
 from stemprep.service.locking import state_folder
 from stemprep.service.store import Store
+from stemprep.spec import load_service
 from tests import signals
 from tests.service.dying import archive_on_another_disk
 from tests.service.studio import Studio, digests, hurry
+
+EXAMPLE = Path(__file__).parents[2] / "configs" / "service.yaml"
 
 
 @pytest.fixture(autouse=True)
@@ -398,3 +401,23 @@ def test_an_inbox_that_cannot_be_written_to_still_has_its_verdict(
     assert (job.state, job.verdict, job.attempts) == ("refused", "fail", 2)
     assert "no report could be put beside the drop: Read-only file system" in job.reason
     assert (studio.config.state / "results/1/result.report.html").is_file()
+
+
+def test_the_example_config_works(tmp_path: Path) -> None:
+    """The folders it names are made first, as its comments say."""
+    shutil.copy(EXAMPLE, tmp_path)
+    for name in ("inbox/mastering", "inbox/archive", "delivered", "archived"):
+        (tmp_path / name).mkdir(parents=True)
+    config = load_service(tmp_path / "service.yaml")
+    hasty = tuple(replace(inbox, settle_s=0.0) for inbox in config.inboxes)
+    studio = Studio.built(tmp_path)
+    studio.config = replace(config, inboxes=hasty)
+    for inbox, seed in (("mastering", 1), ("archive", 2)):
+        shutil.move(studio.drop("Lantern", seed=seed), tmp_path / "inbox" / inbox)
+    assert studio.run() == 0
+    for inbox in ("mastering", "archive"):
+        package = tmp_path / "delivered" / inbox / f"Lantern_{inbox}_01"
+        assert verify_package(package).is_whole
+    assert (tmp_path / "inbox/mastering/Lantern").is_dir()
+    assert (tmp_path / "archived/Lantern").is_dir()
+    assert not (tmp_path / "inbox/archive/Lantern").exists()
