@@ -31,17 +31,21 @@ class Recipe:
     supplied: package path of a rough mix or mix that came with the drop; it is used as it is.
     parts:    what a mix is made from where none was supplied, and every minus-one, by path.
     left_out: files of the package that have no place in a rough mix, and why.
+    adds_up_to: package path of the mix that the parts, added up as they are, were shown to null
+              with; None where they were not, or where the sheet orders levels of its own.
     """
 
     song: str
     supplied: str | None
     parts: tuple[MixPart, ...]
     left_out: tuple[LeftOut, ...] = ()
+    adds_up_to: str | None = None
 
     @property
     def is_balanced(self) -> bool:
-        """True where the sheet gives a level for every part."""
-        return all(part.level_db is not None for part in self.parts)
+        """True where the sheet gives a level for every part, or the parts add up to a mix."""
+        is_stated = all(part.level_db is not None for part in self.parts)
+        return is_stated or self.adds_up_to is not None
 
     @property
     def title(self) -> str:

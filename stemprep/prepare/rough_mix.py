@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from stemprep.model.null_test import NullTest
 from stemprep.model.plan import LeftOut, OutputPlan
 from stemprep.model.rough_mix import MixPart, Recipe
 from stemprep.model.session import MeasuredFile
@@ -52,7 +53,10 @@ class Candidate:
 
 
 def rough_mix_recipe(
-    song: str, candidates: Sequence[Candidate], reference_mix: str | None = None
+    song: str,
+    candidates: Sequence[Candidate],
+    reference_mix: str | None = None,
+    null_tests: Sequence[NullTest] = (),
 ) -> Recipe:
     """Decide what the rough mix of one song is made from; candidates in the package's order.
 
@@ -77,7 +81,13 @@ def rough_mix_recipe(
             left_out.append(LeftOut(path=each.output.path, reason=reason))
         else:
             parts.append(_part(each))
-    return Recipe(song=song, supplied=supplied, parts=tuple(parts), left_out=tuple(left_out))
+    return Recipe(
+        song=song,
+        supplied=supplied,
+        parts=tuple(parts),
+        left_out=tuple(left_out),
+        adds_up_to=_nulled_mix(parts, candidates, null_tests),
+    )
 
 
 def pan_matrix(channels: int, level_db: float | None, pan: float | None) -> npt.NDArray[np.float64]:
@@ -112,6 +122,23 @@ def _supplied(candidates: Sequence[Candidate], reference_mix: str | None) -> str
         and each.output.format is not None
     ]
     return min(mixes, key=rank).output.path if mixes else None
+
+
+def _nulled_mix(
+    parts: Sequence[MixPart], candidates: Sequence[Candidate], null_tests: Sequence[NullTest]
+) -> str | None:
+    """Package path of the mix that exactly these parts null with, added up as they are.
+
+    Only stereo parts without level and pan of the sheet are added up here as the test did.
+    """
+    if not parts or any(part.channels != 2 or part.level_db or part.pan for part in parts):
+        return None
+    paths = {source: each.output.path for each in candidates for source in each.output.sources}
+    summed = {part.path for part in parts}
+    for test in null_tests:
+        if test.verdict != "not" and {paths.get(stem) for stem in test.stems} == summed:
+            return paths.get(test.reference)
+    return None
 
 
 def _is_main_stem(each: Candidate) -> bool:

@@ -158,3 +158,29 @@ def test_the_same_drop_gives_the_same_mixes(package: Path, tmp_path: Path) -> No
     for folder in ("rough-mixes", "minus-ones"):
         for path in (package / "data" / folder).iterdir():
             assert (Path(again) / "data" / folder / path.name).read_bytes() == path.read_bytes()
+
+
+@pytest.mark.parametrize("is_summing", [True, False])
+def test_stems_that_add_up_to_the_mix_are_its_balance(tmp_path: Path, is_summing: bool) -> None:
+    """The null test proves the levels that the sheet does not state."""
+    drop = tmp_path / "drop"
+    drop.mkdir()
+    stems = {
+        name: signals.noise(peak_dbfs=-14, seconds=2, channels=2, seed=seed)
+        for seed, name in enumerate(("DRUMS", "BASS", "VOX"))
+    }
+    for name, sound in stems.items():
+        signals.write_wav(drop / f"Song_{name}.wav", sound)
+    mix = (
+        sum(stems.values())
+        if is_summing
+        else signals.noise(peak_dbfs=-6, seconds=2, channels=2, seed=9)
+    )
+    signals.write_wav(drop / "Song_MIX.wav", np.asarray(mix))
+    package = deliver(drop, "overdub", [tmp_path / "out"], engine=InlineEngine()).package
+    assert package is not None
+    title = "Rough mix" if is_summing else "Unbalanced sum"
+    minus = Path(package) / "data/minus-ones" / f"{title} without vocals.wav"
+    ratio = 10 ** (gain_db(Path(package), minus) / 20)
+    expected = ratio * (stems["DRUMS"] + stems["BASS"])
+    assert np.abs(sound_of(minus) - expected).max() < 4 * STEP

@@ -37,7 +37,12 @@ def _recipe(song: str, outputs: Sequence[OutputPlan], inspection: Inspection) ->
         )
         for output in outputs
     ]
-    return rough_mix_recipe(song, candidates, _reference_mix(song, inspection))
+    return rough_mix_recipe(
+        song,
+        candidates,
+        _reference_mix(song, inspection),
+        inspection.judgement.set_facts.null_tests,
+    )
 
 
 def _dry_twins(outputs: Sequence[OutputPlan]) -> dict[str, str]:
@@ -110,6 +115,8 @@ def _rough_mix_words(recipe: Recipe) -> str:
 
 def balance_words(recipe: Recipe) -> str:
     """By which levels and pans the parts are added up."""
+    if recipe.adds_up_to is not None:
+        return f"each at the level it has, because they add up to {recipe.adds_up_to} (null test)"
     if recipe.is_balanced:
         return f"levels and pans by the session sheet, {PAN_LAW}"
     stated = sum(part.level_db is not None for part in recipe.parts)
