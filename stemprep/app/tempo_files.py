@@ -9,7 +9,6 @@ from stemprep.intake import Scan, open_regular
 from stemprep.model.session import DropEntry
 from stemprep.model.sheet import MidiTempo
 from stemprep.naming.patterns import PathIndex
-from stemprep.timeline import MAX_MIDI_BYTES, read_midi_tempo
 
 
 def tempo_files(scan: Scan) -> Callable[[str], MidiTempo]:
@@ -27,14 +26,17 @@ def tempo_files(scan: Scan) -> Callable[[str], MidiTempo]:
         if len(named) > 1:
             told = ", ".join(named[:3])
             raise ValueError(f"names {len(named)} files ({told}); give the path of one")
-        return read_midi_tempo(_content(scan, documents[named[0]]))
+        from stemprep.timeline import MAX_MIDI_BYTES, read_midi_tempo  # few drops have such a file
+
+        return read_midi_tempo(_content(scan, documents[named[0]], MAX_MIDI_BYTES))
 
     return read
 
 
-def _content(scan: Scan, entry: DropEntry) -> bytes:
+def _content(scan: Scan, entry: DropEntry, most_bytes: int) -> bytes:
+    """All bytes of a file, or one more than the most that are wanted."""
     try:
         with open_regular(scan.root, entry.raw_path) as stream:
-            return stream.read(MAX_MIDI_BYTES + 1)
+            return stream.read(most_bytes + 1)
     except (InputError, OSError) as error:
         raise ValueError(f"cannot be opened: {error}") from error

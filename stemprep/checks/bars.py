@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import cache
+from typing import TYPE_CHECKING
 
 from stemprep.checks.song import Song
 from stemprep.model.finding import Finding
 from stemprep.model.session import MeasuredFile, Session
-from stemprep.timeline import SongTimeline, timeline_of_song
 from stemprep.units import convert_samples
+
+if TYPE_CHECKING:
+    from stemprep.timeline import SongTimeline
 
 
 def with_bars(
@@ -20,6 +23,9 @@ def with_bars(
 
     A file without time reference among files that have one could lie anywhere: it gets no bars.
     """
+    if session.sheet is None or all(song.bar_1 is None for song in session.sheet.songs):
+        yield from findings
+        return
     by_title = {song.title: song for song in songs}
     files = {file.path: file for song in songs for file in song.files}
 
@@ -44,6 +50,8 @@ def with_bars(
 
 def _timeline(song: Song, rate_hz: int, session: Session) -> SongTimeline | None:
     """The bars of a song at a file's rate; None where they are not known or cannot be right."""
+    from stemprep.timeline import timeline_of_song  # most drops do not say where bar 1 lies
+
     facts = song.facts
     song_hz = facts.sample_rate_hz
     if song_hz is None or facts.frames is None:
