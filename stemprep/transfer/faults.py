@@ -30,6 +30,8 @@ _ADVICE = {
     "NoCredentialsError": "set {keys} in the environment",
     "PartialCredentialsError": "set {keys} in the environment",
     "AuthenticationException": "check {keys} in the environment",
+    "PermissionError": "check {keys} in the environment, and that they may list, read and write "
+    "there",
     "PasswordRequiredException": "give it in the environment as STEMPREP_SFTP_KEY_PASSPHRASE",
     "BadHostKeyException": "ask whoever runs that host before going on: it may be another one",
 }
@@ -51,7 +53,7 @@ def told_of_store(doing: str, address: Address, outcome: str) -> Iterator[None]:
 
 def _words(doing: str, address: Address, error: Exception, outcome: str) -> str:
     name = type(error).__name__
-    advice = _ADVICE.get(name, "put that right, then repeat the command: it goes on from there")
+    advice = _ADVICE.get(name, "put that right, then repeat the command")
     return (
         f"{address.shown}: {doing} failed ({_reason(name, error, address)}): "
         f"{advice.format(keys=_KEYS[address.kind])}; {outcome}"

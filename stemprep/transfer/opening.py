@@ -18,6 +18,14 @@ PASSWORD = "STEMPREP_SFTP_PASSWORD"  # noqa: S105  # a variable's name
 KEY_FILE = "STEMPREP_SFTP_KEY_FILE"
 KEY_PASSPHRASE = "STEMPREP_SFTP_KEY_PASSPHRASE"  # noqa: S105  # a variable's name
 KNOWN_HOSTS = "STEMPREP_SFTP_KNOWN_HOSTS"
+KEY, SECRET, TOKEN = "AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY", "AWS_SESSION_TOKEN"
+KEYS_ELSEWHERE = (
+    "AWS_PROFILE",
+    "AWS_WEB_IDENTITY_TOKEN_FILE",
+    "AWS_CONTAINER_CREDENTIALS_RELATIVE_URI",
+    "AWS_CONTAINER_CREDENTIALS_FULL_URI",
+)
+"""Variables that say where keys are to be had, as that family of services names them."""
 ENDPOINTS = ("AWS_ENDPOINT_URL_S3", "AWS_ENDPOINT_URL")
 
 
@@ -50,9 +58,17 @@ def _s3(address: Address, said: Mapping[str, str]) -> S3Remote:
         import s3fs
     except ImportError as error:
         raise _missing("s3fs", address) from error
+    if not (said.get(KEY) and said.get(SECRET)) and not any(map(said.get, KEYS_ELSEWHERE)):
+        raise DeliveryError(
+            f"{address.shown}: no keys stand in the environment; set {KEY} and {SECRET}, or "
+            "AWS_PROFILE; nothing was sent"
+        )
     endpoint = next((said[name] for name in ENDPOINTS if said.get(name)), None)
     settings = {"connect_timeout": 30, "read_timeout": TIMEOUT_S, "retries": {"max_attempts": 4}}
     file_system = s3fs.S3FileSystem(
+        key=said.get(KEY),
+        secret=said.get(SECRET),
+        token=said.get(TOKEN),
         endpoint_url=endpoint,
         config_kwargs=settings,
         use_listings_cache=False,

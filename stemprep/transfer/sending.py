@@ -16,7 +16,7 @@ from stemprep.transfer.faults import told_of_store
 from stemprep.transfer.remote import Remote, RemoteEntry
 
 OnSent = Callable[[int, int, str], None]
-_NOTHING = "what was sent stays there as incomplete, and is not sent again"
+_NOTHING = "what has arrived stays there as incomplete, and is not sent again"
 _ALGORITHM = "sha256"
 
 

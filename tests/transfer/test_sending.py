@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import http.server
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,6 +20,7 @@ from stemprep.transfer import (
     Remote,
     opened_remote,
     parse_place,
+    require_reachable,
     send_package,
 )
 from tests.transfer.servers import BUCKET, S3Service, SftpHost
@@ -233,3 +236,57 @@ def test_a_missing_bucket_is_told(
         pytest.raises(DeliveryError, match=r"s3://nobodys-bucket/out/x: sending failed"),
     ):
         send_package(remote, files, "x")
+
+
+def test_keys_come_from_the_environment_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing is looked for in files of the home folder or at addresses of the machine."""
+    address = parse_place(f"s3://{BUCKET}/out")
+    assert isinstance(address, Address)
+    with (
+        pytest.raises(DeliveryError, match="no keys stand in the environment"),
+        opened_remote(address, {"HOME": "/nowhere", "AWS_DEFAULT_REGION": "us-east-1"}),
+    ):
+        pass
+
+
+class Refusing(http.server.BaseHTTPRequestHandler):
+    """A service that knows the secret to be wrong, and repeats what it was asked."""
+
+    def do_GET(self) -> None:
+        body = (
+            b"<Error><Code>SignatureDoesNotMatch</Code><Message>asked with "
+            + self.headers.get("Authorization", "").encode()
+            + b"</Message></Error>"
+        )
+        self.send_response(403)
+        self.send_header("Content-Type", "application/xml")
+        self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        self.wfile.write(body)
+
+    def log_message(self, *_: object) -> None:
+        """Nothing."""
+
+
+def test_wrong_keys_are_told_without_them() -> None:
+    server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Refusing)
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    address = parse_place(f"s3://{BUCKET}/out")
+    assert isinstance(address, Address)
+    said = {
+        "AWS_ENDPOINT_URL_S3": f"http://127.0.0.1:{server.server_address[1]}",
+        "AWS_ACCESS_KEY_ID": "LANTERNKEY",
+        "AWS_SECRET_ACCESS_KEY": "open-sesame-99",
+    }
+    try:
+        with (
+            pytest.raises(DeliveryError, match="access is refused") as told,
+            opened_remote(address, said) as remote,
+        ):
+            require_reachable(remote)
+    finally:
+        server.shutdown()
+        server.server_close()
+    for secret in ("open-sesame-99", "LANTERNKEY", "Credential="):
+        assert secret not in str(told.value)
+    assert "AWS_SECRET_ACCESS_KEY" in str(told.value)
