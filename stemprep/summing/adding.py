@@ -16,6 +16,8 @@ from stemprep.summing.simplifying import FAR_TIE, simplified
 _SUBSAMPLE_DROP = 1e-3
 """A broken lag explains a residual that falls by 30 dB: how the mix interpolated is unknown."""
 _LEVEL_MUST_LEAVE = 0.5
+_KERNEL_AFTER = 0.5
+"""Where a move leaves more of what there was, how it was interpolated does not matter yet."""
 
 
 def refined(bench: Bench, state: Fit, change: Change) -> Fit:
@@ -36,7 +38,7 @@ def refined(bench: Bench, state: Fit, change: Change) -> Fit:
         fit = bench.tuned(fit, others, everywhere)
     fit = _with_move(bench, state, fit, change.stem)
     fit = simplified(bench, _with_level(bench, fit, change.stem, where), change.stem)
-    return _with_kernels(bench, fit)
+    return _with_kernels(bench, fit) if fit.mean < _KERNEL_AFTER * state.mean else fit
 
 
 def _with_level(bench: Bench, fit: Fit, stem: int, where: np.ndarray) -> Fit:
@@ -77,6 +79,13 @@ def _with_kernels(bench: Bench, fit: Fit) -> Fit:
             break
         stems = tuple(change.stem for change in fit.model.changes)
         fit = bench.tuned(fit, stems, np.ones_like(fit.loud_cells()))
+    return fit
+
+
+def throughout(bench: Bench, fit: Fit) -> Fit:
+    """The fit with every broken lag that seemed to hold for a while holding all the time."""
+    for change in fit.model.changes:
+        fit = _throughout(bench, fit, change.stem)
     return fit
 
 

@@ -15,7 +15,7 @@ Form = Literal["as-is", "level", "swap", "balance", "matrix"]
 FORM_FREEDOM: dict[Form, int] = {"as-is": 0, "swap": 0, "level": 1, "balance": 2, "matrix": 4}
 
 _EDGE = 32
-_BROKEN_EDGE = 1024
+_BROKEN_EDGE = 2048
 
 Span = tuple[int, int]
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from stemprep.summing.excerpts import CELL, CELLS_A_WINDOW, MARGIN, MAX_LAG, WINDOW, Excerpts
 from stemprep.summing.model import Change, Model
 from stemprep.summing.parts import Planar, SumSet, routed
-from stemprep.summing.shift import moved, moved_with_slope
+from stemprep.summing.shift import is_whole, moved, moved_with_slope
 from stemprep.summing.spans import BestSpan
 from stemprep.summing.theory import Floor, floor_of
 
@@ -103,14 +103,19 @@ class Bench:
     def tuned(
         self, fit: Fit, stems: tuple[int, ...], where: Mask, *, holds_lags: bool = False
     ) -> Fit:
-        """Fit some stems' changes by least squares over some cells (Gauss-Newton)."""
+        """Fit some stems' changes by least squares over some cells (Gauss-Newton).
+
+        holds_lags: lags that are whole stay as they are.
+        """
         weight = np.repeat(where, CELL, axis=1)
         best = fit
         for _ in range(_STEPS):
             columns = [
                 column
                 for column in _columns(best.model, self, stems)
-                if not (holds_lags and column.what == "lag")
+                if not (
+                    holds_lags and column.what == "lag" and _is_at_whole_lag(best.model, column)
+                )
             ]
             if not columns:
                 break
@@ -163,6 +168,11 @@ class _Column:
     row: int
     column: int
     slope: Planar
+
+
+def _is_at_whole_lag(model: Model, column: _Column) -> bool:
+    change = model.change_of(column.stem)
+    return change is not None and is_whole(change.lag)
 
 
 def _columns(model: Model, bench: Bench, stems: tuple[int, ...]) -> list[_Column]:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
-from stemprep.summing.adding import is_needed, refined
+from stemprep.summing.adding import is_needed, refined, throughout
 from stemprep.summing.model import Change
 from stemprep.summing.proposals import Proposal, Proposer
 from stemprep.summing.refine import TIE, Bench, Fit
@@ -63,11 +63,9 @@ def search(
         if not children:
             break
         chosen = simplest(children)
-        for child in (chosen, *children):
-            plain = pruned(bench, child)
-            if plain.is_at_floor and _all_help(bench, plain):
-                settled = polished(bench, plain)
-                return Found(settled, True, alternatives=_alternatives(bench, settled, children))
+        settled = _settled(bench, (chosen, *children), has_simpler=subsample is not None)
+        if settled is not None:
+            return Found(settled, True, alternatives=_alternatives(bench, settled, children))
         if chosen.mean < best.mean:
             best = chosen
         if _is_subsample(bench, chosen, children):
@@ -78,8 +76,27 @@ def search(
             break
         reached = chosen.mean
     if subsample is not None:
-        return Found(polished(bench, pruned(bench, subsample)), True, is_subsample=True)
+        settled = polished(bench, throughout(bench, pruned(bench, subsample)))
+        return Found(settled, True, is_subsample=True)
     return Found(best, False)
+
+
+def _settled(bench: Bench, fits: Iterable[Fit], *, has_simpler: bool) -> Fit | None:
+    """The first that reaches the floor, plain, with its best numbers; None where none does.
+
+    has_simpler: a broken lag explains it with fewer changes; one that reaches the floor by holding
+    for a while only is then no better.
+    """
+    for fit in fits:
+        plain = pruned(bench, fit)
+        if not (plain.is_at_floor and _all_help(bench, plain)):
+            continue
+        settled = polished(bench, throughout(bench, plain))
+        if settled.is_at_floor:
+            return settled
+        if not has_simpler:
+            return polished(bench, plain)
+    return None
 
 
 def _children(bench: Bench, state: Fit) -> list[Fit]:

@@ -60,8 +60,7 @@ def polished(bench: Bench, fit: Fit) -> Fit:
         if any(not is_whole(change.lag) for change in fit.model.changes) and len(stems) > 1:
             for stem in stems:
                 fit = with_kernel(bench, fit, stem, must_leave=1.0)
-        has_whole_lags = all(is_whole(change.lag) for change in fit.model.changes)
-        fit = bench.tuned(fit, stems, everywhere, holds_lags=has_whole_lags)
+        fit = bench.tuned(fit, stems, everywhere, holds_lags=True)
         if fit.mean > _POLISHED * before.mean:
             break
     return all_simplified(bench, fit)
