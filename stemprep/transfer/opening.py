@@ -10,7 +10,9 @@ from typing import Any
 from stemprep.errors import DeliveryError
 from stemprep.transfer.address import Address
 from stemprep.transfer.faults import told_of_store
-from stemprep.transfer.remote import Remote, S3Remote, SftpRemote
+from stemprep.transfer.remote import Remote
+from stemprep.transfer.s3 import S3Remote
+from stemprep.transfer.sftp import SftpRemote
 
 TIMEOUT_S = 60
 USER = "STEMPREP_SFTP_USER"

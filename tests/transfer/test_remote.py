@@ -13,7 +13,7 @@ import pytest
 from stemprep.app.verify import verify
 from stemprep.errors import DeliveryError
 from stemprep.transfer import Address, limits_of_remote, opened_remote, parse_place
-from stemprep.transfer.remote import SftpRemote
+from stemprep.transfer.sftp import SftpRemote
 from tests.package import records
 from tests.transfer.servers import SftpHost
 
