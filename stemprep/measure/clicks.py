@@ -23,7 +23,7 @@ from stemprep.model.facts import MAX_LISTED_RUNS, ClickFacts
 from stemprep.units import db_from_ratio, ratio_from_db
 
 FRAME_CELLS = 32
-OVER_NEIGHBOURS = 1.4  # hardly any click that the later gates keep comes nearer
+OVER_NEIGHBOURS = 1.5  # hardly any click that the later gates keep comes nearer
 GUARD_CELLS = 3  # a click of 64 samples and three differences touch four cells at most
 LEAST_SHARPNESS = 1.0  # third difference of a click against its height: 3 for one sample
 SHARE_OF_SIZE = 0.25  # what a single sample 21 dB below the sound around still reaches
@@ -31,7 +31,7 @@ LOWEST = ratio_from_db(-60.0)
 AROUND_S = 0.025
 MOST_IN_A_CHUNK = 12  # those that stand out most: bounds the time for sound that crackles
 BESIDE_CELLS = 8
-OVER_ONSET_CELLS = 1.5  # of the sum over BESIDE_CELLS; an onset goes on as loud as it begins
+OVER_ONSET_CELLS = 4.5  # of those beside; lower, and every attack is searched closely
 _WITHIN = np.arange(FRAME_CELLS)
 
 
