@@ -6,7 +6,8 @@ Made anew from the store as a whole, so it is never wrong for longer than until 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import quote
@@ -19,9 +20,49 @@ from stemprep.service.results import REPORT_PAGE
 from stemprep.service.store import Store
 
 INDEX_FILE = "index.html"
+PACE_S = 30.0
 MOST_ROWS = 2000
 _LISTED: tuple[State, ...] = ("published", "delivered", "refused", "set-aside")
 _WORDS = {"set-aside": "not judged", "published": "being published"}
+
+
+class Indexes:
+    """Keeps the pages of all destinations up to date; at the start none is known to be."""
+
+    def __init__(self, config: ServiceConfig, store: Store) -> None:
+        self._config = config
+        self._store = store
+        self._stale = set(config.destinations)
+        self._refused: set[Path] = set()
+        self._due_s = 0.0
+
+    @property
+    def are_stale(self) -> bool:
+        """Whether a page is to be made that was not refused the last time."""
+        return bool(self._stale - self._refused)
+
+    def outdate(self, job: Job) -> None:
+        """Have the pages made anew that tell of a job."""
+        for inbox in self._config.inboxes:
+            if inbox.path == job.inbox:
+                self._stale.update(inbox.deliver_to)
+                self._refused.difference_update(inbox.deliver_to)
+        self._due_s = 0.0
+
+    def rebuild(self, words_of: Callable[[Exception], str]) -> Iterator[str]:
+        """Make what is out of date, soon after a job and then every half minute; give troubles."""
+        now_s = time.monotonic()
+        if not self._stale or now_s < self._due_s:
+            return
+        self._due_s = now_s + PACE_S
+        for destination in sorted(self._stale):
+            try:
+                if not rebuild_index(self._config, self._store, destination):
+                    yield "index.html in a destination is somebody else's and was left"
+                self._stale.discard(destination)
+            except Exception as error:  # no page is worth the service
+                self._refused.add(destination)
+                yield f"index.html could not be written: {words_of(error)}"
 
 
 def rebuild_index(config: ServiceConfig, store: Store, destination: Path) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+import traceback
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, field
@@ -16,12 +17,13 @@ from stemprep.model.service import ServiceConfig
 from stemprep.service.arrivals import Arrivals, Held, Hint, ScanResult
 from stemprep.service.engines import engine_of
 from stemprep.service.hints import Hints
-from stemprep.service.index import rebuild_index
+from stemprep.service.index import Indexes
 from stemprep.service.jobs import Job
 from stemprep.service.notices import Notice, Notices
 from stemprep.service.running import Runner
 from stemprep.service.sign_of_life import SignOfLife
 from stemprep.service.store import Store
+from stemprep.service.store_rows import StoreError
 from stemprep.service.sweeping import sweep_staging
 from stemprep.service.taking import Taking
 
@@ -29,7 +31,6 @@ LEASE_S = 300.0
 SHORTEST_PACE_S, LONGEST_PACE_S = 0.05, 1.0
 LOOKS_PER_SETTLING = 4
 STORE_PACE_S = 2.0
-INDEX_PACE_S = 30.0
 LAST_WAIT_S = 5.0
 """Running jobs are interrupted after ``stop_within_s``; this long they have to notice."""
 
@@ -57,18 +58,18 @@ class Service:
     _stop: threading.Event = field(default_factory=threading.Event)
     _interrupt: threading.Event = field(default_factory=threading.Event)
     _active: dict[Future[None], Job] = field(default_factory=dict)
-    _stale_indexes: set[Path] = field(default_factory=set)
+    _indexes: Indexes = field(init=False)
     _unreachable: set[int] = field(default_factory=set)
     _begun_s: float = 0.0
     _renew_due_s: float = 0.0
     _trouble: str = ""
     _store_due_s: float = 0.0
-    _index_due_s: float = 0.0
 
     def __post_init__(self) -> None:
         self._arrivals = Arrivals(self.config.inboxes, self.config.rescan_s)
         self._taking = Taking(config=self.config, store=self.store)
         self._hints = Hints(self.config.inboxes)
+        self._indexes = Indexes(self.config, self.store)
         self._life = SignOfLife(self.config.state)
         self._runner = Runner(
             config=self.config,
@@ -94,7 +95,6 @@ class Service:
         could not be reached.
         """
         self._begun_s = self.clock()
-        self._stale_indexes.update(self.config.destinations)
         self._hints.start()
         pool = ThreadPoolExecutor(self.config.limits.jobs_at_once, thread_name_prefix="job")
         hints: frozenset[Hint] = frozenset()
@@ -139,7 +139,8 @@ class Service:
             is_news = self._collect()
             self._start(pool, is_news=is_news or bool(hints))
             self._tell()
-            self._rebuild_indexes()
+            for words in self._indexes.rebuild(self._words_of):
+                _log().warning("index", told=words)
             self._trouble = ""
         except StemprepError as error:  # the store refuses: nothing is lost, only late
             self._tell_trouble(error)
@@ -151,10 +152,17 @@ class Service:
     def _tell_trouble(self, error: Exception) -> None:
         """Tell once what goes wrong round after round."""
         if str(error) != self._trouble:
-            is_ours = not isinstance(error, StemprepError)
-            _log().error("not possible now", reason=str(error), exc_info=error if is_ours else None)
+            _log().error("not possible now", reason=self._words_of(error))
         self._trouble = str(error)
         self._store_due_s = 0.0
+
+    def _words_of(self, error: BaseException) -> str:
+        """An error for the log: its words may name a drop, its kind and place cannot."""
+        if self.config.notices.is_title_told or isinstance(error, StoreError):
+            return str(error)
+        last = traceback.extract_tb(error.__traceback__)[-1:]
+        place = "".join(f" in {Path(frame.filename).name}:{frame.lineno}" for frame in last)
+        return f"{type(error).__name__}{place}"
 
     def _take(self, found: ScanResult) -> None:
         now_s = self.clock()
@@ -184,7 +192,7 @@ class Service:
             job = self._active.pop(future)
             error = future.exception()
             if error is not None:
-                _log().error("job left as it was", job=job.job, reason=str(error))
+                _log().error("job left as it was", job=job.job, reason=self._words_of(error))
             self._report(job)
         return bool(ended)
 
@@ -193,10 +201,7 @@ class Service:
         if known is None:
             return
         _log().info(known.state, job=known.job, verdict=known.verdict, attempts=known.attempts)
-        for inbox in self.config.inboxes:
-            if inbox.path == job.inbox:
-                self._stale_indexes.update(inbox.deliver_to)
-        self._index_due_s = 0.0
+        self._indexes.outdate(job)
 
     def _start(self, pool: ThreadPoolExecutor, *, is_news: bool) -> None:
         now_s = time.monotonic()
@@ -240,21 +245,6 @@ class Service:
                 for notice, _ in told:
                     self.store.notice_sent(notice.job, notice.kind)
 
-    def _rebuild_indexes(self) -> None:
-        now_s = time.monotonic()
-        if not self._stale_indexes or now_s < self._index_due_s:
-            return
-        self._index_due_s = now_s + INDEX_PACE_S
-        for destination in sorted(self._stale_indexes):
-            try:
-                if not rebuild_index(self.config, self.store, destination):
-                    _log().warning("index.html is somebody else's and was left")
-                self._stale_indexes.discard(destination)
-            except Exception as error:  # no page is worth the service
-                _log().warning("index.html could not be written", reason=str(error))
-                if self.is_once:  # the next run begins with it
-                    self._stale_indexes.discard(destination)
-
     def _tell_held(self, held: Held, jobs: list[int]) -> None:
         named = {"drop": held.name, "detail": held.detail}
         told = named if self.config.notices.is_title_told else {}
@@ -274,7 +264,7 @@ class Service:
 
     def _is_worked_off(self) -> bool:
         """Tell whether nothing is left that time alone, or this service, would bring further."""
-        if self._active or self._stale_indexes or not self._arrivals.is_quiet:
+        if self._active or self._indexes.are_stale or not self._arrivals.is_quiet:
             return False
         due = [job for job in self.store.jobs(("waiting", "published")) if not job.attempts]
         return not due

@@ -13,9 +13,13 @@ from stemprep.service.jobs import Job, State
 from stemprep.service.store_tables import STORE_FILE
 
 
-def refused(state: Path, error: sqlite3.Error) -> DeliveryError:
+class StoreError(DeliveryError):
+    """The job store refused; its words name no drop."""
+
+
+def refused(state: Path, error: sqlite3.Error) -> StoreError:
     """What sqlite refused, in words."""
-    return DeliveryError(
+    return StoreError(
         f"{state / STORE_FILE}: the job store refused ({error}); "
         "free space on its disk and check it; the job is tried again"
     )
