@@ -1,0 +1,113 @@
+"""A package may come from anybody: whatever its manifest says ends in words or in a comparison."""
+
+from __future__ import annotations
+
+import copy
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from stemprep.errors import StemprepError
+from stemprep.lineage import compare_manifests, parse_manifest
+from stemprep.model.package import Amendment, Predecessor
+from stemprep.package import manifest_json, open_staging
+from stemprep.report import render_comparison, render_comparison_json
+from stemprep.spec import load_sheet
+from tests.lineage.test_records import SHEET
+from tests.package import records
+
+ODD: tuple[Any, ...] = (
+    None,
+    True,
+    -1,
+    1e308,
+    "",
+    "../../etc",
+    "\u202e\x1b[31m",
+    [],
+    [None],
+    {},
+    {"a": 1},
+)
+
+
+@pytest.fixture(scope="module")
+def content(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    before = Predecessor(name="lantern_1", number=1, tag_manifest_sha256="ab" * 32)
+    amends = Amendment(package="lantern_1", reason="wrong take", replaced=("stems/Bass.wav",))
+    with open_staging(tmp_path_factory.mktemp("made"), "job") as staging:
+        text = manifest_json(
+            records.content(
+                staging,
+                sheet=load_sheet(SHEET, "session.yaml"),
+                predecessor=before,
+                amendment=amends,
+                start_samples={"Lantern": 172_800_000},
+            )
+        )
+    told: dict[str, Any] = json.loads(text)
+    return told
+
+
+def places(value: Any, way: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    """The way to every value in nested records and lists; of long lists only the first entry.
+
+    Of facts, which are read one by one, only those at the top and the silence.
+    """
+    if way:
+        yield way
+    if way[-2:-1] == ("facts",) and way[-1] != "silence":
+        return
+    if way[-1:] == ("sources",):
+        value = [{**source, "facts": None} for source in value]
+    if isinstance(value, dict):
+        for key, item in value.items():
+            yield from places(item, (*way, key))
+    elif isinstance(value, list) and value:
+        yield from places(value[0], (*way, 0))
+
+
+def changed(content: dict[str, Any], way: tuple[Any, ...], value: Any) -> dict[str, Any]:
+    other = copy.deepcopy(content)
+    inside: Any = other
+    for key in way[:-1]:
+        inside = inside[key]
+    inside[way[-1]] = value
+    return other
+
+
+def test_every_value_may_be_anything(content: dict[str, Any]) -> None:
+    whole = parse_manifest(json.dumps(content), "lantern")
+    read = refused = 0
+    for way in places(content):
+        for odd in ODD:
+            text = json.dumps(changed(content, way, odd))
+            try:
+                other = parse_manifest(text, "lantern")
+            except StemprepError:
+                refused += 1
+                continue
+            read += 1
+            for result in (compare_manifests(whole, other), compare_manifests(other, whole)):
+                shown = render_comparison(result)
+                assert "\x1b" not in shown
+                assert "\u202e" not in shown
+                json.loads(render_comparison_json(result))
+    assert refused > 200
+    assert read > 200
+
+
+def test_every_value_may_be_missing(content: dict[str, Any], tmp_path: Path) -> None:
+    for way in places(content):
+        other = copy.deepcopy(content)
+        inside: Any = other
+        for key in way[:-1]:
+            inside = inside[key]
+        del inside[way[-1]]
+        try:
+            parse_manifest(json.dumps(other), "lantern")
+        except StemprepError:
+            continue
