@@ -49,6 +49,13 @@ def verify_remote(address: Address) -> Verification:
         return _verified(remote, address)
 
 
+def lies_there(address: Address) -> bool:
+    """Tell whether anything has this address; DeliveryError where the store does not answer."""
+    with opened_remote(address) as remote, told_of_store("looking", address, _UNSAID):
+        remote.require_answer()
+        return remote.exists(address.path)
+
+
 def _verified(remote: Remote, address: Address) -> Verification:
     folder = address.path.rstrip("/")
 

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from stemprep import __version__
+from stemprep.app.elsewhere import lies_there
 from stemprep.app.verify import verify_one
 from stemprep.engine import Engine, ProcessEngine
 from stemprep.errors import DeliveryError, UsageError
@@ -38,7 +39,8 @@ def check_shelf(
 
     second: where the second copy lies: a shelf with packages of the same names, or the same
             package. log: None for ``fixity-log.csv`` in the shelf. now: None for the clock's time.
-    Raises DeliveryError where there is no package, and UsageError for a log inside a package.
+    Raises DeliveryError where there is no package, or a store with the copies does not answer, and
+    UsageError for a log inside a package.
     """
     packages = [shelf] if is_package(shelf) else packages_of(shelf)
     if not packages:
@@ -112,11 +114,9 @@ def _below(place: Path | Address, name: str) -> Path | Address:
 
 def _copy_check(first: Verification, copy: Path | Address, engine: Engine | None) -> CopyCheck:
     shown = copy.shown if isinstance(copy, Address) else str(copy)
-    if isinstance(copy, Path) and not copy.exists():
+    if not (lies_there(copy) if isinstance(copy, Address) else copy.exists()):
         return CopyCheck(place=shown, state="missing")
     proof = _verified(copy, engine or ProcessEngine())
-    if isinstance(copy, Address) and not proof.files:
-        return CopyCheck(place=shown, state="missing", verification=proof)
     if not (proof.is_whole and proof.is_complete):
         return CopyCheck(place=shown, state="damaged", verification=proof)
     is_same = proof.tag_manifest_sha256 == first.tag_manifest_sha256

@@ -10,7 +10,9 @@ from types import SimpleNamespace
 import paramiko
 import pytest
 
+from stemprep.app.shelf import check_shelf
 from stemprep.app.verify import verify
+from stemprep.engine import InlineEngine
 from stemprep.errors import DeliveryError
 from stemprep.transfer import Address, limits_of_remote, opened_remote, parse_place
 from stemprep.transfer.sftp import SftpRemote
@@ -98,3 +100,26 @@ def test_room_on_a_host_is_asked_where_it_can_tell() -> None:
 
     silent = SimpleNamespace(ftp=SimpleNamespace(_request=refuse))
     assert limits_of_remote(SftpRemote(address, silent)).free_bytes is None
+
+
+def test_a_shelf_has_its_second_copy_on_a_host(
+    sftp: SftpHost, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name, value in sftp.environment.items():
+        monkeypatch.setenv(name, value)
+    shelf = tmp_path / "shelf"
+    shelf.mkdir()
+    for name in ("lantern_1", "lantern_2", "lantern_3"):
+        records.delivered(shelf, name)
+    there = sftp.root / f"shelf-{tmp_path.name}"
+    shutil.copytree(shelf, there)
+    second = place(sftp, there.name)
+    assert check_shelf(shelf, second=second, engine=InlineEngine()).is_proved
+    shutil.rmtree(there / "lantern_2")
+    (there / "lantern_3" / "data/stems/Bass.wav").write_bytes(b"RIFF other")
+    check = check_shelf(shelf, second=second, engine=InlineEngine())
+    states = [entry.copy.state for entry in check.entries if entry.copy is not None]
+    assert states == ["same", "missing", "damaged"]
+    silent = parse_place("sftp://localhost:1/out")
+    with pytest.raises(DeliveryError, match="connecting failed"):
+        check_shelf(shelf, second=silent, engine=InlineEngine())
