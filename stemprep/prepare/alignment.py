@@ -13,10 +13,11 @@ from fractions import Fraction
 from stemprep.model.plan import StartReference
 from stemprep.model.rule import Operations
 from stemprep.model.words import LOOSE_ROLES
-from stemprep.prepare.bar_start import BarOrder, begin_at_bars, reference_at
+from stemprep.prepare.bar_order import BarOrder, reference_at
+from stemprep.prepare.bar_start import begin_at_bars
 from stemprep.prepare.draft import Draft, silence_dbfs, with_step
 from stemprep.prepare.reshape import order_of
-from stemprep.prepare.starts import have_one_start, stamped, start_s
+from stemprep.prepare.starts import doubt_of_starts, have_one_start, stamped, start_s
 from stemprep.units import clock_from_samples, samples_from_seconds
 
 
@@ -58,7 +59,7 @@ def _placed(drafts: Sequence[Draft], operations: Operations) -> Aligned:
     notes: list[str] = []
     evidence = ""
     if operations.is_common_start and not have_one_start(drafts):
-        doubt = _doubt(timed)
+        doubt = doubt_of_starts(timed)
         if doubt:
             notes.append(f"Nothing was moved to a common start: {doubt}.")
         else:
@@ -93,52 +94,6 @@ def _left_in_place(drafts: Sequence[Draft], timed: Sequence[Draft]) -> list[str]
     if not unsaid:
         return []
     return [f"No time reference says where these begin, so they stay: {', '.join(unsaid)}."]
-
-
-def _doubt(timed: Sequence[Draft]) -> str:
-    """In words, why the time references cannot be followed; "" where they can.
-
-    A move ordered by a person, be it by 0 samples, confirms the file's time reference.
-    """
-    by_length: dict[Fraction, Draft] = {}
-    for draft in timed:
-        if order_of(draft.first).move_samples is not None:
-            continue
-        length_s = Fraction(draft.frames, draft.form.sample_rate_hz)
-        other = by_length.setdefault(length_s, draft)
-        if start_s(other) != start_s(draft):
-            return (
-                f"{other.first.path} and {draft.first.path} are equally long but start at "
-                f"{_clock(other)} and {_clock(draft)} by their time references; either they belong "
-                "together or they lie apart. Order move_samples in the session sheet (0: the time "
-                "reference is right) for the one that lies apart, or export all over one range"
-            )
-    return _gap(sorted(timed, key=start_s))
-
-
-def _gap(in_order: Sequence[Draft]) -> str:
-    """Tell a file that begins after all others have ended: more likely it is stamped wrong."""
-    end_s = Fraction(0)
-    for index, draft in enumerate(in_order):
-        if index and start_s(draft) > end_s:
-            return (
-                f"by its time reference {draft.first.path} starts at {_clock(draft)}, after all "
-                "earlier files have ended; check its time reference and export it again"
-            )
-        end_s = max(end_s, start_s(draft) + Fraction(draft.frames, draft.form.sample_rate_hz))
-    return ""
-
-
-def _clock(draft: Draft) -> str:
-    return clock_from_samples(draft.start_samples or 0, draft.form.sample_rate_hz)
-
-
-def _with_common_start(draft: Draft, timed: Sequence[Draft]) -> Draft:
-    """A file that was placed from the song's start begins there, and may say so."""
-    if not timed or not order_of(draft.first).is_from_start:
-        return draft
-    start = min(map(start_s, timed)) * draft.form.sample_rate_hz
-    return replace(draft, start_samples=math.floor(start + Fraction(1, 2)))
 
 
 def _moved(draft: Draft, offset: int, evidence: str, operations: Operations) -> Draft:

@@ -6,48 +6,18 @@ silent in every file of the song; where the files begin later, silence is put in
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from stemprep.model.plan import StartReference
 from stemprep.model.rule import Operations
-from stemprep.prepare.conform import Song
+from stemprep.prepare.bar_order import BarOrder, reference_at
+from stemprep.prepare.bar_words import start_notes, where_bar_1_is
 from stemprep.prepare.draft import Draft, silence_dbfs, with_step
 from stemprep.prepare.starts import have_one_start, stamped, start_s
-from stemprep.timeline import MAX_BEFORE_S, SongTimeline, nearest_sample, timeline_of_song
+from stemprep.timeline import MAX_BEFORE_S, SongTimeline, nearest_sample
 from stemprep.units import clock_from_samples, samples_from_seconds
-
-USUAL_RATE_HZ = 48_000  # of a song without sound: nothing is placed by it
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BarOrder:
-    """What is known of the song's bars, at the rate of its files, and the bars wanted before 1."""
-
-    timeline: SongTimeline
-    count_in_bars: int = 0
-    title: str = ""
-
-    @property
-    def of_song(self) -> str:
-        """`` of Low Water``; empty for a song without a name."""
-        return f" of {self.title}" if self.title else ""
-
-
-def bar_order(drafts: Sequence[Draft], song: Song) -> BarOrder:
-    """What the sheet says of the song's bars, at the rate that most of its files will have."""
-    rates = Counter(draft.form.sample_rate_hz for draft in drafts)
-    song_hz = None if song.facts is None else song.facts.sample_rate_hz
-    rate_hz = max(rates, key=lambda rate: (rates[rate], rate), default=song_hz or USUAL_RATE_HZ)
-    return BarOrder(
-        timeline=timeline_of_song(
-            song.note, rate_hz, is_stamped=bool(stamped(drafts)), sheet_hz=song_hz
-        ),
-        count_in_bars=0 if song.note is None else song.note.count_in_bars or 0,
-        title=song.title,
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,11 +71,11 @@ def begin_at_bars(
     obstacle = _obstacle(start, timeline, has_unworkable=has_unworkable)
     if obstacle:
         note = f"Nothing{order.of_song} was moved to a bar line: {obstacle}; "
-        return replace(unmoved, notes=(f"{note}{_where(unmoved.reference)}.",))
+        return replace(unmoved, notes=(f"{note}{where_bar_1_is(unmoved.reference)}.",))
     return Begun(
         drafts=tuple(_begun(draft, start, timeline.rate_hz) for draft in drafts),
         reference=reference_at(timeline, begins + start),
-        notes=tuple(_notes(order, begins + start, why)),
+        notes=tuple(start_notes(order, begins, start, why)),
         begins_samples=begins + start,
         is_at_bar=True,
     )
@@ -169,25 +139,6 @@ def _obstacle(start: int, timeline: SongTimeline, *, has_unworkable: bool) -> st
     return ""
 
 
-def _notes(order: BarOrder, begins: int, why: str) -> Iterator[str]:
-    timeline = order.timeline
-    yield _begin_note(reference_at(timeline, begins), order, why)
-    if timeline.tempo_map is None:
-        yield f"No click or tempo map{order.of_song} can be made: {timeline.no_map}."
-    elif timeline.tempo_map.is_gliding:
-        yield (
-            f"The tempo{order.of_song} glides; it is read so that each beat is longer or shorter "
-            "than the one before by the same amount. Programs differ in that: where yours glides "
-            "otherwise its later bars lie elsewhere, and only its own MIDI file as tempo_file in "
-            "the session sheet settles it."
-        )
-    if timeline.is_stamped and begins < 0:
-        yield (
-            "The count-in reaches back before midnight, which no time reference can say: those of "
-            "the files count from their common start instead."
-        )
-
-
 def _wanted_start(order: BarOrder) -> int:
     timeline = order.timeline
     assert timeline.bar_1_sample is not None, "asked to begin at a bar that is not known"
@@ -241,51 +192,3 @@ def _begun(draft: Draft, start: int, rate_hz: int) -> Draft:
         head_samples=abs(own),
         tail_samples=0,
     )
-
-
-def reference_at(timeline: SongTimeline, begins: int) -> StartReference:
-    """Tell where bar 1 lies for files whose first sample is ``begins`` on its timeline."""
-    assert timeline.bar_1_sample is not None, "no reference to a bar that is not known"
-    is_sayable = timeline.is_stamped and begins >= 0
-    start = timeline.timecode_of(begins) if is_sayable else None
-    bar_1 = timeline.timecode_of(timeline.bar_1_sample) if is_sayable else None
-    place = timeline.bar_beat_at(begins) if timeline.has_bars else None
-    return StartReference(
-        rate_hz=timeline.rate_hz,
-        bar_1_samples=timeline.bar_1_sample - begins,
-        start_samples=max(0, begins) if timeline.is_stamped else None,
-        start_bar=None if place is None else str(place),
-        is_on_bar_line=place is not None and place.is_bar_line,
-        start_timecode=None if start is None else str(start[0]),
-        start_timecode_samples=0 if start is None else start[1],
-        bar_1_timecode=None if bar_1 is None else str(bar_1[0]),
-        frame_rate=timeline.frame_rate if start else None,
-    )
-
-
-def _begin_note(reference: StartReference, order: BarOrder, why: str) -> str:
-    begin = _begin_words(reference, order)
-    earlier = f", earlier than ordered because {why}" if why else ""
-    return f"All files{order.of_song} begin {begin}{earlier}; {_where(reference)}."
-
-
-def _begin_words(reference: StartReference, order: BarOrder) -> str:
-    if reference.start_bar is None:
-        seconds = (reference.bar_1_samples or 0) / reference.rate_hz
-        told = f"{seconds:.3f} s before bar 1" if seconds else "at bar 1"
-        no_count_in = f" ({order.timeline.no_map}, so no count-in can be laid out)"
-        return told + (no_count_in if order.count_in_bars else "")
-    bars = 1 - int(reference.start_bar.partition(".")[0])
-    if bars <= 0:
-        return f"at bar {1 - bars}"
-    return f"{bars} {'bar' if bars == 1 else 'bars'} before bar 1, at bar {1 - bars}"
-
-
-def _where(reference: StartReference) -> str:
-    bar_1, timecode = reference.bar_1_samples or 0, ""
-    if reference.bar_1_timecode is not None:
-        timecode = f", timecode {reference.bar_1_timecode} at {reference.frame_rate}"
-    if bar_1 < 0:
-        return f"bar 1 lies {-bar_1:,} samples before the files begin{timecode}"
-    clock = clock_from_samples(bar_1, reference.rate_hz)
-    return f"bar 1 is sample {bar_1:,} of each file ({clock}{timecode})"

@@ -15,7 +15,7 @@ from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import CARRIED_ROLES
 from stemprep.naming import file_name, portability_problems, split_extension
 from stemprep.prepare.alignment import align
-from stemprep.prepare.bar_start import bar_order
+from stemprep.prepare.bar_order import bar_order
 from stemprep.prepare.conform import (
     Song,
     at_ordered_level,

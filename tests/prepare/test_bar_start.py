@@ -181,6 +181,14 @@ def test_in_free_time_the_files_begin_at_bar_1_itself() -> None:
     assert "free time, so no count-in can be laid out" in " ".join(plan.notes)
 
 
+def test_much_silence_in_front_is_told() -> None:
+    """Stamped at two minutes, bar 1 given as if counted from the start of the files."""
+    file = sounding("a.wav", take(BAR), start=120 * RATE_HZ)
+    plan = plan_of(file, said=sheet(BarOne(samples=BAR)))
+    assert "1:58.000 of silence in front of every file" in " ".join(plan.notes)
+    assert "add 5,760,000 to its samples" in " ".join(plan.notes)
+
+
 def test_no_hours_of_silence_are_put_in_front() -> None:
     """16 bars of 64 whole notes at 4 a minute last almost three days."""
     slow = (TempoMark(bar=1, tempo_bpm=4, meter="64/1"),)
