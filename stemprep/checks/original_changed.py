@@ -77,6 +77,8 @@ def _message(fate: OriginalFate) -> str:
     start = f"as ordered ({', '.join(fate.ordered)}): " if fate.ordered else ""
     if fate.is_another:
         return f"{start}under the name of {name} came another recording; none of its sound is in it"
+    if not fate.regions:
+        return f"{start}its sound is not that of the original {name}; where could not be told"
     told = [region_words(region, fate) for region in fate.regions]
     return f"{start}differs from the original {name}: {listed(told, _MOST_TOLD)}"
 

@@ -26,7 +26,8 @@ Part = tuple[int, int, Explanation]
 WINDOW_FRAMES = 8_192
 MIN_FRAMES = 256
 MIN_LIKENESS = 0.9
-EQUALLY_LIKE = 0.998
+_AS_LITTLE_LEFT = 1.5
+_ROUNDING_LEFT = 1e-6
 MOST_PARTS = 24
 _MATCH_FRAMES = 64
 _HOLE_CELLS = 4
@@ -57,10 +58,18 @@ def locate(window: Line, stretch: Line, near: int = 0) -> FoundPlace | None:
     energy = sums[frames:] - sums[: size - frames + 1]
     likeness = np.clip(products / np.sqrt(np.maximum(energy, 1e-6 * own) * own), -1.0, 1.0)
     sizes = np.abs(likeness)
-    best = np.flatnonzero(sizes >= EQUALLY_LIKE * sizes.max())
+    best = np.flatnonzero(sizes >= equally_like(float(sizes.max())))
     nearest = int(best[np.abs(best - near).argmin()])
     peak = _top_of(sizes, nearest)
     return FoundPlace(start=peak, likeness=float(likeness[peak]))
+
+
+def equally_like(best: float) -> float:
+    """From which likeness on a place leaves about as little of the sound as the best one does.
+
+    A tone is like itself a cycle further to within a thousandth; an exact copy leaves nothing.
+    """
+    return 1.0 - _AS_LITTLE_LEFT * (1.0 - best) - _ROUNDING_LEFT
 
 
 def _top_of(sizes: Line, place: int) -> int:

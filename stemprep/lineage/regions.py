@@ -18,6 +18,8 @@ NEAR_S = 0.1
 MOST_REGIONS = 200
 _SILENT_STEPS = 4.0
 _KNOWN = 8
+_TRACE_CELLS = 4
+"""What a filter leaves where the sound ends is too short to be told from an edit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,7 +119,10 @@ def _joined(
             continue
         (start, end), known = current
         is_close = span[0] - end < near or _is_silent(found, end, span[0], step)
-        if is_close and _is_same(known, explanation):
+        is_trace = (
+            known.kind == "processed" and span[1] - span[0] <= _TRACE_CELLS * found.cell_frames
+        )
+        if is_close and (is_trace or _is_same(known, explanation)):
             current = (start, span[1]), known
         else:
             yield known.at(start, end)
@@ -139,7 +144,7 @@ def _is_same(left: Explanation, right: Explanation) -> bool:
 
 def _is_silent(found: Differences, start: int, end: int, step: float) -> bool:
     """The original is so quiet between two places that a change could not show."""
-    cells = slice(start // found.cell_frames, -(-end // found.cell_frames))
+    cells = slice(-(-start // found.cell_frames), end // found.cell_frames)
     limit = found.cell_frames * (_SILENT_STEPS * (step or 2.0**-24)) ** 2
     return bool((found.original[cells] <= limit).all())
 

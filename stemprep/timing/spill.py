@@ -32,6 +32,8 @@ MIN_RATIO, MIN_PROMINENCE = 3.0, 16.0
 """Independent tracks reach 2.9 and 11 (measured)."""
 MIN_SHARED, MIN_COHERENCE = 0.15, 0.25
 """Spill reaches 0.07, tracks of the mix 0.2; a coherence of 0.12 occurs by chance (measured)."""
+CHANCE_SHARED = 1.2
+"""Over the root of the number of blocks: a few partials agree as much by chance."""
 MIN_BLOCKS = 4
 _TINY = 1e-30
 QUIET = 1e-5  # -100 dBFS: a block of nothing but noise says nothing
@@ -103,7 +105,7 @@ class SpillMeter:
             return SpillLag(kind="none", peak=None, shared=0.0, blocks=self._blocks)
         shared, coherence = self._agreement(peak), self._coherence()
         return SpillLag(
-            kind=_kind(peak, shared, coherence),
+            kind=_kind(peak, shared, coherence, self._blocks),
             peak=replace(peak, lag_samples=peak.lag_samples - mix_late_s * self._rate_hz),
             shared=max(shared, 0.0),
             blocks=self._blocks,
@@ -131,11 +133,12 @@ class SpillMeter:
         return (float(explained.sum() / max(track.sum(), _TINY)) - chance) / (1.0 - chance)
 
 
-def _kind(peak: Peak, shared: float, coherence: float) -> SpillKind:
+def _kind(peak: Peak, shared: float, coherence: float, blocks: int) -> SpillKind:
     if peak.prominence < MIN_PROMINENCE:
         return "none"
     stands_out = peak.ratio >= MIN_RATIO
-    if (stands_out and shared >= MIN_SHARED) or coherence >= MIN_COHERENCE:
+    enough = max(MIN_SHARED, CHANCE_SHARED / float(np.sqrt(blocks)))
+    if (stands_out and shared >= enough) or coherence >= MIN_COHERENCE:
         return "same-source"
     return "spill" if stands_out else "none"
 

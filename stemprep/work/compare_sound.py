@@ -14,7 +14,7 @@ from stemprep.errors import InputError, PrepareError
 from stemprep.intake import open_regular
 from stemprep.lineage.differences import DifferenceMeter, Differences
 from stemprep.lineage.explaining import COHERENT, FOLLOWING, Excerpt, coherence
-from stemprep.lineage.moving import EQUALLY_LIKE, FoundPlace, locate
+from stemprep.lineage.moving import FoundPlace, equally_like, locate
 from stemprep.lineage.regions import SoundComparison, ends_of, regions_of
 from stemprep.model.plan import Operation
 from stemprep.model.reconciliation import Region, RegionKind
@@ -116,7 +116,8 @@ def _whole(job: CompareJob, kind: RegionKind) -> Region:
 
 
 def _another(job: CompareJob) -> SoundComparison:
-    return SoundComparison(is_another=True, is_of_original=False, regions=(_whole(job, "edited"),))
+    whole = replace(_whole(job, "edited"), words="another recording")
+    return SoundComparison(is_another=True, is_of_original=False, regions=(whole,))
 
 
 def _step(job: CompareJob) -> float:
@@ -275,10 +276,10 @@ def _sought(window: Planar, file: ComparedFile, near: int) -> int | None:
 
 def _is_better(found: FoundPlace, best: float, first: int, place: int | None, near: int) -> bool:
     likeness = abs(found.likeness)
-    if place is None or likeness * EQUALLY_LIKE > best:
+    if place is None or best < equally_like(likeness):
         return True
     is_nearer = abs(first + found.start - near) < abs(place - near)
-    return likeness >= EQUALLY_LIKE * best and is_nearer
+    return likeness >= equally_like(best) and is_nearer
 
 
 def _stretches(file: ComparedFile, frames: int = 1 << 19) -> Iterator[Planar]:

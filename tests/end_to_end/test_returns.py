@@ -307,6 +307,17 @@ def test_a_file_that_says_nothing_is_placed_by_what_leaked_into_it(
     assert abs(returns.lag_of(sound[:, 0], taken) - 123_456) <= 4
 
 
+def test_what_is_signed_for_does_not_count(room: Room, tmp_path: Path) -> None:
+    returns.write_new(tmp_path / "A.wav", returns.sung(330.0, late=1_200), 0)
+    (tmp_path / "session.yaml").write_text(
+        "waivers: [{check: late-entry, file: A.wav, reason: meant to drag, initials: MK, "
+        "date: 2026-03-14}]\n"
+    )
+    (finding,) = (each for each in back(room, tmp_path).findings if each.check == "late-entry")
+    assert finding.waived_by == "MK"
+    assert not finding.counts
+
+
 def test_without_a_rough_mix_the_tracks_themselves_are_listened_for(
     room: Room, tmp_path: Path
 ) -> None:
