@@ -96,6 +96,14 @@ def _left_in_place(drafts: Sequence[Draft], timed: Sequence[Draft]) -> list[str]
     return [f"No time reference says where these begin, so they stay: {', '.join(unsaid)}."]
 
 
+def _with_common_start(draft: Draft, timed: Sequence[Draft]) -> Draft:
+    """A file that was placed from the song's start begins there, and may say so."""
+    if not timed or not order_of(draft.first).is_from_start:
+        return draft
+    start = min(map(start_s, timed)) * draft.form.sample_rate_hz
+    return replace(draft, start_samples=math.floor(start + Fraction(1, 2)))
+
+
 def _moved(draft: Draft, offset: int, evidence: str, operations: Operations) -> Draft:
     """Place one file: its offset from the common start, then the shift a person ordered.
 

@@ -69,11 +69,3 @@ def _gap(in_order: Sequence[Draft]) -> str:
 
 def _clock(draft: Draft) -> str:
     return clock_from_samples(draft.start_samples or 0, draft.form.sample_rate_hz)
-
-
-def _with_common_start(draft: Draft, timed: Sequence[Draft]) -> Draft:
-    """A file that was placed from the song's start begins there, and may say so."""
-    if not timed or not order_of(draft.first).is_from_start:
-        return draft
-    start = min(map(start_s, timed)) * draft.form.sample_rate_hz
-    return replace(draft, start_samples=math.floor(start + Fraction(1, 2)))
