@@ -266,8 +266,7 @@ class Service:
         """Tell whether nothing is left that time alone, or this service, would bring further."""
         if self._active or self._indexes.are_stale or not self._arrivals.is_quiet:
             return False
-        due = [job for job in self.store.jobs(("waiting", "published")) if not job.attempts]
-        return not due
+        return not self.store.is_any_due(self.clock())
 
     def _end(self, pool: ThreadPoolExecutor) -> int:
         """Let running jobs finish for a while, then have them checkpoint."""

@@ -138,6 +138,14 @@ class Store:
         )  # fmt: skip
         return [job_of(row) for row in rows]
 
+    def is_any_due(self, now_s: float) -> bool:
+        """Whether a job is to be taken up now, or would be but for a kill of the service."""
+        query = (
+            "SELECT 1 FROM jobs WHERE state IN ('waiting', 'published') "
+            "AND (attempts = 0 OR not_before_s <= ?) LIMIT 1"
+        )
+        return bool(self.rows(query, (now_s,)))
+
     def counts_by_state(self) -> dict[str, int]:
         """How many jobs are in each state that any job is in."""
         rows = self.rows("SELECT state, count(*) AS jobs FROM jobs GROUP BY state")
