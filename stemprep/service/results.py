@@ -78,9 +78,8 @@ class Results:
         return unjudged_report(self.job.name, self.job.drop, self.spec, error)
 
     def headline(self, report: Report) -> str:
-        """Verdict and what to do, one line."""
-        first = headline(report)
-        return f"{first.verdict}: {first.to_do}"
+        """What to do, one line."""
+        return headline(report).to_do
 
     def _keep(self, ending: str, content: bytes) -> None:
         self.folder.mkdir(parents=True, exist_ok=True)
