@@ -78,6 +78,9 @@ class Runner:
         if job.tag_sha256 and tag_hash(package_of(job)) == job.tag_sha256:
             self._complete(job, inbox)
             return self._published(job, {})
+        if job.destination != str(inbox.deliver_to[0]):  # the config has changed meanwhile
+            self.store.set_fields(job.job, destination=str(inbox.deliver_to[0]))
+            job = self._again(job)
         self._require_unchanged(job, inbox)
         spec = load_spec(spec_of(job))
         results = self._results(job, inbox, spec)

@@ -7,6 +7,8 @@ import json
 import os
 import shutil
 import zipfile
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,6 +24,7 @@ from stemprep.service.attending import give_up, retry
 from stemprep.service.locking import state_folder
 from stemprep.service.store import Store
 from stemprep.spec import load_service
+from stemprep.work.write import HashedFile
 from tests import signals
 from tests.service.dying import archive_on_another_disk
 from tests.service.studio import Studio, digests, hurry
@@ -229,7 +232,7 @@ def test_a_delivered_drop_is_moved_to_the_archive(tmp_path: Path, is_far: bool) 
     (drop / "empty").mkdir()
     (drop / "again.wav").symlink_to("Kick.wav")
     expected = digests(drop)
-    with archive_on_another_disk() if is_far else archive_here():
+    with archive_on_another_disk() if is_far else nullcontext():
         assert studio.run() == 0
     assert not drop.exists()
     assert digests(archive / "Lantern") == expected
@@ -239,12 +242,6 @@ def test_a_delivered_drop_is_moved_to_the_archive(tmp_path: Path, is_far: bool) 
         "Lantern.receipt.html", "Lantern.receipt.txt",
     ]  # fmt: skip
     assert [path.name for path in archive.iterdir()] == ["Lantern"]
-
-
-def archive_here() -> object:
-    from contextlib import nullcontext
-
-    return nullcontext()
 
 
 def test_drops_of_one_name_in_the_archive(tmp_path: Path) -> None:
@@ -421,3 +418,33 @@ def test_the_example_config_works(tmp_path: Path) -> None:
     assert (tmp_path / "inbox/mastering/Lantern").is_dir()
     assert (tmp_path / "archived/Lantern").is_dir()
     assert not (tmp_path / "inbox/archive/Lantern").exists()
+
+
+def test_a_destination_that_is_exchanged_while_a_job_waits(studio: Studio) -> None:
+    cut_file(studio.drop("Ferry"))
+    studio.drop("Lantern", seed=2)
+    with a_full_disk():
+        assert studio.run() == 5
+    (only,) = studio.config.inboxes
+    moved = replace(only, deliver_to=(studio.root / "elsewhere",))
+    with Store(studio.config.state, "write") as store:
+        retry(store, next(job.job for job in studio.jobs() if job.state == "set-aside"), 0.0)
+    assert studio.run(inboxes=(moved,)) == 0
+    assert verify_package(studio.root / "elsewhere/Lantern_mastering_01").is_whole
+    assert studio.packages() == []
+    assert (
+        str(studio.root / "elsewhere/Lantern_mastering_01")
+        in (studio.inbox / "Lantern.receipt.html").read_text()
+    )
+
+
+@contextmanager
+def a_full_disk() -> Iterator[None]:
+    """Have no package file written."""
+
+    def full(*_: object) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(HashedFile, "write", full)
+        yield
