@@ -62,10 +62,14 @@ def match_originals(
     else has another sound is left in ``rest``.
     """
     claims = _Claims()
-    readable = [file for file in returned if file.facts.sound is not None]
-    _claim_by_hash(originals, readable, claims)
-    ours = _given_back(readable, claims, generated)
-    _claim_by_name(originals, readable, claims)
+    _claim_by_hash(originals, returned, claims)
+    ours = _given_back(returned, claims, generated)
+    _claim_by_name(originals, returned, claims)
+    left = [
+        file
+        for number, file in enumerate(returned)
+        if number not in claims.taken and file.path not in ours
+    ]
     return Matches(
         originals=tuple(
             _with_copies(claims, index)
@@ -73,13 +77,9 @@ def match_originals(
             else Match(original=original, returned=None, status="missing")
             for index, original in enumerate(originals)
         ),
-        rest=tuple(
-            file
-            for index, file in enumerate(readable)
-            if index not in claims.taken and file.path not in ours
-        ),
-        given_back=tuple(file.path for file in readable if file.path in ours),
-        unread=tuple(file.path for file in returned if file.facts.sound is None),
+        rest=tuple(file for file in left if file.facts.sound is not None),
+        given_back=tuple(file.path for file in returned if file.path in ours),
+        unread=tuple(file.path for file in left if file.facts.sound is None),
     )
 
 
@@ -119,6 +119,8 @@ def _claim_by_hash(
 def _alike(original: DeliveredFile, facts: FileFacts) -> Iterator[tuple[int, int]]:
     """The levels at which a returned file is an original; of a joined one, no source is it."""
     source = original.sources[0] if len(original.sources) == 1 else None
+    if not facts.sha256:  # it could not be opened
+        return
     if facts.sha256 == original.sha256:
         yield _BYTES, _DELIVERED
     elif source is not None and facts.sha256 == source.sha256:
@@ -166,7 +168,8 @@ def _claim_by_name(
             (distance, index, number)
             for index, original in enumerate(originals)
             for number, file in enumerate(returned)
-            if (distance := _named_distance(original, file, is_mark_ignored=is_mark_ignored))
+            if file.facts.sound is not None
+            and (distance := _named_distance(original, file, is_mark_ignored=is_mark_ignored))
             != _OTHER_NAME
         )
         for _, index, number in pairs:

@@ -62,6 +62,11 @@ def back(name: str, content: str, sound: str, *, container: Container = "WAV") -
     return replace(file, facts=facts)
 
 
+def without_sound(name: str, content: str) -> MeasuredFile:
+    file = back(name, content, "")
+    return replace(file, facts=replace(file.facts, sound=None))
+
+
 def matched(originals: list[DeliveredFile], *returned: MeasuredFile) -> Matches:
     return match_originals(originals, returned, {})
 
@@ -150,8 +155,17 @@ def test_what_was_made_for_the_package_is_neither_original_nor_new() -> None:
     generated: dict[str, str | None] = {digest("click"): digest("ticks"), digest("map"): None}
     found = match_originals(
         [sent("Bass.wav")],
-        [back("Click.wav", "repacked", "ticks"), back("Copy.mp3", "map", "m")],
+        [back("Click.wav", "repacked", "ticks"), without_sound("Copy.mp3", "map")],
         generated,
     )
     assert found.given_back == ("Click.wav", "Copy.mp3")
-    assert found.rest == ()
+    assert (found.rest, found.unread) == ((), ())
+
+
+def test_a_file_without_sound_is_an_original_by_its_bytes_alone() -> None:
+    """An archive sends damaged takes along, and they come back as damaged as they were."""
+    returned = without_sound("Bass.wav", "Bass sent"), without_sound("Broken.wav", "b")
+    found = match_originals([sent("Bass.wav")], returned, {})
+    assert found.originals[0].status == "identical"
+    assert found.unread == ("Broken.wav",)
+    assert match_originals([sent("Broken.wav")], returned[1:], {}).originals[0].status == "missing"
