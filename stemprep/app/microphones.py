@@ -50,10 +50,13 @@ def with_lags(measured: MeasuredSession, engine: Engine) -> MeasuredSession:
 
 
 def microphone_jobs(measured: MeasuredSession) -> tuple[MicJob, ...]:
-    """One job a song and rate that has microphones to compare."""
+    """One job a song that has microphones to compare, whatever their rates."""
+    by_song: dict[str, list[MeasuredFile]] = defaultdict(list)
+    for song, files in _sounding(measured, _MICROPHONES):
+        by_song[song] += files
     return tuple(
         job
-        for song, files in _sounding(measured, _MICROPHONES)
+        for song, files in by_song.items()
         if (job := _microphone_job(measured, song, files)) is not None
     )
 

@@ -16,7 +16,7 @@ from stemprep.checks.starts import (
     start_at,
 )
 from stemprep.model.facts import SongFacts
-from stemprep.model.mic_pairs import ContentLag
+from stemprep.model.mic_pairs import ContentLag, MicLag
 from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import CARRIED_ROLES, ROLES
 
@@ -33,6 +33,7 @@ class Song:
     common_start:  a file that starts where most do, by time reference; None where none says.
     common_length: a file as long as most are; None where nothing is compared.
     content_lags:  files that hold one signal, where no file has a time reference.
+    mic_lags:      microphones measured against each other.
     """
 
     title: str
@@ -43,6 +44,7 @@ class Song:
     common_length: Heard | None
     facts: SongFacts
     content_lags: tuple[ContentLag, ...] = ()
+    mic_lags: tuple[MicLag, ...] = ()
 
     def has_common_length(self, item: Heard) -> bool:
         """Tell whether the file is as long as most of the song, within a sample across rates."""
@@ -58,6 +60,7 @@ def songs_of(measured: MeasuredSession) -> tuple[Song, ...]:
         replace(
             _song(title, tuple(files)),
             content_lags=tuple(lag for lag in measured.content_lags if lag.song == title),
+            mic_lags=tuple(lag for lag in measured.mic_lags if lag.song == title),
         )
         for title, files in by_title.items()
         if files

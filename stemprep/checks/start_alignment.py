@@ -7,7 +7,9 @@ Measured: the time reference (bext, else iXML) of each file against the one most
 have, in exact arithmetic across sample rates. Files whose length equals the song's are left to the
 check time-reference: there, the stamp itself is in doubt. Click, talkback, guides and rough mixes
 get a note at most. Where no file has a stamp, a signal that several files hold sample for sample (a
-count-in, a click, a part printed into all) shows by cross-correlation where each begins.
+count-in, a click, a part printed into all) shows by cross-correlation where each begins. Of
+microphones of one source the lag at the begin, in the middle and at the end tells whether they
+run apart: recorded to two clocks, in parts per million.
 Limit: the same sample; across rates, less than one sample of the lower rate (common practice, no
 source).
 Passes: a 44.1 kHz file stamped 158,760,000 and a 48 kHz file stamped 172,800,000: both 1:00:00.000.
@@ -23,6 +25,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from stemprep.checks.content_starts import by_content
+from stemprep.checks.drifting import by_drift
 from stemprep.checks.heard import Heard, ceiling_in_set, is_same_time
 from stemprep.checks.song import Song
 from stemprep.checks.tell import about_files, severity_under, span
@@ -37,6 +40,7 @@ ID = "start-alignment"
 def check(song: Song, rules: RuleTable) -> Iterator[Finding]:
     """Yield one finding for all files that share the same odd start."""
     yield from by_content(song, rules)
+    yield from by_drift(song, rules)
     reference = song.common_start
     if reference is None or reference.start_s is None:
         return

@@ -26,6 +26,8 @@ class MicLag:
     polarity:    None with it.
     confidence:  0..1: how much of the power of the two likeliest lags the second does not have.
     channel:     which channel of a file of several was taken; None for mono.
+    drift_ppm:   by how many millionths the file's clock is faster; None where it is not seen to
+                 be. The lag is then that at the first place compared.
     """
 
     song: str
@@ -37,6 +39,7 @@ class MicLag:
     polarity: Polarity | None = None
     confidence: float = 0.0
     channel: int | None = None
+    drift_ppm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +56,7 @@ class MicPair:
     polarity: Polarity
     confidence: float
     channel: int | None = None
+    drift_ppm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,4 +97,5 @@ def pair_of_lag(lag: MicLag, temperature_c: float) -> MicPair | None:
         polarity=lag.polarity,
         confidence=lag.confidence,
         channel=lag.channel,
+        drift_ppm=lag.drift_ppm,
     )

@@ -53,6 +53,7 @@ def mic_pair_json(pair: MicPair) -> Json:
         "polarity": pair.polarity,
         "confidence": rounded(pair.confidence, 2),
         "channel": pair.channel,
+        "drift_ppm": rounded(pair.drift_ppm, LAG_DECIMALS),
     }
 
 
@@ -70,6 +71,7 @@ def mic_pair_schema() -> Schema:
             "polarity": {"enum": list(get_args(Polarity))},
             "confidence": {"type": "number", "minimum": 0, "maximum": 1},
             "channel": nullable(INTEGER),
+            "drift_ppm": nullable(NUMBER),
         }
     )
 

@@ -3,6 +3,7 @@
 from stemprep.timing.content import content_lag, shared_stretches
 from stemprep.timing.content import window_frames as content_window_frames
 from stemprep.timing.correlation import Peak, find_peak, phase_only
+from stemprep.timing.drift import Drift, microphone_drift
 from stemprep.timing.microphones import (
     is_verdict,
     loud_stretches,
@@ -15,6 +16,7 @@ from stemprep.timing.spill import HOP_S, SpillLag, SpillMeter, block_frames
 
 __all__ = [
     "HOP_S",
+    "Drift",
     "Peak",
     "SpillLag",
     "SpillMeter",
@@ -24,6 +26,7 @@ __all__ = [
     "find_peak",
     "is_verdict",
     "loud_stretches",
+    "microphone_drift",
     "microphone_lag",
     "phase_only",
     "shared_stretches",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -21,6 +22,7 @@ from stemprep.timing import (
     content_lag,
     content_window_frames,
     is_verdict,
+    microphone_drift,
     microphone_lag,
     spectrum,
     window_frames,
@@ -30,6 +32,7 @@ from stemprep.work.excerpts import Samples, SoundFile, Span, is_seekable, mono_b
 
 _LOST = (InputError, OSError, DecodingFault)
 Spectra = npt.NDArray[np.complex64]
+_Heard = tuple[list[int], Spectra]
 MOST_REFERENCES = 2
 
 
@@ -44,7 +47,7 @@ class MicPairPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MicJob:
-    """Microphones of one song and rate below one absolute root folder.
+    """Microphones of one song, of any rates, below one absolute root folder.
 
     loud: for each file that is a reference, stretches in which it is loudest.
     """
@@ -90,7 +93,7 @@ def measure_lags(job: LagJob) -> tuple[MicLag, ...] | tuple[ContentLag, ...]:
 
 def measure_microphones(job: MicJob) -> tuple[MicLag, ...]:
     """Lag and polarity of every pair; those with a file that is not as it was are left out."""
-    heard: dict[int, tuple[list[int], Spectra]] = {}
+    heard: dict[int, _Heard] = {}
     for index, stretches in job.loud.items():
         try:
             heard[index] = _reference(job, index, stretches)
@@ -109,7 +112,7 @@ def measure_microphones(job: MicJob) -> tuple[MicLag, ...]:
     return tuple(found[pair] for pair in job.pairs if pair in found)
 
 
-def _reference(job: MicJob, index: int, stretches: Sequence[Span]) -> tuple[list[int], Spectra]:
+def _reference(job: MicJob, index: int, stretches: Sequence[Span]) -> _Heard:
     """Window starts of a close microphone, and its spectra there."""
     file = job.files[index]
     rate_hz = file.format.sample_rate_hz
@@ -129,40 +132,74 @@ def _against_all(
     job: MicJob,
     index: int,
     pairs: Sequence[MicPairPlan],
-    heard: Mapping[int, tuple[list[int], Spectra]],
+    heard: Mapping[int, _Heard],
 ) -> Iterator[tuple[MicPairPlan, MicLag]]:
     """Pair by pair where places can be sought, else all from one pass over the file."""
     file = job.files[index]
-    frames = window_frames(file.format.sample_rate_hz)
     for batch in [[pair] for pair in pairs] if is_seekable(file) else [pairs]:
-        starts: list[int] = []
-        for pair in batch:
-            gap = _start_gap(job.files[pair.reference], file)
-            starts += [start + gap for start in heard[pair.reference][0]]
-        sounds = read_spans(job.root, file, _windows(starts, frames))
-        for pair in batch:
-            spectra = heard[pair.reference][1]
-            own = spectrum(np.array(sounds[: len(spectra)]))
+        places = [
+            _places(job.files[pair.reference], file, heard[pair.reference][0]) for pair in batch
+        ]
+        sounds = read_spans(job.root, file, [span for each in places for span in each.spans])
+        for pair, each in zip(batch, places, strict=True):
+            starts, spectra = heard[pair.reference]
+            own = _aligned(spectrum(np.array(sounds[: len(spectra)])), each.rests, spectra)
             del sounds[: len(spectra)]
-            yield pair, _mic_lag(job, pair, spectra, own)
+            yield pair, _mic_lag(job, pair, starts, spectra, own)
 
 
-def _start_gap(reference: SoundFile, file: SoundFile) -> int:
-    """By how many samples the file's first one lies before the reference's, by time reference."""
-    if reference.start_samples is None or file.start_samples is None:
-        return 0
-    return reference.start_samples - file.start_samples
+@dataclass(frozen=True, slots=True)
+class _Places:
+    """Where a file has the times of another one's windows; rests: by how much they begin early."""
+
+    spans: list[Span]
+    rests: list[float]
 
 
-def _mic_lag(job: MicJob, pair: MicPairPlan, reference: Spectra, own: Spectra) -> MicLag:
+def _places(reference: SoundFile, file: SoundFile, starts: Sequence[int]) -> _Places:
+    """The same times in a file of any rate, by time reference where both have one."""
+    rates = file.format.sample_rate_hz, reference.format.sample_rate_hz
+    ratio = Fraction(*rates)
+    frames = round(window_frames(rates[1]) * ratio)
+    stamps = reference.start_samples, file.start_samples
+    gap = Fraction(0)
+    if stamps[0] is not None and stamps[1] is not None:
+        gap = stamps[0] * ratio - stamps[1]
+    exact = [start * ratio + gap for start in starts]
+    begins = [math.floor(place) for place in exact]
+    return _Places(
+        spans=_windows(begins, frames),
+        rests=[float(place - begin) for place, begin in zip(exact, begins, strict=True)],
+    )
+
+
+def _aligned(own: Spectra, rests: Sequence[float], reference: Spectra) -> Spectra:
+    """Spectra at exactly the reference's times and frequencies; (windows, channels, bins)."""
+    bins, wanted = own.shape[-1], reference.shape[-1]
+    if any(rests):
+        turns = np.outer(rests, np.arange(bins)) / (2 * (bins - 1))
+        own = own * np.exp(2j * np.pi * turns)[:, None, :].astype(np.complex64)
+    if bins >= wanted:
+        return own[..., :wanted]
+    return np.pad(own, ((0, 0), (0, 0), (0, wanted - bins)))
+
+
+def _mic_lag(
+    job: MicJob, pair: MicPairPlan, starts: Sequence[int], reference: Spectra, own: Spectra
+) -> MicLag:
     """The channel that tells most clearly; ``own`` has the shape (windows, channels, bins)."""
     file = job.files[pair.file]
     rate_hz = file.format.sample_rate_hz
-    peaks: list[tuple[int, Peak]] = []
+    heard_hz = job.files[pair.reference].format.sample_rate_hz
+    times_s = np.asarray(starts) / heard_hz
+    peaks: list[tuple[int, Peak, float | None]] = []
     for channel in range(own.shape[1]):
-        peak = microphone_lag(reference, own[:, channel], rate_hz)
-        if peak is not None and is_verdict(peak):
-            peaks.append((channel + 1, peak))
+        peak = microphone_lag(reference, own[:, channel], heard_hz)
+        drift = microphone_drift(reference, own[:, channel], times_s, heard_hz)
+        if drift is not None:
+            peaks.append((channel + 1, drift.first, drift.ppm))
+        elif peak is not None and is_verdict(peak):
+            peaks.append((channel + 1, peak, None))
     plain = MicLag(
         song=job.song,
         reference=job.files[pair.reference].path,
@@ -172,13 +209,14 @@ def _mic_lag(job: MicJob, pair: MicPairPlan, reference: Spectra, own: Spectra) -
     )
     if not peaks:
         return plain
-    channel, peak = max(peaks, key=lambda each: each[1].ratio)
+    channel, peak, ppm = max(peaks, key=lambda each: each[1].ratio)
     return replace(
         plain,
-        lag_samples=peak.lag_samples,
+        lag_samples=peak.lag_samples * rate_hz / heard_hz,
         polarity="inverted" if peak.is_inverted else "same",
         confidence=peak.confidence,
         channel=channel if own.shape[1] > 1 else None,
+        drift_ppm=ppm,
     )
 
 

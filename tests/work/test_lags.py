@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import pickle
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+import soxr
 
 from stemprep.containers import read_header
 from stemprep.work.excerpts import SoundFile
@@ -139,3 +141,35 @@ def test_spill_of_a_file_that_is_gone(tmp_path: Path) -> None:
     file = file_of(tmp_path, "od.wav", drum())
     (tmp_path / "od.wav").unlink()
     assert measure_spill(SpillJob(root=str(tmp_path), track=file, mix=file)) is None
+
+
+def test_microphones_at_different_rates_are_compared_at_the_same_times(tmp_path: Path) -> None:
+    """The room at 44.1 kHz, converted by an independent library (soxr); stamps across rates."""
+    room = soxr.resample(drum(256), RATE_HZ, 44_100, quality="VHQ")
+    job = mic_job(
+        tmp_path,
+        file_of(tmp_path, "close.wav", drum(), start=480_000),
+        file_of(tmp_path, "room.wav", -0.5 * room[10_000:], start=451_000, rate_hz=44_100),
+    )
+    (lag,) = measure_lags(job)
+    assert lag.sample_rate_hz == 44_100
+    assert lag.polarity == "inverted"
+    assert lag.lag_samples == pytest.approx(256 * 44_100 / 48_000, abs=0.1)
+
+
+def test_a_recorder_with_a_clock_of_its_own_is_told_with_its_drift(tmp_path: Path) -> None:
+    frames = 40 * RATE_HZ
+    hits = tuple(range(30_000, frames - 60_000, 3 * RATE_HZ))
+    burst = np.random.default_rng(3).normal(size=9_600) * np.exp(-np.arange(9_600) / 1_500)
+    sound = np.zeros(frames)
+    for onset in hits:
+        sound[onset : onset + len(burst)] += 0.15 * burst
+    faster = soxr.resample(sound, RATE_HZ, RATE_HZ * (1 + 25e-6), quality="VHQ")
+    files = file_of(tmp_path, "close.wav", sound), file_of(tmp_path, "camera.wav", faster[:frames])
+    job = replace(
+        mic_job(tmp_path, *files), loud={0: tuple((onset - 500, onset + 1_500) for onset in hits)}
+    )
+    (lag,) = measure_lags(job)
+    assert lag.drift_ppm == pytest.approx(25.0, abs=0.2)
+    (steady,) = measure_lags(mic_job(tmp_path, files[0], files[0]))
+    assert steady.drift_ppm is None
