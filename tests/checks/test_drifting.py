@@ -15,13 +15,13 @@ from tests.checks.factory import measured_file, session, sound, spec
 @pytest.mark.parametrize(
     ("ppm", "words"),
     [
-        (25.0, "later and later against close, by 25.0 ppm (0.3 ms over its length)"),
+        (30.0, "later and later against close, by 30.0 ppm (0.3 ms over its length)"),
         (-999.0, "earlier and earlier against close, by 999.0 ppm (10.0 ms over its length)"),
         (None, ""),
     ],
 )
 def test_two_clocks_are_told_in_parts_per_million(ppm: float | None, words: str) -> None:
-    """Arithmetic: 25 millionths of 10 s are 0.25 ms."""
+    """Arithmetic: 30 millionths of 10 s are 0.3 ms."""
     lag = MicLag(
         song="",
         reference="close.wav",

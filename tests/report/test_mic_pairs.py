@@ -48,6 +48,7 @@ def test_json_holds_the_contract_and_the_schema() -> None:
         "polarity": "same",
         "confidence": 0.95,
         "channel": None,
+        "drift_ppm": None,
     }
     assert parsed["set_facts"]["unclear_mic_pairs"][0] == {
         "reference": "Kick.wav",
