@@ -13,7 +13,7 @@ from fractions import Fraction
 from stemprep.model.plan import StartReference
 from stemprep.model.rule import Operations
 from stemprep.prepare.bar_order import BarOrder, reference_at
-from stemprep.prepare.bar_words import start_notes, where_bar_1_is
+from stemprep.prepare.bar_words import section_notes, start_notes, where_bar_1_is
 from stemprep.prepare.draft import Draft, silence_dbfs, with_step
 from stemprep.prepare.starts import have_one_start, stamped, start_s
 from stemprep.timeline import MAX_BEFORE_S, SongTimeline, nearest_sample
@@ -72,10 +72,14 @@ def begin_at_bars(
     if obstacle:
         note = f"Nothing{order.of_song} was moved to a bar line: {obstacle}; "
         return replace(unmoved, notes=(f"{note}{where_bar_1_is(unmoved.reference)}.",))
+    notes = (
+        *start_notes(order, begins, start, why),
+        *section_notes(order, _end(drafts, begins, timeline)),
+    )
     return Begun(
         drafts=tuple(_begun(draft, start, timeline.rate_hz) for draft in drafts),
         reference=reference_at(timeline, begins + start),
-        notes=tuple(start_notes(order, begins, start, why)),
+        notes=notes,
         begins_samples=begins + start,
         is_at_bar=True,
     )
@@ -90,8 +94,7 @@ def _doubt(drafts: Sequence[Draft], timeline: SongTimeline, begins: int | None) 
     if timeline.bar_1_sample is None:
         return timeline.no_bar_1
     rate_hz, bar_1 = timeline.rate_hz, timeline.bar_1_sample
-    end_s = max(Fraction(draft.frames, draft.form.sample_rate_hz) for draft in drafts)
-    end = begins + int(end_s * rate_hz)
+    end = _end(drafts, begins, timeline)
     if timeline.is_bar_1_within(begins, end):
         return ""
     return (
@@ -99,6 +102,12 @@ def _doubt(drafts: Sequence[Draft], timeline: SongTimeline, begins: int | None) 
         f"from {clock_from_samples(begins, rate_hz)} to {clock_from_samples(end, rate_hz)}; "
         "correct bar_1 in the sheet, or the files' time references"
     )
+
+
+def _end(drafts: Sequence[Draft], begins: int, timeline: SongTimeline) -> int:
+    """Where the longest file ends, on the timeline of bar 1."""
+    end_s = max(Fraction(draft.frames, draft.form.sample_rate_hz) for draft in drafts)
+    return begins + int(end_s * timeline.rate_hz)
 
 
 def _common_start(drafts: Sequence[Draft], rate_hz: int) -> int | None:

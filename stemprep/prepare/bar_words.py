@@ -9,6 +9,7 @@ from stemprep.prepare.bar_order import BarOrder, reference_at
 from stemprep.units import clock_from_samples
 
 MUCH_SILENCE_S = 60  # common practice: more in front of a song is seldom meant
+MAX_SECTIONS_TOLD = 5
 
 
 def start_notes(order: BarOrder, dropped: int, start: int, why: str) -> Iterator[str]:
@@ -34,6 +35,22 @@ def start_notes(order: BarOrder, dropped: int, start: int, why: str) -> Iterator
         yield (
             "The count-in reaches back before midnight, which no time reference can say: those of "
             "the files count from their common start instead."
+        )
+
+
+def section_notes(order: BarOrder, end: int) -> Iterator[str]:
+    """Sections of the sheet that begin behind the last file: a slip in a bar's number."""
+    timeline = order.timeline
+    if not timeline.has_bars:
+        return
+    behind = [each for each in timeline.sections if timeline.sample_of(each.bar) > end]
+    if behind:
+        named = ", ".join(f"{each.name} (bar {each.bar})" for each in behind[:MAX_SECTIONS_TOLD])
+        more = len(behind) - MAX_SECTIONS_TOLD
+        last = timeline.bar_beat_at(end).bar
+        yield (
+            f"Not marked{order.of_song}, because the files end in bar {last}: {named}"
+            f"{f' and {more} more' if more > 0 else ''}; check the bars of sections and tempo map."
         )
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from stemprep.model.plan import Plan, StartReference
 from stemprep.model.session import MeasuredFile
-from stemprep.model.sheet import BarOne, SessionSheet, SongNote, TempoMark
+from stemprep.model.sheet import BarOne, Section, SessionSheet, SongNote, TempoMark
 from tests.prepare.planning import (
     carried_out,
     names_of,
@@ -179,6 +179,15 @@ def test_in_free_time_the_files_begin_at_bar_1_itself() -> None:
     reference = reference_of(plan)
     assert (reference.bar_1_samples, reference.start_bar) == (0, None)
     assert "free time, so no count-in can be laid out" in " ".join(plan.notes)
+
+
+def test_sections_behind_the_end_are_told() -> None:
+    """Eight seconds of sound from bar 1 on, four bars: bar 40 is not among them."""
+    sections = (Section(name="Verse", bar=1), Section(name="Outro", bar=40))
+    said = sheet(BarOne(samples=0), sections=sections)
+    plan = plan_of(sounding("a.wav", take(0)), said=said)
+    (note,) = [note for note in plan.notes if "Not marked" in note]
+    assert note.startswith("Not marked, because the files end in bar 5: Outro (bar 40); check")
 
 
 def test_much_silence_in_front_is_told() -> None:
