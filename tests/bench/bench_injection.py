@@ -1,7 +1,7 @@
 """Recall, false alarms and position errors of the checks of sound, by injected faults.
 
     python -m tests.bench.bench_injection [--half tune|report] [--rounds N] [--hours H]
-        [--from-round N] [--damages N] [--missed]
+        [--from-round N] [--kinds KIND ...] [--damages N] [--missed]
 
 Clean sound is generated, and read from ../shared/sessions where that is present. Even seeds are
 for tuning, odd ones for the report; seeds that led to a fix are no longer held out, and
@@ -91,10 +91,14 @@ def hear_clean(pieces: Iterator[Piece], spec: DeliverySpec, tally: Tally, hours:
             return
 
 
-def inject(pieces: Sequence[Piece], spec: DeliverySpec, tally: Tally, seed: int) -> None:
-    """One fault of each kind into every piece."""
+def inject(
+    pieces: Sequence[Piece], spec: DeliverySpec, tally: Tally, seed: int, kinds: Sequence[str]
+) -> None:
+    """One fault of each of ``kinds`` into every piece; the seeds do not depend on the choice."""
     for index, piece in enumerate(pieces):
         for number, (name, make) in enumerate(KINDS.items()):
+            if name not in kinds:
+                continue
             generator = np.random.default_rng([seed, index, number])
             made = make(piece, generator)
             if made is None:
@@ -178,6 +182,7 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--hours", type=float, default=6.0)
     parser.add_argument("--from-round", type=int, default=0, help="leave out the first seeds")
+    parser.add_argument("--kinds", nargs="+", choices=tuple(KINDS), default=tuple(KINDS))
     parser.add_argument("--damages", type=int, default=20, help="files of a container and damage")
     parser.add_argument("--missed", action="store_true", help="list every fault not found")
     arguments = parser.parse_args()
@@ -193,7 +198,7 @@ def main() -> None:
     pieces = [replace(piece, name=piece.name) for piece in originals()]
     pieces = [piece for piece in pieces if not piece.name.startswith(("shape/", "one-shot/"))]
     for number in range(arguments.rounds):
-        inject(pieces, spec, tally, first + 2 * number)
+        inject(pieces, spec, tally, first + 2 * number, arguments.kinds)
     damage(pieces, tally, first, arguments.damages)
     print("\n".join(shown(tally)))
     if arguments.missed:
