@@ -171,7 +171,7 @@ def _new_joining(file: NewFile, measured: MeasuredFile, held: Held, stand: Stand
     return Joining(
         root=held.inspection.measured.session.root,
         entry=measured.source.entry,
-        role=measured.role,
+        role=file.role,
         song=file.song,
         note=replace(note, order=stand.order),
     )

@@ -347,6 +347,12 @@ def test_a_package_sent_back_whole_holds_nothing_new(room: Room, tmp_path: Path)
     assert result.findings == ()
 
 
+def test_the_folder_for_returns_makes_no_effect_returns(room: Room, tmp_path: Path) -> None:
+    returned = drops.copied(room.package, tmp_path / "all of it")
+    returns.write_new(returned / "data/returns/A.wav", returns.sung(330.0), 0)
+    assert new(back(room, returned), "data/returns/A.wav").role == "track"
+
+
 def test_repacked_and_processed_versions(room: Room, tmp_path: Path) -> None:
     codes, rate_hz = soundfile.read(room.sent / "Piano.wav", dtype="int32")
     soundfile.write(tmp_path / "Piano.flac", codes, rate_hz, subtype="PCM_24")

@@ -1,0 +1,155 @@
+"""The new files of a return with what each is held against: its song, and what was played to."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from stemprep.app.return_sounds import Sounds
+from stemprep.lineage import DeliveredFile, Manifest
+from stemprep.lineage.forms import session_formats
+from stemprep.lineage.placing import Stated, Timeline, stated_start
+from stemprep.model.session import MeasuredFile, SourceFile
+from stemprep.model.words import Role
+from stemprep.naming import file_name, folded
+from stemprep.timing import SpillLag
+from stemprep.work.compare_sound import ComparedFile
+from stemprep.work.lags import SpillJob
+
+_PLAYED_TO: tuple[Role, ...] = ("rough-mix", "mix", "listening-reference", "alternate-mix")
+_PARTS: frozenset[Role] = frozenset({"track", "di", "stem", "effect-return", "unknown"})
+MOST_PARTS = 64
+_NO_SONG = "it is not known which song of the package it belongs to"
+_FOR_RETURNS = frozenset({"return", "returns", "returned"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Take:
+    """A new file on its way: what it says, what was measured at the place that it says.
+
+    mix:         what the other room listened to; several files are listened to together.
+    near:        the mix in it at the place that it states.
+    far_start_s: where else in the session the mix in it may begin; at_far: the closer look there.
+    """
+
+    file: MeasuredFile
+    sound: ComparedFile
+    timeline: Timeline
+    stated: Stated
+    mix: tuple[DeliveredFile, ...]
+    near: SpillLag | None = None
+    far_start_s: Fraction | None = None
+    at_far: SpillLag | None = None
+
+
+def takes_of(files: Sequence[MeasuredFile], manifest: Manifest, sounds: Sounds) -> list[Take]:
+    """Every new file with its song's timeline and mix; nothing is measured yet."""
+    lines = timelines(manifest)
+    return [_take(file, manifest, sounds, lines) for file in files]
+
+
+def timelines(manifest: Manifest) -> dict[str, Timeline]:
+    """Per song of a package, what new files are held against."""
+    lines = {}
+    for song, form in session_formats(manifest).items():
+        frames = [
+            Fraction(file.whole("frames") or 0, file.whole("sample_rate_hz") or 1)
+            for file in manifest.dropped_files
+            if file.song == song
+        ]
+        lines[song] = Timeline(
+            form=form,
+            start_samples=manifest.start_samples.get(song),
+            frames=round(max(frames) * form.sample_rate_hz),
+        )
+    return lines
+
+
+def _take(
+    file: MeasuredFile, manifest: Manifest, sounds: Sounds, lines: Mapping[str, Timeline]
+) -> Take:
+    form = file.facts.format
+    assert form is not None, "a new file has sound"
+    song = _song_of(file, lines)
+    header = file.facts.header
+    timeline = lines.get(song)
+    if timeline is None:
+        timeline = Timeline(form=form, start_samples=None, frames=0)
+        stated = Stated(start_s=Fraction(0), placed_by="unknown", words=_NO_SONG)
+    else:
+        stated = stated_start(form, header.frames, header.time_reference_samples, timeline)
+    return Take(
+        file=replace(file, source=_as_recorded(replace(file.source, song=song))),
+        sound=sounds.returned[file.path],
+        timeline=timeline,
+        stated=stated,
+        mix=_played_to(song, manifest, sounds) if song in lines else (),
+    )
+
+
+def _as_recorded(source: SourceFile) -> SourceFile:
+    """A track, where only the folder that is there for returns made an effect return of it."""
+    folder = source.role_evidence.removeprefix("folder ")
+    if source.role == "effect-return" and folded(folder) in _FOR_RETURNS:
+        return replace(source, role="track", role_evidence="new in what came back")
+    return source
+
+
+def _song_of(file: MeasuredFile, lines: Mapping[str, Timeline]) -> str:
+    """Its song by sheet or folder where the package has one of that name, else the only one."""
+    if file.source.song in lines:
+        return file.source.song
+    if len(lines) == 1:
+        return next(iter(lines))
+    folders = {folded(folder) for folder in file.path.split("/")[:-1]}
+    named = [song for song in lines if song and folded(song) in folders]
+    if not named:
+        name = folded(file_name(file.path))
+        named = [song for song in lines if song and folded(song) in name]
+    return named[0] if len(named) == 1 else file.source.song
+
+
+def _played_to(song: str, manifest: Manifest, sounds: Sounds) -> tuple[DeliveredFile, ...]:
+    """What the other room listened to: the rough mix, else another mix, else all tracks together.
+
+    Of the tracks those that begin together at one rate, the longest first.
+    """
+    files = [file for file in manifest.files if file.song == song and file.path in sounds.delivered]
+    for role in _PLAYED_TO:
+        for file in files:
+            if file.role == role:
+                return (file,)
+    parts = [file for file in files if file.role in _PARTS and not file.made_by_us]
+    parts.sort(key=lambda file: -sounds.delivered[file.path].frames)
+    first = next(iter(parts), None)
+    return tuple(
+        file
+        for file in parts[:MOST_PARTS]
+        if first is not None and _grid(file, sounds) == _grid(first, sounds)
+    )
+
+
+def _grid(file: DeliveredFile, sounds: Sounds) -> tuple[int, int | None]:
+    sound = sounds.delivered[file.path]
+    return sound.rate_hz, sound.sound.start_samples
+
+
+def spill_job(take: Take, start_s: Fraction, sounds: Sounds) -> SpillJob:
+    """The track as if it began at ``start_s`` of the session; both count from the session's start.
+
+    SoundFile.start_samples are whole samples, so the track's start is rounded by half a sample.
+    """
+    mix, *parts = (sounds.delivered[file.path] for file in take.mix)
+    mix_start = mix.sound.start_samples
+    origin = take.timeline.start_samples
+    mix_start_s = Fraction(0)
+    if mix_start is not None and origin is not None:
+        mix_start_s = Fraction(mix_start, mix.rate_hz) - Fraction(origin, take.timeline.rate_hz)
+    return SpillJob(
+        root=take.sound.root,
+        track=replace(take.sound.sound, start_samples=round(start_s * take.sound.rate_hz)),
+        mix=replace(mix.sound, start_samples=round(mix_start_s * mix.rate_hz)),
+        mix_root=mix.root,
+        parts=tuple(part.sound for part in parts),
+    )
