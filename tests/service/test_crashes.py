@@ -11,6 +11,7 @@ from tests.service.dying import archive_on_another_disk, run_and_die, run_and_ki
 from tests.service.studio import Studio, digests, hurry
 
 RANDOM_KILLS = 40
+PARTS = 4  # of the steps, for as many workers of the suite
 
 
 @pytest.fixture(autouse=True)
@@ -32,9 +33,9 @@ def require_delivered_once(studio: Studio, out: Path, name: str) -> None:
     assert (studio.inbox / f"{name}.receipt.txt").is_file()
 
 
-def killed_before_every_step(root: Path, *, after: str) -> int:
-    """Let the service die before its first step, then its second, ... ; how many it has."""
-    step = 0
+def killed_before_steps(root: Path, first: int, every: int, *, after: str) -> int:
+    """Let the service die before one step after the other; the number of that it never came to."""
+    step = first
     while True:
         folder = root / str(step)
         studio = Studio.built(
@@ -61,13 +62,14 @@ def killed_before_every_step(root: Path, *, after: str) -> int:
         assert studio.states() == {"Lantern": "delivered"}
         if is_done:
             return step
-        step += 1
+        step += every
 
 
-def test_killed_before_every_step(tmp_path: Path) -> None:
+@pytest.mark.parametrize("part", range(PARTS))
+def test_killed_before_every_step(tmp_path: Path, part: int) -> None:
     """Two destinations, and an archive on another disk: all that the service ever does."""
     with archive_on_another_disk():
-        steps = killed_before_every_step(tmp_path, after="archive")
+        steps = killed_before_steps(tmp_path, part, PARTS, after="archive")
     assert steps > 80  # it really died that often
 
 
