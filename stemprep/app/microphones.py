@@ -62,13 +62,39 @@ def microphone_jobs(measured: MeasuredSession) -> tuple[MicJob, ...]:
 
 
 def content_jobs(measured: MeasuredSession) -> tuple[ContentJob, ...]:
-    """One job a song and rate where no file has a time reference and three may share a signal."""
-    return tuple(
-        job
-        for song, files in _sounding(measured, _PRINTED)
-        if all(file.facts.header.time_reference_samples is None for file in files)
-        and (job := _content_job(measured, song, files)) is not None
-    )
+    """One job a song and rate where no file has a time reference and three may share a signal.
+
+    Where files of one length contradict each other in their time references, two: placed by file
+    start, and by these.
+    """
+    jobs: list[ContentJob] = []
+    for song, files in _sounding(measured, _PRINTED):
+        starts = [file.facts.header.time_reference_samples for file in files]
+        if any(start is not None for start in starts) and not _contradict(files):
+            continue
+        job = _content_job(measured, song, files)
+        if job is not None:
+            jobs.append(job)
+            if job.files[0].start_samples is not None:
+                jobs.append(_by_time_reference(job))
+    return tuple(jobs)
+
+
+def _contradict(files: Sequence[MeasuredFile]) -> bool:
+    """Files of one length, all with a time reference, and few of them with another one."""
+    stamps = [file.facts.header.time_reference_samples for file in files]
+    lengths = {file.facts.header.frames for file in files}
+    if None in stamps or len(lengths) > 1:
+        return False
+    most = max(stamps.count(stamp) for stamp in stamps)
+    return MIN_SHARING - 1 <= most < len(stamps)
+
+
+def _by_time_reference(job: ContentJob) -> ContentJob:
+    """The same comparison with every file where its time reference puts it."""
+    stamps = [file.start_samples or 0 for file in job.files]
+    common = max(sorted(set(stamps)), key=stamps.count)
+    return replace(job, starts=tuple(stamp - common for stamp in stamps))
 
 
 def _sounding(

@@ -11,14 +11,18 @@ from stemprep.checks.song import Song
 from stemprep.checks.tell import about_files, severity_under, span
 from stemprep.model.finding import Finding
 from stemprep.model.mic_pairs import ContentLag
+from stemprep.model.null_test import Placement
 from stemprep.model.rule import RuleTable
 
 _CHECK = "start-alignment"
 MIN_SHARING = 3
+PLACEMENTS: tuple[Placement, ...] = ("file-start", "time-reference")
 
 
 def by_content(song: Song, rules: RuleTable) -> Iterator[Finding]:
     """Yield one finding a file that holds the shared signal earlier or later than most."""
+    if song.stamped:  # the sound is then evidence for one of two readings: time-reference tells it
+        return
     common = common_lag(song.content_lags)
     if common is None:
         return
@@ -47,6 +51,18 @@ def by_content(song: Song, rules: RuleTable) -> Iterator[Finding]:
             required=0,
             unit="samples",
         )
+
+
+def placements_by_content(song: Song, path: str) -> list[Placement]:
+    """By which placements a file's sound lies where that of the others does; few know."""
+    fitting: list[Placement] = []
+    for placement in PLACEMENTS:
+        lags = [lag for lag in song.content_lags if lag.placed_by == placement]
+        others = [lag.lag_samples for lag in lags if lag.file != path]
+        own = [lag.lag_samples for lag in lags if lag.file == path]
+        if own and others and own[0] == Counter(others).most_common(1)[0][0]:
+            fitting.append(placement)
+    return fitting
 
 
 def common_lag(lags: Sequence[ContentLag]) -> int | None:

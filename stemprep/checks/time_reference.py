@@ -7,6 +7,8 @@ is moved because of it alone.
 Measured: the time reference (bext, else iXML) of each file against the others of its song. A file
 as long as the others that disagrees only in its stamp is told with both readings. A reference of 0
 counts as none where other files have one. Only containers that can hold one are asked for it.
+Where the file holds a signal that others hold sample for sample, the sound tells which reading is
+the likelier.
 Limit: all or none; present in every file where the spec requires it (common practice, no source).
 Click, talkback, guides and rough mixes get a note at most. Where only few files have one, that is
 a note about those few.
@@ -21,6 +23,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from fractions import Fraction
 
+from stemprep.checks.content_starts import placements_by_content
 from stemprep.checks.heard import Heard, ceiling_in_set, is_same_time
 from stemprep.checks.song import Song
 from stemprep.checks.tell import about_files, count_of, severity_under, span
@@ -121,13 +124,23 @@ def _against_the_length(song: Song, rules: RuleTable) -> Iterator[Finding]:
             [item.file],
             ID,
             severity,
-            message=_both_readings(item, reference),
+            message=_both_readings(item, reference) + _by_its_sound(song, item),
             advice="Order a move in the sheet (0: the time reference is right); nothing moves.",
             against=[reference.file],
             found=item.start_samples,
             required=round(reference.start_s * item.format.sample_rate_hz),
             unit="samples",
         )
+
+
+def _by_its_sound(song: Song, item: Heard) -> str:
+    """Which of the readings the sound bears out, where it holds a signal that others hold too."""
+    fitting = placements_by_content(song, item.file.path)
+    if fitting == ["file-start"]:
+        return "; its sound agrees with the others at the file start: the stamp looks wrong"
+    if fitting == ["time-reference"]:
+        return "; its sound agrees with the others at its time reference: the stamp looks right"
+    return ""
 
 
 def _both_readings(item: Heard, reference: Heard) -> str:

@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from stemprep.model.null_test import Placement
+
 Polarity = Literal["same", "inverted"]
 Relation = Literal["pair", "group", "kit"]
 """pair: the sheet calls them a matched pair; group: microphones of one source; kit: a close
@@ -64,6 +66,7 @@ class ContentLag:
     """A file that holds the same signal as another, sample for sample, so much later.
 
     likeness: 0..1: the share of the band's frequencies that agree.
+    placed_by: what put the files beside each other before their sound was compared.
     """
 
     song: str
@@ -72,6 +75,7 @@ class ContentLag:
     sample_rate_hz: int
     lag_samples: int
     likeness: float
+    placed_by: Placement = "file-start"
 
 
 def speed_of_sound_m_s(temperature_c: float) -> float:

@@ -61,12 +61,17 @@ class MicJob:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ContentJob:
-    """Files of one song and rate that may share a signal; places: where most of them sound."""
+    """Files of one song and rate that may share a signal.
+
+    places: where most of them sound; starts: at which of its samples each file is thought to begin
+    on that axis, empty: at 0.
+    """
 
     root: str
     song: str
     files: tuple[SoundFile, ...]
     places: tuple[int, ...]
+    starts: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,8 +237,10 @@ def measure_content(job: ContentJob) -> tuple[ContentLag, ...]:
     spectra: dict[int, Spectra] = {}
     for index, file in enumerate(job.files):
         frames = content_window_frames(file.format.sample_rate_hz)
+        begin = job.starts[index] if job.starts else 0
+        own = [place - begin for place in job.places]
         try:
-            sounds = read_spans(job.root, file, _windows(job.places, frames))
+            sounds = read_spans(job.root, file, _windows(own, frames))
         except _LOST:
             continue
         spectra[index] = spectrum(np.array([sound.mean(axis=0) for sound in sounds]))
@@ -259,6 +266,7 @@ def _star(
                     sample_rate_hz=rate_hz,
                     lag_samples=round(peak.lag_samples),
                     likeness=min(abs(peak.height), 1.0),
+                    placed_by="time-reference" if job.starts else "file-start",
                 )
             )
     return tuple(found)

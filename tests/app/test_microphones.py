@@ -13,8 +13,10 @@ from stemprep.app.inspect import inspect
 from stemprep.app.microphones import content_jobs, microphone_jobs
 from stemprep.containers import read_header
 from stemprep.engine import InlineEngine
+from stemprep.model.facts import Overview
 from stemprep.model.mic_pairs import MicPair
 from stemprep.model.report import Report
+from stemprep.model.session import MeasuredFile
 from stemprep.work.excerpts import SoundFile
 from stemprep.work.lags import SpillJob, measure_spill
 from tests import signals
@@ -210,3 +212,21 @@ def test_a_crowd_of_microphones_is_bounded() -> None:
     assert len(job.loud) == 16
     assert len(job.pairs) == 512
     assert "Room wide.wav" not in {file.path for file in job.files}
+
+
+def heard(name: str, start_samples: int | None, frames: int = 480_000) -> MeasuredFile:
+    """A file that sounds throughout."""
+    plain = sound(identity=name, frames=frames)
+    loud = Overview(minimum=((-0.5,) * 10,), maximum=((0.5,) * 10,))
+    return measured_file(f"{name}.wav", replace(plain, overview=loud), start_samples=start_samples)
+
+
+def test_content_decides_between_two_readings_of_a_start() -> None:
+    """Files of one length, one of them with another stamp: by file start, and by the stamps."""
+    names = ("bass", "gtr", "keys")
+    odd = [heard(name, 96_000 if name == "keys" else 48_000) for name in names]
+    plain, stamped = content_jobs(session(*odd))
+    assert (plain.starts, stamped.starts) == ((), (0, 0, 48_000))
+    assert content_jobs(session(*(heard(name, 48_000) for name in names))) == ()
+    longer = [*odd[:2], heard("keys", 96_000, frames=500_000)]
+    assert content_jobs(session(*longer)) == ()

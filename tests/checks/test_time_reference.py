@@ -1,14 +1,17 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
+from stemprep.checks import judge
 from stemprep.model.finding import Finding
+from stemprep.model.mic_pairs import ContentLag
 from stemprep.model.rule import TimeReferenceRule
 from stemprep.model.session import MeasuredFile
 from stemprep.model.sheet import TrackNote, WorkOrder
-from tests.checks.factory import findings_of, judged, measured_file
+from tests.checks.factory import findings_of, judged, measured_file, session, spec
 
 HOUR = 172_800_000
 
@@ -73,3 +76,32 @@ def test_a_move_that_a_person_ordered_settles_it() -> None:
     note = TrackNote(pattern="c.wav", order=WorkOrder(move_samples=0))
     files = stamped("a.wav", HOUR), stamped("b.wav", HOUR), stamped("c.wav", HOUR + 1, note=note)
     assert not reference_findings(*files)
+
+
+@pytest.mark.parametrize(
+    ("placed_by", "words"),
+    [
+        ("file-start", "agrees with the others at the file start: the stamp looks wrong"),
+        ("time-reference", "agrees with the others at its time reference: the stamp looks right"),
+    ],
+)
+def test_the_sound_tells_which_reading_is_the_likelier(placed_by: Any, words: str) -> None:
+    files = stamped("a.wav", HOUR), stamped("b.wav", HOUR), stamped("c.wav", HOUR + 96_000)
+    lags = tuple(
+        ContentLag(
+            song="",
+            reference="a.wav",
+            file=file.path,
+            sample_rate_hz=48_000,
+            lag_samples=0,
+            likeness=0.9,
+            placed_by=placed_by,
+        )
+        for file in files
+    )
+    measured = replace(session(*files), content_lags=lags)
+    judgement = judge(measured, spec({"time-reference": TimeReferenceRule(severity="warn")}))
+    (finding,) = findings_of(judgement, "time-reference")
+    assert finding.file == "c.wav"
+    assert words in finding.message
+    assert not findings_of(judgement, "start-alignment")

@@ -173,3 +173,24 @@ def test_a_recorder_with_a_clock_of_its_own_is_told_with_its_drift(tmp_path: Pat
     assert lag.drift_ppm == pytest.approx(25.0, abs=0.2)
     (steady,) = measure_lags(mic_job(tmp_path, files[0], files[0]))
     assert steady.drift_ppm is None
+
+
+@pytest.mark.parametrize(("starts", "is_shared"), [((), False), ((0, 0, 96_000), True)])
+def test_a_shared_signal_is_looked_for_where_the_stamps_put_it(
+    tmp_path: Path, starts: tuple[int, ...], is_shared: bool
+) -> None:
+    """The third file holds the same two seconds earlier: its time reference is right."""
+    shared = signals.noise(peak_dbfs=-20, seconds=6, seed=1)[0]
+    files = tuple(
+        file_of(tmp_path, f"{name}.wav", sound + signals.noise(peak_dbfs=-60, seconds=4, seed=n)[0])
+        for n, (name, sound) in enumerate(
+            [("a", shared[:192_000]), ("b", shared[:192_000]), ("c", shared[96_000:])], 2
+        )
+    )
+    job = ContentJob(root=str(tmp_path), song="", files=files, places=(120_000,), starts=starts)
+    lags = {lag.file: lag for lag in measure_lags(job)}
+    assert set(lags) == ({"a.wav", "b.wav", "c.wav"} if is_shared else {"a.wav", "b.wav"})
+    assert {lag.placed_by for lag in lags.values()} == {
+        "time-reference" if starts else "file-start"
+    }
+    assert {lag.lag_samples for lag in lags.values()} == {0}
