@@ -80,7 +80,7 @@ class Clicks:
         """Judge the rest; call once, after the last chunk."""
         self._pick(self._known.shape[2])
         self._look(history, history.end + self._around)
-        others = recurrences(self._levels, [click.height_db for click in self.found])
+        others = recurrences(self.found, self._levels, self._rate_hz)
         self.found = [
             replace(click, recurrences=count)
             for click, count in zip(self.found, others, strict=True)

@@ -7,10 +7,13 @@ on either side, in steps of 2.5 ms. A sound that stays at one level has no place
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 
 from stemprep.dsp.prediction import Signal
+from stemprep.model.facts import ClickFacts
 
 Levels = npt.NDArray[np.float64]
 
@@ -21,6 +24,7 @@ SILENT = 1e-12
 MIN_RANGE_DB = 10.0
 MAX_DIFFERENCE_DB = 1.2  # root of the mean square; noise of a step reads 0.6 dB apart
 MAX_HEIGHT_DIFFERENCE_DB = 3.0
+SAME_TIME_S = 0.05
 MOST_COMPARED = 128  # of each: bounds the time for sound that crackles
 
 
@@ -37,19 +41,22 @@ def levels_around(sound: Signal, start: int, end: int, rate_hz: int) -> Levels:
     return np.asarray(levels - levels.mean())
 
 
-def recurrences(around: list[Levels], heights_db: list[float]) -> list[int]:
-    """How many others, up to MOST_COMPARED, stand in the same sound and are as high, for each."""
-    if not around:
+def recurrences(clicks: Sequence[ClickFacts], around: Sequence[Levels], rate_hz: int) -> list[int]:
+    """How many others, of the first MOST_COMPARED, stand in the same sound and are as high.
+
+    One value a click; one at the same time in another channel is the same click.
+    """
+    if not clicks:
         return []
-    levels, heights = np.stack(around), np.array(heights_db)
-    others, their_heights = levels[:MOST_COMPARED], heights[:MOST_COMPARED]
+    others = clicks[:MOST_COMPARED]
+    levels = np.stack(around[:MOST_COMPARED])
+    heights_db = np.array([other.height_db for other in others])
+    starts = np.array([other.start for other in others])
     counts = []
-    for own, height in zip(levels, heights, strict=True):
-        differences = np.sqrt(np.square(others - own).mean(axis=1))
-        is_same = differences <= MAX_DIFFERENCE_DB
-        is_same &= np.abs(their_heights - height) <= MAX_HEIGHT_DIFFERENCE_DB
+    for click, own in zip(clicks, around, strict=True):
+        is_same = np.sqrt(np.square(levels - own).mean(axis=1)) <= MAX_DIFFERENCE_DB
+        is_same &= np.abs(heights_db - click.height_db) <= MAX_HEIGHT_DIFFERENCE_DB
+        is_same &= np.abs(starts - click.start) > SAME_TIME_S * rate_hz
         is_placed = float(np.ptp(own)) >= MIN_RANGE_DB
         counts.append(int(np.count_nonzero(is_same)) if is_placed else 0)
-    return [
-        max(0, count - (index < MOST_COMPARED)) for index, count in enumerate(counts)
-    ]  # itself is none
+    return counts
