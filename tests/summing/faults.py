@@ -95,7 +95,7 @@ def _put_in(generator: np.random.Generator, kind: str, plan: Plan, stem: int) ->
         plan.in_mix[stem] = sound * gains[:, None]
         return Planted("pan", stem, channel_gains=tuple(gains))
     if kind == "level":
-        gain_db = _gain_db(generator)
+        gain_db = _gain_db(generator, plan, sound)
         plan.delivered[stem] = sound * 10 ** (gain_db / 20)
         return Planted("level", stem, gain_db=gain_db)
     return _put_in_time(generator, kind, plan, stem)
@@ -125,14 +125,16 @@ def _put_in_time(generator: np.random.Generator, kind: str, plan: Plan, stem: in
         lag = _lag(generator, is_whole=True)
         sound[:, start:end] = shifted(sound, lag, generator)[:, start:end]
         return Planted("moved", stem, lag=lag, span=(start, end))
-    gain_db = _gain_db(generator)
+    gain_db = _gain_db(generator, plan, sound[:, start:end])
     sound[:, start:end] *= 10 ** (gain_db / 20)
     return Planted("level", stem, gain_db=gain_db, span=(start, end))
 
 
-def _gain_db(generator: np.random.Generator) -> float:
-    """0.05 to 6 dB either way."""
-    return float(generator.choice((-1, 1)) * np.exp(generator.uniform(np.log(0.05), np.log(6))))
+def _gain_db(generator: np.random.Generator, plan: Plan, sound: Planar) -> float:
+    """0.05 to 6 dB either way; more where that would leave less than 6 dB over theory."""
+    least_db = 20 * np.log10(1 + 2 * _floor(plan) / float(np.sqrt(np.square(sound).mean()) + 1e-12))
+    gain_db = float(np.exp(generator.uniform(np.log(0.05), np.log(6))))
+    return float(generator.choice((-1, 1))) * min(max(gain_db, least_db), 6.0)
 
 
 def _lag(generator: np.random.Generator, *, is_whole: bool) -> float:
