@@ -18,6 +18,8 @@ _SUBSAMPLE_CERTAIN = 0.9
 _UNHEARD = 1e-3
 """A part 60 dB below its file counts as not in the mix (common practice, no source)."""
 
+_ALIKE = 1.0005  # two levels that differ by less than 0.005 dB are one
+
 _NO_LEVEL = 5e-4  # 0.005 dB: beside a move, what another interpolation leaves
 
 
@@ -33,7 +35,7 @@ def told_of(parts: SumSet, model: Model, found: Found) -> tuple[NullCause, ...]:
     """The causes, each with the equal alternatives to it."""
     confidence = _SUBSAMPLE_CERTAIN if found.is_subsample else CERTAIN
     by_stem: dict[int, list[NullCause]] = {}
-    for stem, other in (*found.alternatives, *_other_of_two(model)):
+    for stem, other in (*found.alternatives, *_other_half(model)):
         by_stem.setdefault(stem, []).extend(change_causes(parts, model, other, confidence))
     told = []
     for cause in causes_of(parts, model, confidence):
@@ -50,16 +52,22 @@ def told_of(parts: SumSet, model: Model, found: Found) -> tuple[NullCause, ...]:
     return tuple(told)
 
 
-def _other_of_two(model: Model) -> Iterator[tuple[int, Change]]:
-    """Of two stems, one may be louder or the other quieter: the common gain is not known."""
-    if len(model.routes) != 2 or len(model.changes) != 1:
+def _other_half(model: Model) -> Iterator[tuple[int, Change]]:
+    """Half of the stems louder, or the other half quieter: the common gain is not known."""
+    factors = {
+        change.stem: _factor(change, model.routes[change.stem])
+        for change in model.changes
+        if change.form == "level" and not change.is_moved and change.span is None
+    }
+    others = [stem for stem in range(len(model.routes)) if stem not in factors]
+    if not len(factors) == len(model.changes) == len(others):
         return
-    change = model.changes[0]
-    route = model.routes[change.stem]
-    factor = float(np.sum(change.matrix * route) / np.sum(route * route))
-    if change.form == "level" and not change.is_moved and change.span is None and factor > 0:
-        other = 1 - change.stem
-        yield change.stem, Change(other, "level", model.routes[other] / factor)
+    low, high = min(factors.values()), max(factors.values())
+    if low <= 0 or high > _ALIKE * low:
+        return
+    for stem, factor in factors.items():
+        for other in others:
+            yield stem, Change(other, "level", model.routes[other] / factor)
 
 
 def causes_of(parts: SumSet, model: Model, confidence: float) -> tuple[NullCause, ...]:

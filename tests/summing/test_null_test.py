@@ -134,6 +134,18 @@ def test_of_two_stems_either_may_be_at_fault() -> None:
     assert cause.confidence < 0.5
 
 
+def test_of_four_stems_two_may_be_louder_or_the_other_two_quieter() -> None:
+    parts = stems(4)
+    mix = total(parts)
+    causes = outcome_of(mix, [parts[0] * 1.5, parts[1] * 1.5, parts[2], parts[3]]).causes
+    told = {cause.file for cause in causes}
+    others = {other.file for cause in causes for other in cause.alternatives}
+    assert {frozenset(told), frozenset(others)} == {
+        frozenset({"stem 1", "stem 2"}),
+        frozenset({"stem 3", "stem 4"}),
+    }
+
+
 def test_stems_with_the_same_sound_are_equal_alternatives() -> None:
     parts = stems(4)
     parts[2] = parts[1].copy()
