@@ -116,17 +116,38 @@ def _with_delivery(
             taken=taken,
             repaired=repaired,
             findings=tuple(each for each in result.findings if each not in repaired),
-            notes=(*result.notes, *report.notes),
+            notes=(*result.notes, *report.notes, *_undone(taken, stands, result.spec_name)),
         )
     stopping = [each for each in report.findings if each.severity == "fail" and each.counts]
     others = [each for each in result.findings if each not in stopping]
     return replace(result, findings=(*stopping, *others))
 
 
+def _undone(taken: Sequence[Taken], stands: Mapping[str, Stand], spec_name: str) -> Iterator[str]:
+    done = _moved_files(taken, stands)
+    for path, stand in stands.items():
+        if stand.is_lag_out and stand.order.move_samples and path not in done:
+            yield f"{path}: the ordered move is not done; the spec {spec_name} moves nothing"
+
+
+def _moved_files(taken: Sequence[Taken], stands: Mapping[str, Stand]) -> set[str]:
+    """The files whose lag was ordered out and whose plan does so; an archive copies them all."""
+    return {
+        each.file
+        for each in taken
+        if each.file in stands
+        and stands[each.file].is_lag_out
+        and any(
+            step.name == "place" and step.evidence == stands[each.file].order.move_reason
+            for step in each.output.operations
+        )
+    }
+
+
 def _is_repaired(finding: Finding, taken: Sequence[Taken], stands: Mapping[str, Stand]) -> bool:
     """Tell whether the delivery removes it from every file that it names."""
     if finding.check == "late-entry":
-        return all(path in stands and stands[path].is_lag_out for path in finding.files)
+        return set(finding.files) <= _moved_files(taken, stands)
     if finding.check != "mixed-formats":
         return False
     wanted = "convert-rate" if finding.unit == "Hz" else "convert-word-length"

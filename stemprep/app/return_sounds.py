@@ -17,7 +17,8 @@ from stemprep.lineage.regions import SoundComparison
 from stemprep.model.header import Header
 from stemprep.model.reconciliation import Region
 from stemprep.model.session import MeasuredFile
-from stemprep.work.compare_sound import ComparedFile, CompareJob, compare_sound
+from stemprep.work.both_sounds import ComparedFile, CompareJob
+from stemprep.work.compare_sound import compare_sound
 from stemprep.work.excerpts import SoundFile
 from stemprep.work.relating import RelateJob, relate
 

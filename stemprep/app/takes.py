@@ -14,7 +14,7 @@ from stemprep.model.session import MeasuredFile, SourceFile
 from stemprep.model.words import Role
 from stemprep.naming import file_name, folded
 from stemprep.timing import SpillLag
-from stemprep.work.compare_sound import ComparedFile
+from stemprep.work.both_sounds import ComparedFile
 from stemprep.work.lags import SpillJob
 
 _PLAYED_TO: tuple[Role, ...] = ("rough-mix", "mix", "listening-reference", "alternate-mix")

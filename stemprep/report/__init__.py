@@ -21,13 +21,10 @@ if TYPE_CHECKING:
     from stemprep.report.plan import render_plan
     from stemprep.report.readme import render_readme
     from stemprep.report.receipt import receipt_json, receipt_schema, render_receipt_json
-    from stemprep.report.reconciliation import (
-        reconciliation_json,
-        render_reconciliation,
-        render_reconciliation_json,
-    )
+    from stemprep.report.reconciliation import render_reconciliation
     from stemprep.report.reconciliation_page import render_reconciliation_html
     from stemprep.report.records import plan_json, render_json, report_json
+    from stemprep.report.return_record import reconciliation_json, render_reconciliation_json
     from stemprep.report.return_schema import reconciliation_schema
     from stemprep.report.returns import ReturnPage, SongToReturn, returns_csv, returns_html
     from stemprep.report.schema import report_schema
@@ -102,7 +99,7 @@ _HOMES = {
     "receipt_json": "receipt",
     "receipt_schema": "receipt",
     "render_receipt_json": "receipt",
-    "reconciliation_json": "reconciliation",
+    "reconciliation_json": "return_record",
     "reconciliation_schema": "return_schema",
     "render_comparison": "comparison",
     "render_comparison_json": "comparison",
@@ -112,7 +109,7 @@ _HOMES = {
     "render_readme": "readme",
     "render_reconciliation": "reconciliation",
     "render_reconciliation_html": "reconciliation_page",
-    "render_reconciliation_json": "reconciliation",
+    "render_reconciliation_json": "return_record",
     "render_sessions": "sessions_page",
     "render_shelf": "shelf",
     "render_shelf_json": "shelf",

@@ -7,7 +7,7 @@ from typing import get_args
 from stemprep.model.facts_schema import FLAG, INTEGER, NUMBER, TEXT, Schema, array, nullable, record
 from stemprep.model.reconciliation import MatchedBy, OriginalStatus, Placing, RegionKind
 from stemprep.model.words import ROLES, Encoding
-from stemprep.report.reconciliation import SCHEMA_VERSION
+from stemprep.report.return_record import SCHEMA_VERSION
 from stemprep.report.schema import finding_schema, output_schema
 
 _COUNT: Schema = {"type": "integer", "minimum": 0}

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from stemprep.containers import DecodingFault
 from stemprep.errors import InputError
 from stemprep.lineage.differences import CELLS_PER_S
-from stemprep.work.compare_sound import ComparedFile
+from stemprep.work.both_sounds import ComparedFile
 from stemprep.work.excerpts import mono_blocks
 
 Envelope = npt.NDArray[np.float64]

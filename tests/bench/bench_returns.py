@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 
 from stemprep.units import ratio_from_db
-from stemprep.work.compare_sound import CompareJob, compare_sound
+from stemprep.work.both_sounds import CompareJob
+from stemprep.work.compare_sound import compare_sound
 from stemprep.work.far_spill import measure_far_spill
 from stemprep.work.lags import SpillJob, measure_spill
 from tests.lineage.takes import RATE_HZ, Planar, filtered, rounded, take

@@ -403,3 +403,14 @@ def test_a_damaged_package_is_nothing_to_compare_with(
     shown = here(capsys, "reconcile", room.returned, "--against", package)
     assert shown.code == 5
     assert path.name in shown.err
+
+
+def test_an_archive_moves_nothing_and_says_so(room: Room, tmp_path: Path) -> None:
+    report = deliver(room.sent, "archive", [tmp_path / "out"])
+    assert report.package is not None
+    order = Acceptance(destinations=(tmp_path / "next",), moves=("OD Clean Gtr.wav",))
+    result = accept(room.returned, Path(report.package), order)
+    assert result.accepted is not None
+    assert any("the ordered move is not done" in note for note in result.notes)
+    assert any(each.check == "late-entry" for each in result.findings)
+    assert result.repaired == ()

@@ -13,7 +13,8 @@ import soxr
 from stemprep.containers import read_header
 from stemprep.lineage.regions import SoundComparison
 from stemprep.units import ratio_from_db
-from stemprep.work.compare_sound import ComparedFile, CompareJob, compare_sound
+from stemprep.work.both_sounds import ComparedFile, CompareJob
+from stemprep.work.compare_sound import compare_sound
 from stemprep.work.excerpts import SoundFile
 from tests import signals
 from tests.lineage.takes import RATE_HZ, Planar, filtered, rounded, take
