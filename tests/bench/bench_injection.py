@@ -199,7 +199,8 @@ def main() -> None:
     pieces = [piece for piece in pieces if not piece.name.startswith(("shape/", "one-shot/"))]
     for number in range(arguments.rounds):
         inject(pieces, spec, tally, first + 2 * number, arguments.kinds)
-    damage(pieces, tally, first, arguments.damages)
+    if arguments.damages:
+        damage(pieces, tally, first, arguments.damages)
     print("\n".join(shown(tally)))
     if arguments.missed:
         print("\n".join(tally.missed))
