@@ -64,8 +64,10 @@ def search(
             break
         chosen = simplest(children)
         settled = _settled(bench, (chosen, *children), has_simpler=subsample is not None)
-        if settled is not None:
+        if settled is not None and settled.is_at_floor:
             return Found(settled, True, alternatives=_alternatives(bench, settled, children))
+        if settled is not None:
+            return Found(settled, True, is_subsample=True)
         if chosen.mean < best.mean:
             best = chosen
         if _is_subsample(bench, chosen, children):
@@ -84,18 +86,16 @@ def search(
 def _settled(bench: Bench, fits: Iterable[Fit], *, has_simpler: bool) -> Fit | None:
     """The first that reaches the floor, plain, with its best numbers; None where none does.
 
-    has_simpler: a broken lag explains it with fewer changes; one that reaches the floor by holding
-    for a while only is then no better.
+    A broken lag that reaches it by holding for a while only is told as holding all the time, though
+    that leaves a little more. has_simpler: another explains it so with fewer changes.
     """
     for fit in fits:
         plain = pruned(bench, fit)
         if not (plain.is_at_floor and _all_help(bench, plain)):
             continue
         settled = polished(bench, throughout(bench, plain))
-        if settled.is_at_floor:
+        if settled.is_at_floor or not has_simpler:
             return settled
-        if not has_simpler:
-            return polished(bench, plain)
     return None
 
 
