@@ -93,8 +93,8 @@ def _sound(path: str, raw_path: bytes, header: Header) -> SoundFile:
 def compare_matches(matches: Matches, sounds: Sounds, engine: Engine) -> Compared:
     """Compare every changed original, then look for originals in what seems to be new.
 
-    A new file that was made of an original which did not come back is that original, changed and
-    renamed.
+    A new file that still has most of the sound of an original which did not come back is that
+    original, changed and renamed; what was processed throughout was made of it and is new.
     """
     changed = [match for match in matches.originals if match.status == "changed"]
     found = _compared([(match.original.path, _path(match)) for match in changed], sounds, engine)
@@ -154,7 +154,9 @@ def _with_renamed(
     by_path = {file.path: file for file in matches.rest}
     originals: list[Match] = []
     for match in matches.originals:
-        heirs = [new for new, original in derived.items() if original == match.original.path]
+        path = match.original.path
+        is_kept = path in changes and _has_most(changes[path], match.original)
+        heirs = [new for new, original in derived.items() if original == path and is_kept]
         if match.status == "missing" and heirs:
             originals.append(
                 replace(match, returned=by_path[heirs[0]], status="changed", is_renamed=True)
@@ -170,6 +172,16 @@ def _with_renamed(
         changes={path: change for path, change in changes.items() if path in kept},
         derived=derived,
     )
+
+
+def _has_most(comparison: SoundComparison, original: DeliveredFile) -> bool:
+    """Tell whether most of it is the original still, be it at another level, place or rate."""
+    lost = sum(
+        region.end_sample - region.start_sample
+        for region in comparison.regions
+        if region.kind == "edited" or (region.kind == "processed" and region.gain_db is None)
+    )
+    return 2 * lost < (original.whole("frames") or 0)
 
 
 def regions_told(comparison: SoundComparison, frames: int) -> tuple[Region, ...]:

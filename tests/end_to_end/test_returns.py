@@ -25,7 +25,7 @@ from stemprep.report import (
 )
 from tests.cli.running import here
 from tests.end_to_end import drops, returns
-from tests.lineage.takes import RATE_HZ
+from tests.lineage.takes import RATE_HZ, filtered
 
 
 class Room:
@@ -367,6 +367,17 @@ def test_repacked_and_processed_versions(room: Room, tmp_path: Path) -> None:
     drums = original(result, "Drums.wav")
     assert (drums.status, drums.returned_as, drums.is_renamed) == ("changed", "Beat.wav", True)
     assert [round(region.gain_db or 0, 2) for region in drums.regions] == [-6.02]
+
+
+def test_what_is_processed_throughout_was_made_of_the_original(room: Room, tmp_path: Path) -> None:
+    """A bass that went through an amplifier is a new track, and the bass is not back."""
+    amplified = filtered(np.tanh(4 * returns.tracks()["Bass"]) * 0.2)
+    drops.write_take(tmp_path / "Bass reamped.wav", amplified)
+    result = back(room, tmp_path)
+    assert original(result, "Bass.wav").status == "missing"
+    made = new(result, "Bass reamped.wav")
+    assert made.derived_from == original(result, "Bass.wav").file
+    assert made.late_samples is None
 
 
 def test_a_zip_is_read_like_a_folder(room: Room, told: Reconciliation, tmp_path: Path) -> None:
