@@ -9,7 +9,8 @@ blocks, averaged, 100 to 4,500 Hz, within 200 ms), told only where it stands out
 recordings do. A player who is laid back is not late: the leaked mix is on time whatever was
 played. A microphone on something that the mix holds says nothing of lateness. Loudspeakers in the
 room add the way of their sound. One lag that all new files share is that room's recording offset,
-told once.
+told once. Where nothing is found within 200 ms, the whole mix is searched, and a place that stands
+out is looked at closely: it tells where a file begins that has no time reference, or a false one.
 Limit: early or late by the spec's min_ms; up to max_room_ms late it may be the way from
 loudspeakers and is a note (common practice, no source).
 Passes: a guitar whose leaked mix is on time, however late it was strummed.

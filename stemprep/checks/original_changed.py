@@ -6,7 +6,7 @@ holds two versions of one take, and nobody knows which of them was meant.
 Measured: the returned file against the file as delivered, sample by sample: where they differ, the
 stretch is told as gain, move, edit, processing, trim, pad or conversion; a gain is measured over
 the stretch and called one only where nothing else is left. Another header or another lossless
-container around the same sound is no change.
+container around the same sound is no change, unless its header states another rate.
 Limit: none; any sample that differs counts (common practice, no source). Work that a session sheet
 orders on the track (edit, tune, replace) is expected: it is measured all the same and is a note.
 Passes: a file with another header, or packed as FLAC, whose samples are all the same.
