@@ -64,8 +64,11 @@ def length_after_conversion(frames: int, from_hz: int, to_hz: int) -> int:
 
 
 def clock_from_samples(samples: int, rate_hz: int) -> str:
-    """Position as ``m:ss.mmm`` (or ``h:mm:ss.mmm`` from one hour), truncated to 1 ms."""
-    milliseconds = samples * 1000 // rate_hz
+    """Position as ``m:ss.mmm`` (or ``h:mm:ss.mmm`` from one hour), to the nearest 1 ms, halves up.
+
+    Lengths in seconds are rounded beside it: truncated, one place read 2.609 s and 0:02.608.
+    """
+    milliseconds = (samples * 2000 + rate_hz) // (2 * rate_hz)
     seconds, milliseconds = divmod(milliseconds, 1000)
     minutes, seconds = divmod(seconds, 60)
     hours, minutes = divmod(minutes, 60)

@@ -120,7 +120,7 @@ def test_the_page_tells_what_it_is_where_bar_1_is_and_how_to_send_back(payload: 
     assert "12 tracks of this song as recorded so far" in words
     assert "Import all files, MP3s apart, at one position" in words
     # Sound before bar 1 is not cut: one bar of 4 x 60 / 92 s, 125,217.4 samples (worked by hand).
-    assert "Bar 1, beat 1 lies 125,217 samples (0:02.608) after the first sample" in words
+    assert "Bar 1, beat 1 lies 125,217 samples (0:02.609) after the first sample" in words
     assert "1 bar before bar 1 (bar 0)" in words
     assert "48 kHz, 24-bit" in words
     assert "92 BPM 4/4" in words

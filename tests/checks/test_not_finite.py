@@ -12,7 +12,7 @@ def test_count_channel_and_time_of_the_first() -> None:
     (finding,) = found_in(file, "not-finite", Rule(severity="fail"))
     assert (
         finding.message
-        == "2 samples without a value (NaN or infinite), the first in right at 0:00.187"
+        == "2 samples without a value (NaN or infinite), the first in right at 0:00.188"
     )
     assert (finding.channel, finding.start_sample, finding.end_sample) == (2, 9_000, 9_001)
 

@@ -133,7 +133,7 @@ def test_long_lists_end_in_a_count() -> None:
 
 
 def test_places_are_told_with_time_channel_and_count() -> None:
-    assert "worst at 0:14.583 left, 0:43.750 right, 1:12.916 left and 9 more places" in render_text(
+    assert "worst at 0:14.583 left, 0:43.750 right, 1:12.917 left and 9 more places" in render_text(
         factory.three_songs()
     )
 
