@@ -16,6 +16,7 @@ from stemprep.summing.simplifying import FAR_TIE, simplified
 _SUBSAMPLE_DROP = 1e-3
 """A broken lag explains a residual that falls by 30 dB: how the mix interpolated is unknown."""
 _LEVEL_MUST_LEAVE = 0.5
+_SHORTEST_MOVED = 8192
 _KERNEL_AFTER = 0.5
 """Where a move leaves more of what there was, how it was interpolated does not matter yet."""
 
@@ -63,7 +64,9 @@ def _with_move(bench: Bench, state: Fit, fit: Fit, stem: int) -> Fit:
     for guess in proposer.whole_lags_of(stem):
         trial = bench.fit(fit.model.with_change(replace(guess.change, span=change.span)))
         trial = bench.spanned(trial, stem)
-        best = min(best, trial, key=lambda each: each.mean)
+        moved = trial.model.change_of(stem)
+        if moved is not None and not hides_more_than_it_tells(moved):
+            best = min(best, trial, key=lambda each: each.mean)
     return best
 
 
@@ -101,6 +104,13 @@ def _throughout(bench: Bench, fit: Fit, stem: int) -> Fit:
     trial = with_kernel(bench, whole, stem)
     is_as_good = trial.mean <= FAR_TIE * fit.mean or trial.is_at_floor
     return trial if is_as_good or is_needed(bench, trial, stem) else fit
+
+
+def hides_more_than_it_tells(change: Change) -> bool:
+    """A moved section so short that most of it lies where it cannot be judged itself."""
+    if change.span is None or not change.is_moved:
+        return False
+    return change.span[1] - change.span[0] < 2 * abs(change.lag) + _SHORTEST_MOVED
 
 
 def is_needed(bench: Bench, fit: Fit, stem: int) -> bool:

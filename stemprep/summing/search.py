@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stemprep.summing.adding import is_needed, refined, throughout
+from stemprep.summing.adding import hides_more_than_it_tells, is_needed, refined, throughout
 from stemprep.summing.model import Change
 from stemprep.summing.proposals import Proposal, Proposer
 from stemprep.summing.refine import TIE, Bench, Fit
@@ -161,7 +161,9 @@ def _is_subsample(bench: Bench, chosen: Fit, rivals: list[Fit]) -> bool:
     is_broken = any(
         not is_whole(change.lag) and change.form in ("as-is", "level") for change in changes
     )
-    if not is_broken or not all(is_needed(bench, chosen, change.stem) for change in changes):
+    if not is_broken or any(map(hides_more_than_it_tells, changes)):
+        return False
+    if not all(is_needed(bench, chosen, change.stem) for change in changes):
         return False
     stems = {change.stem for change in changes}
     others = [
@@ -177,6 +179,8 @@ def _all_help(bench: Bench, fit: Fit) -> bool:
     """Tell whether every change helps where it can be judged: none may only hide what is left."""
     known = bench.excerpts.known(fit.model, bench.parts.frames)[:, None, :]
     for change in fit.model.changes:
+        if hides_more_than_it_tells(change):
+            return False
         without = bench.fit(fit.model.without(change.stem)).residual * known
         if float(np.square(without).sum()) < _HELP * fit.energy:
             return False

@@ -80,7 +80,9 @@ def case(what: str, seconds: int) -> tuple[str, float, float, str]:
     if what == "two":
         stems[12] = -stems[12]
     if what == "subsample":
-        stems[7] = shifted(stems[7], 3.3, generator)
+        frames = stems[7].shape[1]
+        round_and_round = np.tile(stems[7], (1, 3))
+        stems[7] = shifted(round_and_round, 3.3, generator)[:, frames : 2 * frames]
     if what == "hole":
         stems[7] = stems[7].copy()
         stems[7][:, 100_000:150_000] = 0.0
