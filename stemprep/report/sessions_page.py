@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from stemprep import __version__
-from stemprep.report import figures
 from stemprep.report.templates import environment, stylesheet
 
 
@@ -31,20 +30,10 @@ class SessionRow:
     when: str
 
 
-def render_sessions(name: str, rows: Sequence[SessionRow]) -> str:
-    """The page; rows newest first."""
+def render_sessions(name: str, rows: Iterable[SessionRow]) -> Iterator[str]:
+    """The page in pieces; rows newest first, taken one by one, for there may be thousands."""
     style, style_hash = stylesheet()
-    delivered = sum(1 for row in rows if row.package)
-    return (
-        environment()
-        .get_template("sessions.html")
-        .render(
-            name=name,
-            rows=rows,
-            count=f"{figures.plural(delivered, 'delivery', 'deliveries')}, "
-            f"{figures.plural(len(rows) - delivered, 'drop')} without one",
-            version=__version__,
-            style=style,
-            style_hash=style_hash,
-        )
+    template = environment().get_template("sessions.html")
+    return template.generate(
+        name=name, rows=rows, version=__version__, style=style, style_hash=style_hash
     )

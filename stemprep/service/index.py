@@ -5,10 +5,12 @@ Made anew from the store as a whole, so it is never wrong for longer than until 
 
 from __future__ import annotations
 
+import io
 import os
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
 from urllib.parse import quote
 
@@ -20,8 +22,10 @@ from stemprep.service.results import REPORT_PAGE
 from stemprep.service.store import Store
 
 INDEX_FILE = "index.html"
-PACE_S = 30.0
-MOST_ROWS = 2000
+RETRY_S = 30.0
+REST_PER_PAGE = 20.0  # a page of a busy year takes its time; jobs go first
+MOST_ROWS = 20_000
+PIECE_CHARACTERS = 65_536
 _LISTED: tuple[State, ...] = ("published", "delivered", "refused", "set-aside")
 _WORDS = {"set-aside": "not judged", "published": "being published"}
 
@@ -35,6 +39,7 @@ class Indexes:
         self._stale = set(config.destinations)
         self._refused: set[Path] = set()
         self._due_s = 0.0
+        self._rested_s = 0.0
 
     @property
     def are_stale(self) -> bool:
@@ -47,14 +52,13 @@ class Indexes:
             if inbox.path == job.inbox:
                 self._stale.update(inbox.deliver_to)
                 self._refused.difference_update(inbox.deliver_to)
-        self._due_s = 0.0
+                self._due_s = min(self._due_s, self._rested_s)
 
     def rebuild(self, words_of: Callable[[Exception], str]) -> Iterator[str]:
-        """Make what is out of date, soon after a job and then every half minute; give troubles."""
-        now_s = time.monotonic()
-        if not self._stale or now_s < self._due_s:
+        """Make what is out of date, unless that was done just now; give troubles in words."""
+        begun_s = time.monotonic()
+        if not self._stale or begun_s < self._due_s:
             return
-        self._due_s = now_s + PACE_S
         for destination in sorted(self._stale):
             try:
                 if not rebuild_index(self._config, self._store, destination):
@@ -63,6 +67,9 @@ class Indexes:
             except Exception as error:  # no page is worth the service
                 self._refused.add(destination)
                 yield f"index.html could not be written: {words_of(error)}"
+        ended_s = time.monotonic()
+        self._rested_s = ended_s + REST_PER_PAGE * (ended_s - begun_s)
+        self._due_s = max(self._rested_s, ended_s + RETRY_S if self._stale else 0.0)
 
 
 def rebuild_index(config: ServiceConfig, store: Store, destination: Path) -> bool:
@@ -73,23 +80,32 @@ def rebuild_index(config: ServiceConfig, store: Store, destination: Path) -> boo
     if not destination.is_dir():
         return True
     inboxes = {inbox.path: inbox for inbox in config.inboxes if destination in inbox.deliver_to}
-    rows = [
+    rows = (
         _row(job, inboxes[job.inbox], destination)
-        for job in _standing(store.jobs(_LISTED, newest=MOST_ROWS))
-        if job.inbox in inboxes
-    ]
-    page = render_sessions(destination.name or str(destination), rows)
-    return write_paper(store, destination / INDEX_FILE, page.encode())
+        for job in store.newest_first(_LISTED)
+        if job.inbox in inboxes and _stands(store, job)
+    )
+    page = render_sessions(destination.name or str(destination), islice(rows, MOST_ROWS))
+    return write_paper(store, destination / INDEX_FILE, _pieces(page))
 
 
-def _standing(jobs: list[Job]) -> Iterator[Job]:
-    """Every delivery, and what has become of a drop last; newest first."""
-    seen = set()
-    for job in reversed(jobs):
-        drop = (job.inbox, job.raw_name, job.spec)
-        if job.state in ("published", "delivered") or drop not in seen:
-            yield job
-        seen.add(drop)
+def _pieces(texts: Iterable[str]) -> Iterator[bytes]:
+    """The same text in pieces worth writing: the page of a busy year is never in memory whole."""
+    held = io.StringIO()
+    for text in texts:
+        held.write(text)
+        if held.tell() >= PIECE_CHARACTERS:
+            yield held.getvalue().encode()
+            held = io.StringIO()
+    yield held.getvalue().encode()
+
+
+def _stands(store: Store, job: Job) -> bool:
+    """Tell whether a job is listed: a delivery always, what else became of a drop while it holds."""
+    if job.state in ("published", "delivered"):
+        return True
+    latest = store.latest(job.inbox, job.raw_name, job.spec)
+    return latest is not None and latest.job == job.job
 
 
 def _row(job: Job, inbox: Inbox, destination: Path) -> SessionRow:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
@@ -15,29 +16,30 @@ _LARGEST_BYTES = 64_000_000
 _LONGEST_NAME_BYTES = 200  # leaves room for an ending where names end at 255 bytes
 
 
-def write_whole(path: Path, content: bytes) -> None:
+def write_whole(path: Path, content: bytes | Iterable[bytes]) -> None:
     """Write a file so that its name never leads to half of it, not even after a power cut.
 
     Written under a hidden name, fsynced, renamed, and the folder fsynced. Raises OSError.
     """
     hidden = path.with_name(f".{path.name}")
     try:
-        _write_hidden(hidden, content)
+        _write_hidden(hidden, (content,) if isinstance(content, bytes) else content)
         hidden.rename(path)
-    except OSError:
+    except BaseException:
         with suppress(OSError):
             hidden.unlink()
         raise
     sync_folder(path.parent)
 
 
-def _write_hidden(path: Path, content: bytes) -> None:
+def _write_hidden(path: Path, pieces: Iterable[bytes]) -> None:
     flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW | os.O_CLOEXEC
     descriptor = os.open(path, flags, 0o644)
     try:
-        rest = memoryview(content)
-        while rest:
-            rest = rest[os.write(descriptor, rest) :]
+        for piece in pieces:
+            rest = memoryview(piece)
+            while rest:
+                rest = rest[os.write(descriptor, rest) :]
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
@@ -52,7 +54,7 @@ def sync_folder(folder: Path) -> None:
         os.close(descriptor)
 
 
-def write_paper(store: Store, path: Path, content: bytes) -> bool:
+def write_paper(store: Store, path: Path, content: bytes | Iterable[bytes]) -> bool:
     """Write or renew a file of the service's among other people's.
 
     Returns False, and leaves it, where somebody else's file has that name. Raises OSError.

@@ -21,6 +21,8 @@ from stemprep.service.jobs import Job, State, Step
 from stemprep.service.store_rows import add_notice, add_step, job_of, marks, refused, row_of
 from stemprep.service.store_tables import Access, opened_store
 
+_PAGE = 100
+
 
 class Store:
     """Jobs and their history in ``state``; see ``store_tables.opened_store`` for what it raises."""
@@ -91,6 +93,17 @@ class Store:
         chosen = f"WHERE state IN ({marks(states)})" if states else ""
         query = f"SELECT * FROM jobs {chosen} ORDER BY job DESC LIMIT ?"  # noqa: S608 - marks only
         return [job_of(row) for row in reversed(self.rows(query, (*states, newest or -1)))]
+
+    def newest_first(self, states: tuple[State, ...]) -> Iterator[Job]:
+        """Jobs in these states, a few held in memory at a time."""
+        before = 1 << 62
+        query = (
+            f"SELECT * FROM jobs WHERE state IN ({marks(states)}) AND job < ? "  # noqa: S608
+            "ORDER BY job DESC LIMIT ?"
+        )
+        while rows := self.rows(query, (*states, before, _PAGE)):
+            yield from map(job_of, rows)
+            before = rows[-1]["job"]
 
     def job(self, number: int) -> Job | None:
         """One job; None where the number is not known."""
