@@ -85,8 +85,10 @@ def _column_words() -> Sequence[tuple[str, str]]:
     """What belongs into each column of the sheet; words that need no telling are left out."""
     return (
         ("file, part", "the file's name, and what it is: solo guitar, second voice"),
+        ("song, player, take", "which song it belongs to, who plays, and which attempt it is"),
         ("kept_or_alternate", "kept: the one to use; alternate: another to choose from"),
         ("dry_or_effect", "dry: without effect; effect: the effect alone; printed: both in one"),
         ("same_start", "yes; if not, where in the song the file begins"),
         ("microphone, printed_with", "how it was recorded, and what cannot be taken off again"),
+        ("notes", "your recording offset in samples, and whatever else the mixer should know"),
     )

@@ -124,6 +124,9 @@ def test_the_page_tells_what_it_is_where_bar_1_is_and_how_to_send_back(payload: 
     assert "1 bar before bar 1 (bar 0)" in words
     assert "48 kHz, 24-bit" in words
     assert "92 BPM 4/4" in words
+    assert "play the click out, record it back by a cable" in words  # by air: the way to the ear
+    assert "not made from" not in words  # no mix was supplied: there is nothing to mistake it for
+    assert words.count("Spill and shared effects remain.") == 4
     assert "turn the level down" in words
     assert "Local rules for hearing protection go before this advice" in words
     assert "returns/what-to-send-back.html" in words
@@ -141,6 +144,8 @@ def test_the_return_page_asks_for_all_that_makes_files_fit(payload: Path) -> Non
         "WAV, 48 kHz, 24-bit",
         "Bar 1, beat 1 lies 125,217 samples",
         "returned-files.csv",
+        "take down monitors and headphones first",
+        "song, player, take",
         "M. Kestrel, Quillmoor Mill, extension 12",
     ):
         assert told in words

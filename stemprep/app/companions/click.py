@@ -33,8 +33,9 @@ def plan_companions(inspection: Inspection, planned: Plan) -> Iterable[Companion
 def _words(song: SongBars) -> str:
     bar_1 = song.reference.bar_1_samples or 0
     measure = (
-        f"The tick of bar 1 begins exactly on sample {bar_1:,}: play the click through your room, "
-        "record it, and how much later or earlier it begins there is your own recording offset. "
+        f"The tick of bar 1 begins exactly on sample {bar_1:,}: play the click out, record it "
+        "back by a cable, and how much later or earlier it begins there is your own recording "
+        "offset. "
         if 0 <= bar_1 < song.frames
         else ""
     )
