@@ -138,14 +138,10 @@ def how_words(recipe: Recipe) -> str:
 
 def _minus_one_words(recipe: Recipe, player: str, left_out: Sequence[MixPart]) -> str:
     names = ", ".join(part.path.rpartition("/")[2] for part in left_out)
-    origin = (
-        ""
-        if recipe.supplied is None
-        else f", added up from the files here and not {recipe.supplied}"
-    )
+    origin = "" if recipe.supplied is None else f", not made from {recipe.supplied}"
     return (
-        f"{recipe.title} without {player}{origin}: {names} left out. What other microphones heard "
-        "of that player (spill), and what shared effects hold of it, remains."
+        f"{recipe.title} of the files here{origin}; without {player}: {names}. Spill and shared "
+        "effects remain."
     )
 
 
