@@ -76,7 +76,7 @@ def where_bar_1_is(reference: StartReference) -> str:
     """The place of a known bar 1 in every file."""
     bar_1, timecode = reference.bar_1_samples or 0, ""
     if reference.bar_1_timecode is not None:
-        timecode = f", timecode {reference.bar_1_timecode} at {reference.frame_rate}"
+        timecode = f", timecode {reference.bar_1_timecode} at {reference.frame_rate} frames/s"
     if bar_1 < 0:
         return f"bar 1 lies {-bar_1:,} samples before the files begin{timecode}"
     clock = clock_from_samples(bar_1, reference.rate_hz)

@@ -91,13 +91,13 @@ def bar_1_words(reference: StartReference | None) -> str:
     else:
         words += f" ({clock_from_samples(reference.bar_1_samples, reference.rate_hz)})"
     if reference.bar_1_timecode is not None:
-        words += f", timecode {reference.bar_1_timecode} at {reference.frame_rate}"
+        words += f", timecode {reference.bar_1_timecode} at {reference.frame_rate} frames/s"
     if reference.start_bar is None:
         return words
     bar, _, beat = reference.start_bar.partition(".")
     before = 1 - int(bar)
     if not reference.is_on_bar_line:
-        return f"{words}; the files begin in bar {bar}, beat {beat}"
+        return f"{words}; the files begin in bar {bar}, after beat {beat}"
     if before > 0:
         return f"{words}; the files begin {figures.plural(before, 'bar')} before it"
     return f"{words}; the files begin with bar {bar}"

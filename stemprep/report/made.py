@@ -33,8 +33,8 @@ def put_beside(page: Page, plan: Plan | None, written: Sequence[WrittenFile]) ->
     for folder, count in Counter(path.rpartition("/")[0] for path in copies).items():
         page.put(f"{folder}/", "  ", "  ")
         page.put(
-            f"{figures.plural(count, 'MP3')} for listening only: they do not stand on the sample, "
-            "so do not import them.",
+            f"{figures.plural(count, 'MP3')} for listening only: coding shifts them by some "
+            "samples, so do not import them.",
             "    ",
         )
 

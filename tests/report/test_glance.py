@@ -84,12 +84,12 @@ def test_of_a_long_map_the_first_changes_are_told() -> None:
                 rate_hz=48_000, bar_1_samples=96_000, start_bar="0.1", is_on_bar_line=True,
                 bar_1_timecode="01:00:00:00", frame_rate="25",
             ),
-            "sample 96,000 of every file (0:02.000), timecode 01:00:00:00 at 25; "
+            "sample 96,000 of every file (0:02.000), timecode 01:00:00:00 at 25 frames/s; "
             "the files begin 1 bar before it",
         ),
         (
             StartReference(rate_hz=48_000, bar_1_samples=-96_001, start_bar="2.1"),
-            "96,001 samples before every file begins; the files begin in bar 2, beat 1",
+            "96,001 samples before every file begins; the files begin in bar 2, after beat 1",
         ),
     ],
 )  # fmt: skip

@@ -38,8 +38,8 @@ def test_what_is_read_first_stands_first_and_copies_are_told_once() -> None:
         "map.mid",
         "tempo",
         "copies/",
-        "2 MP3s for listening only: they do not stand on the sample, so do not import",
-        "them.",
+        "2 MP3s for listening only: coding shifts them by some samples, so do not",
+        "import them.",
     ]
 
 

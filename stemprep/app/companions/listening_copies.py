@@ -59,9 +59,9 @@ def _is_codable(output: OutputPlan) -> bool:
 
 def _words(path: str) -> str:
     return (
-        f"MP3 of {path}, for listening only: it does not stand on the sample, so do not import it. "
-        "Turned down by one gain where its true peak is over -1 dBTP. Turn your level down before "
-        "you listen, above all on headphones."
+        f"MP3 of {path}, for listening only: coding shifts it by some samples, so do not import "
+        "it. Turned down by one gain where its true peak is over -1 dBTP. Turn your level down "
+        "before you listen, above all on headphones."
     )
 
 

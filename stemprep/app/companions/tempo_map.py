@@ -43,7 +43,7 @@ def _start_words(song: SongBars) -> str:
     if reference.start_timecode is not None:
         into = reference.start_timecode_samples
         rest = f" and {into:,} samples" if into else ""
-        at = f", timecode {reference.start_timecode}{rest} at {reference.frame_rate}"
+        at = f", timecode {reference.start_timecode}{rest} at {reference.frame_rate} frames/s"
     count = "" if bar == 1 else " (a session that counts from its first bar calls it bar 1)"
     return f"Its first tick is the first sample of every file: bar {bar}{count}{at}."
 

@@ -146,7 +146,7 @@ def _play_to(song: str, folder: str, handover: Handover) -> Iterator[tuple[str, 
     copies = [each for each in planned if each.kind == "listening-copies"]
     if copies:
         where = copies[0].path.removeprefix(folder).rpartition("/")[0]
-        yield f"{where}/", "MP3s of the mixes, to learn from. Not for import: late on the sample."
+        yield f"{where}/", "MP3s of the mixes, to learn from. Not for import: coding shifts them."
 
 
 def _mixes_words(song: str, handover: Handover) -> str:
