@@ -217,9 +217,9 @@ def _copied(draft: Draft, wishes: Wishes) -> Draft:
     )
     if has_own_range and (is_wrong or wishes.spec.operations.base == "copy-audio"):
         form = replace(draft.form, container=_wav_or_rf64(draft))
-        reason = "its header is wrong" if is_wrong else "its sound needs no change"
+        reason = "its header is wrong" if is_wrong else "the sound needs no change"
         return with_step(draft, "copy-audio", form=form, reason=reason)
-    return with_step(draft, "copy", reason="it needs no change")
+    return with_step(draft, "copy", reason="nothing needs to change")
 
 
 def level_blockers(drafts: Sequence[Draft], song: Song) -> list[Finding]:
