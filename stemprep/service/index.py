@@ -101,7 +101,7 @@ def _pieces(texts: Iterable[str]) -> Iterator[bytes]:
 
 
 def _stands(store: Store, job: Job) -> bool:
-    """Tell whether a job is listed: a delivery always, what else became of a drop while it holds."""
+    """Tell whether a job is listed: a delivery always, all else while the drop has no newer job."""
     if job.state in ("published", "delivered"):
         return True
     latest = store.latest(job.inbox, job.raw_name, job.spec)

@@ -43,8 +43,6 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patched:
         hurry(patched)
         figures = measured(Studio.built(Path(folder)), wanted.jobs)
-    for jobs, size_bytes in figures:
-        print(f"{jobs:>5} jobs: {size_bytes / 1e6:.1f} MB")
     warm = next(size for jobs, size in figures if jobs >= min(WARM_JOBS, wanted.jobs // 2))
     growth = figures[-1][1] / warm - 1
     print(f"growth from {min(WARM_JOBS, wanted.jobs // 2)} to {figures[-1][0]} jobs: {growth:+.1%}")
@@ -70,6 +68,7 @@ def measured(studio: Studio, jobs: int) -> list[tuple[int, int]]:
                 gc.collect()
                 if (done + len(drops)) % 100 == 0:
                     figures.append((done + len(drops), private_bytes()))
+                    print(f"{figures[-1][0]:>5} jobs: {figures[-1][1] / 1e6:.1f} MB", flush=True)
         finally:
             service.stop()
             thread.join()
