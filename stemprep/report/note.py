@@ -16,6 +16,7 @@ from stemprep.report.causes import Cause, causes, files_of, message_of, standing
 from stemprep.report.glance import glance_lines
 from stemprep.report.layout import Page
 from stemprep.report.made import made_words, put_beside
+from stemprep.report.moved import moved_words
 from stemprep.report.operations import operation_title
 from stemprep.report.plan import put_left_out
 from stemprep.report.songs import (
@@ -144,7 +145,7 @@ def _put_open(page: Page, report: Report, paths: Mapping[str, str]) -> None:
     if found:
         page.head("What stands against it")
         for cause in found:
-            page.put(_open_words(cause, paths), "  - ")
+            page.put(_open_words(cause, paths) + moved_words(cause.findings[0], report), "  - ")
     if report.waived:
         page.head("Waived: known and signed for")
         for finding in report.waived:

@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from stemprep.model.package import Verification
+from stemprep.model.plan import Operation
 from stemprep.model.sheet import TrackNote
-from stemprep.model.words import OPERATION_NAMES
+from stemprep.model.words import OPERATION_NAMES, OperationName
 from stemprep.report import (
     delivery_note,
     render_plan,
@@ -84,6 +85,32 @@ def test_note_fits_but_for_its_commands() -> None:
     commands = {command for _, command in factory.COMMANDS}
     for line in note(width=60).splitlines():
         assert columns(line) <= 60 or line.strip() in commands
+
+
+@pytest.mark.parametrize(
+    ("step", "words"),
+    [
+        # 77,217 samples at 48 kHz: 1.6086875 s (worked by hand), so 14.583 s becomes 16.192 s.
+        ("pad", "the longest at 0:14.583 (0:14.583 as dropped, 0:16.192 in this package)"),
+        ("trim", "the longest at 0:14.583 (0:14.583 as dropped, 0:12.975 in this package)"),
+        ("copy", "the longest at 0:14.583\n"),
+    ],
+)
+def test_a_time_is_told_as_it_is_in_the_package(step: OperationName, words: str) -> None:
+    plan = factory.a_plan()
+    head = {} if step == "copy" else {"head_samples": 77_217}
+    padded = dataclasses.replace(
+        plan.outputs[0], operations=(Operation(name=step, parameters=head, reason="bar 1"),)
+    )
+    report = dataclasses.replace(
+        factory.delivered(),
+        findings=(factory.clipping("Mix.wav", 1, 9, message="the longest at 0:14.583"),),
+        plan=dataclasses.replace(plan, outputs=(padded, *plan.outputs[1:])),
+    )
+    told = delivery_note(
+        report, factory.written_files(), package_name="P", check_commands=(), width=400
+    )
+    assert words in told
 
 
 def test_damaged_files_stand_first() -> None:
