@@ -11,6 +11,10 @@ from stemprep.model.words import CompanionKind
 from stemprep.report import figures
 from stemprep.report.layout import Page
 
+COPIES_WORDS = (
+    "for listening only: coding shifts them by some samples, so do not import them. Turn the level "
+    "down before you listen, above all on headphones."
+)
 READ_FIRST: tuple[CompanionKind, ...] = ("track-sheet", "returns")
 
 
@@ -32,11 +36,7 @@ def put_beside(page: Page, plan: Plan | None, written: Sequence[WrittenFile]) ->
     copies = [each.path for each in told if each.kind == "listening-copies"]
     for folder, count in Counter(path.rpartition("/")[0] for path in copies).items():
         page.put(f"{folder}/", "  ", "  ")
-        page.put(
-            f"{figures.plural(count, 'MP3')} for listening only: coding shifts them by some "
-            "samples, so do not import them.",
-            "    ",
-        )
+        page.put(f"{figures.plural(count, 'MP3')} {COPIES_WORDS}", "    ")
 
 
 def _rank(companion: Companion) -> tuple[int, bool, str]:

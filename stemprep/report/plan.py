@@ -10,6 +10,7 @@ from stemprep.model.plan import Companion, LeftOut, OutputPlan, Plan
 from stemprep.report import amendment, figures
 from stemprep.report.causes import causes
 from stemprep.report.layout import Page
+from stemprep.report.made import COPIES_WORDS
 from stemprep.report.operations import operation_words
 from stemprep.report.text import put_cause
 
@@ -115,7 +116,10 @@ def _put_companions(page: Page, companions: Sequence[Companion]) -> None:
         page.head("Made for the package")
     for companion in companions:
         page.put(companion.path, "  ", "  ")
-        page.put(companion.words, "    ")
+        if companion.kind != "listening-copies":
+            page.put(companion.words, "    ")
+    if any(companion.kind == "listening-copies" for companion in companions):
+        page.put(f"Each MP3 is a copy of the file of its name. They are {COPIES_WORDS}", "    ")
 
 
 def _put_documents(page: Page, plan: Plan) -> None:

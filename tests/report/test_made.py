@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 
 from stemprep.model.plan import Companion, Plan
+from stemprep.report import render_plan
 from stemprep.report.layout import Page
 from stemprep.report.made import made_words, put_beside
 
@@ -39,10 +40,18 @@ def test_what_is_read_first_stands_first_and_copies_are_told_once() -> None:
         "tempo",
         "copies/",
         "2 MP3s for listening only: coding shifts them by some samples, so do not",
-        "import them.",
+        "import them. Turn the level down before you listen, above all on headphones.",
     ]
 
 
 def test_nothing_is_told_where_nothing_was_made() -> None:
     assert _told(EMPTY).strip() == _told(None).strip() == ""
     assert made_words(None) == {}
+
+
+def test_a_plan_cautions_once_for_all_coded_copies() -> None:
+    told = " ".join(render_plan(dataclasses.replace(EMPTY, companions=MADE)).split())
+    assert "copies/a.mp3" in told
+    assert "copies/b.mp3" in told
+    assert told.count("Turn the level down before you listen, above all on headphones.") == 1
+    assert "Turn the level down" not in render_plan(EMPTY)
