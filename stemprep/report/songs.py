@@ -96,7 +96,7 @@ def _lines(
     lines = [
         ("Title to print", _title(song, note, sheet)),
         ("Revision", _said(None if note is None else note.revision)),
-        ("Master from", _candidate(note, mixes, report)),
+        ("Master from", _candidate(note, mixes, report) + _rough_words(mixes, files)),
         ("Listen to", _listed(references, "no listening reference")),
         ("Mix bus", _mix_bus(note)),
         ("Fades", _said(None if note is None else note.fades)),
@@ -106,6 +106,8 @@ def _lines(
     lines += [line for test in mine for line in _sum_lines(test)]
     if not mine and any(file.plan.role == "stem" for file in files):
         lines.append(("Stems", "not tested against a mix: see the report"))
+    elif not mine:
+        lines.append(("Stems", "none in this package, so nothing that could add up to a mix"))
     lines += [("Levels", _levels(file)) for file in mixes if file.after.sound is not None]
     return tuple(lines)
 
@@ -135,6 +137,12 @@ def _candidate(note: SongNote | None, mixes: Sequence[WrittenFile], report: Repo
     if len(plain) == 1:
         return f"{plain[0]} (the only mix; the sheet does not choose)"
     return f"{NOT_SAID}; please ask" if plain else "no mix in this package"
+
+
+def _rough_words(mixes: Sequence[WrittenFile], files: Sequence[WrittenFile]) -> str:
+    """A rough mix is never taken for the mix, but who looks for one should know that it is here."""
+    rough = [file.plan.path for file in files if file.plan.role == "rough-mix"]
+    return "" if mixes or not rough else f", only a rough mix: {'; '.join(rough)}"
 
 
 def _mix_bus(note: SongNote | None) -> str:

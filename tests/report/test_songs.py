@@ -98,6 +98,13 @@ def test_the_only_mix_is_told_as_no_more_than_that() -> None:
     assert told["Master from"] == "A/one.wav (the only mix; the sheet does not choose)"
 
 
+def test_a_song_without_mix_and_stems_says_so() -> None:
+    files = (written("rough.wav", "rough-mix", "A"), written("bass.wav", "track", "A"))
+    told = lines_of(delivered(*files), *files)
+    assert told["Master from"] == "no mix in this package, only a rough mix: A/rough.wav"
+    assert told["Stems"] == "none in this package, so nothing that could add up to a mix"
+
+
 def test_a_candidate_that_is_not_there_is_told() -> None:
     note = SongNote(title="A", master_candidate="final.wav")
     files = (written("one.wav", "mix", "A"),)
