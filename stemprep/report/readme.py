@@ -126,12 +126,14 @@ def _put_what(
 
 
 def _sound_words(written: Iterable[WrittenFile]) -> str:
-    """``24 files: WAV, 48 kHz, 24-bit (24 files)``."""
+    """``24 files: WAV, 48 kHz, 24-bit``; of several formats the number of files of each."""
     forms = Counter(
         figures.format_words(file.after.format).rpartition(", ")[0] or "not understood"
         for file in written
     )
     kinds = [f"{form} ({figures.plural(count, 'file')})" for form, count in forms.most_common()]
+    if len(forms) == 1:
+        kinds = [*forms]
     return f"{figures.plural(forms.total(), 'file')}: {'; '.join(kinds)}"
 
 
@@ -145,6 +147,7 @@ def _put_where(page: Page, plan: Plan | None) -> None:
         ("data/manifest.csv", "every file with its checksums, as a table; manifest.json has more"),
         *((f"data/{made.path}", made.words) for made in companions),
         ("manifest-*.txt", "the checksums that prove it whole"),
+        ("bag-info.txt", "the day on which it was packed, its size, whom to ask"),
     ]
     for place, words in places:
         page.put(place, "  ", "    ")
@@ -163,9 +166,9 @@ def _put_software(page: Page, report: Report, written: Sequence[WrittenFile]) ->
     page.head("Software and formats")
     copies = sum(file.plan.is_copy for file in written)
     page.put(
-        f"Checked and packed by stemprep {report.stemprep_version} against its spec "
-        f"'{report.spec_name}'. Of {figures.plural(len(written), 'sound file')}, {copies} "
-        f"{'is' if copies == 1 else 'are'}, byte for byte, as handed in.",
+        f"Checked and packed by a program named stemprep, version {report.stemprep_version}, by "
+        f"its set of rules '{report.spec_name}'; nothing here needs it. Of "
+        f"{figures.plural(len(written), 'sound file')}, {copies} {'is' if copies == 1 else 'are'}, byte for byte, as handed in.",
         "  - ",
     )
     headers = [facts.header for file in written for facts in file.before]

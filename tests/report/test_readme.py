@@ -53,6 +53,9 @@ def test_it_tells_what_who_when_and_whose() -> None:
         assert words in told
     assert "Rights Lanternfish, all of them" in told
     assert "Documents 1 file" in told
+    assert "Sound 2 files: WAV, 48 kHz, 24-bit Documents" in told  # one format: counted once
+    assert "bag-info.txt the day on which it was packed" in told
+    assert "a program named stemprep" in told
 
 
 def test_rights_that_nobody_states_are_not_made_up() -> None:
