@@ -132,12 +132,18 @@ def place_words(finding: Finding, format_: AudioFormat | None) -> str:
     total = max(len(spots), finding.occurrences.count if finding.occurrences else 1)
     words = [_spot_words(spot, format_) for spot in spots[:MAX_PLACES]]
     if total == 1 and words[0].split()[0] in finding.message:
-        return f"in bar {finding.start_bar}" if finding.start_bar else ""
+        return f"in {bar_words(finding.start_bar)}" if finding.start_bar else ""
     if total > len(words):
         words.append(figures.plural(total - len(words), "more place"))
     first = "the first in " if total > 1 else ""
-    bar = f" ({first}bar {finding.start_bar})" if finding.start_bar else ""
+    bar = f" ({first}{bar_words(finding.start_bar)})" if finding.start_bar else ""
     return f"{'worst at' if len(words) > 1 else 'at'} {figures.and_list(words)}{bar}"
+
+
+def bar_words(start_bar: str) -> str:
+    """``bar 12, beat 3`` for ``12.3``, which reads like a decimal number."""
+    bar, _, beat = start_bar.partition(".")
+    return f"bar {bar}, beat {beat}" if beat else f"bar {bar}"
 
 
 def _spot_words(spot: Occurrence, format_: AudioFormat) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -255,9 +256,13 @@ def _kind(finding: Finding) -> str:
 
 
 def _standing(findings: Sequence[Finding], repaired: set[Finding]) -> str:
-    """``1 fail, 2 warn``; "nothing found" where there is nothing."""
-    kinds = ["repaired" if each in repaired else _kind(each) for each in findings]
-    return figures.tally(kinds) or "nothing found"
+    """``1 fail, 2 warn, 2 notes``; "nothing found" where there is nothing."""
+    counts = Counter("repaired" if each in repaired else _kind(each) for each in findings)
+    told = [
+        figures.plural(count, kind) if kind == "note" else f"{count} {kind}"
+        for kind, count in counts.items()
+    ]
+    return ", ".join(told) or "nothing found"
 
 
 def _picture(file: MeasuredFile, numbered: Sequence[tuple[int, Finding]]) -> Picture | None:

@@ -58,6 +58,15 @@ def page(request: pytest.FixtureRequest) -> str:
     return render_html(make())
 
 
+def test_what_was_found_of_a_file_is_counted_in_words() -> None:
+    found = [
+        factory.finding(check, severity, "Kick.wav")
+        for check, severity in (("hum", "note"), ("dc-offset", "note"), ("click", "warn"))
+    ]
+    page = render_html(factory.report([factory.measured_file("Kick.wav")], found))
+    assert re.search("<td>(1 warn, 2 notes|2 notes, 1 warn)</td>", page)
+
+
 def test_page_is_well_formed_and_runs_nothing(page: str) -> None:
     reader = Reader(page)
     assert not reader.open

@@ -141,7 +141,7 @@ def test_places_are_told_with_time_channel_and_count() -> None:
 def test_bar_is_told_where_it_is_known() -> None:
     found = factory.clipping("A.wav", 2, 5, start_bar="12.3")
     report = factory.report([factory.measured_file("A.wav")], [found], verdict="fail")
-    assert "(the first in bar 12.3)" in " ".join(render_text(report).split())
+    assert "(the first in bar 12, beat 3)" in " ".join(render_text(report).split())
 
 
 def test_waived_are_listed_with_reason_and_initials_and_counted_nowhere_else() -> None:
