@@ -155,7 +155,7 @@ def _picture(fate: OriginalFate) -> ChangePicture:
     scale = _PICTURE_WIDTH / frames
     return ChangePicture(
         name=fate.returned_as or "",
-        label=figures.length(frames, rate_hz),
+        label=f"length {figures.length(frames, rate_hz)}",
         marks=tuple(
             Mark(
                 x=round(region.start_sample * scale, 1),

@@ -69,7 +69,8 @@ def _put_package(page: Page, result: Verification) -> None:
     page.fact("State", _state(result), indent=2)
     page.fact(
         "Held",
-        f"{figures.plural(result.files, 'file')}, {figures.size(result.size_bytes)}",
+        f"{figures.plural(result.files, 'file')}, {figures.size(result.size_bytes)} with the "
+        "lists of checksums",
         indent=2,
     )
     _put_seal(page, result)
