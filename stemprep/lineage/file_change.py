@@ -138,7 +138,9 @@ def _gain_db(old: DeliveredFile, new: DeliveredFile) -> float | None:
         return None
     peak_db, level_db = (_difference(old, new, n) for n in ("sample_peak_dbfs", "rms_dbfs"))
     frames = old.whole("frames"), new.whole("frames")
-    if peak_db is None or level_db is None or not frames[0] or not frames[1]:
+    if peak_db is None or level_db is None or frames[0] is None or frames[1] is None:
+        return None
+    if frames[0] <= 0 or frames[1] <= 0:
         return None
     energy_db = level_db + 10.0 * math.log10(frames[1] / frames[0])
     return peak_db if abs(peak_db - energy_db) <= LEVEL_TOLERANCE_DB else None

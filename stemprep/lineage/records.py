@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeVar, cast
 
 from stemprep.errors import DeliveryError
+from stemprep.model import json_reading
 from stemprep.model.package import Amendment, Predecessor
 from stemprep.model.plan import LeftOut, Operation
 from stemprep.model.sheet import BarOne, SessionSheet
@@ -118,7 +118,7 @@ def parse_manifest(text: str, name: str) -> Manifest:
     sheet in it that says what no sheet may.
     """
     try:
-        content = json.loads(text)
+        content = json_reading.loads(text)
         return _manifest(_Reader(content, name), name)
     except (ValueError, RecursionError) as error:
         raise DeliveryError(f"{name}: its manifest.json is no JSON ({error}); {_ADVICE}") from error
@@ -169,7 +169,8 @@ class _Reader:
     def inside(self, key: str) -> str:
         """Give a path below the payload; whether it may be opened is for the edges to decide."""
         value = self.get(key, str)
-        if not value.startswith(_INSIDE):
+        is_odd = "\0" in value or any(part in ("", ".", "..") for part in value.split("/"))
+        if is_odd or not value.startswith(_INSIDE):
             raise DeliveryError(f"{self.where}: {key} in manifest.json leaves data/; {_ADVICE}")
         return value.removeprefix(_INSIDE)
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from stemprep.errors import StemprepError
+from stemprep.errors import DeliveryError, StemprepError
 from stemprep.lineage import compare_manifests, parse_manifest
 from stemprep.model.package import Amendment, Predecessor
 from stemprep.package import manifest_json, open_staging
@@ -111,3 +111,38 @@ def test_every_value_may_be_missing(content: dict[str, Any], tmp_path: Path) -> 
             parse_manifest(json.dumps(other), "lantern")
         except StemprepError:
             continue
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["data/../x.wav", "data/a/../../x.wav", "data//x.wav", "data/", "data/./x.wav", "data/a\0.wav"],
+)
+def test_no_path_leaves_the_payload(content: dict[str, Any], path: str) -> None:
+    for way in (("files", 0, "path"), ("documents", 0, "path")):
+        with pytest.raises(DeliveryError, match="leaves data/"):
+            parse_manifest(json.dumps(changed(content, way, path)), "lantern")
+
+
+def test_measurements_may_be_anything_where_the_sound_differs(content: dict[str, Any]) -> None:
+    """Figures are compared only where the bytes are not the same."""
+    whole = parse_manifest(json.dumps(content), "lantern")
+    for name in content["files"][0]["facts"]:
+        for odd in (0, -1, True, 1e308, -(1 << 62), 1 << 62, 10**400, float("nan")):
+            told = changed(content, ("files", 0, "facts", name), odd)
+            told["files"][0] |= {"sha256": "ab" * 32, "audio_sha256": "cd" * 32}
+            try:
+                other = parse_manifest(json.dumps(told), "lantern")
+            except StemprepError:
+                continue
+            for result in (compare_manifests(whole, other), compare_manifests(other, whole)):
+                render_comparison(result).encode()
+                json.loads(render_comparison_json(result))
+
+
+@pytest.mark.parametrize(
+    "way",
+    [("files", 0, "path"), ("documents", 0, "path"), ("files", 0, "sources", 0, "path")],
+)
+def test_half_of_a_surrogate_pair_is_no_name(content: dict[str, Any], way: tuple[Any, ...]) -> None:
+    with pytest.raises(DeliveryError, match="no Unicode"):
+        parse_manifest(json.dumps(changed(content, way, "data/\ud800.wav")), "lantern")
