@@ -9,11 +9,12 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+import struct
 import zipfile
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 from stemprep.errors import DeliveryError
 from stemprep.transfer.remote import MAX_ENTRIES, Hashed, RemoteEntry, Sink, limited
@@ -24,6 +25,7 @@ _UNIX = 3
 _BLOCK_BYTES = 1 << 20
 _ZIP64_BYTES = 1 << 31
 _ENCRYPTED = 0x1
+MAX_DIRECTORY_BYTES = 32 << 20  # MAX_ENTRIES entries with names of 250 bytes
 
 
 def zipped_size(files: Iterable[tuple[str, int]], top: str) -> int:
@@ -62,7 +64,7 @@ class ZippedPackage:
 
     def __init__(self, archive: zipfile.ZipFile, shown: str, size_bytes: int) -> None:
         self._archive = archive
-        infos = [info for info in archive.infolist() if not info.is_dir()]
+        infos = [info for info in archive.infolist() if not info.filename.endswith("/")]
         _refuse_odd(infos, shown, size_bytes)
         tops = {info.filename.partition("/")[0] for info in infos}
         is_in_folder = len(tops) == 1 and all("/" in info.filename for info in infos)
@@ -96,8 +98,10 @@ def opened_zip(stream: BinaryIO, shown: str) -> Iterator[ZippedPackage]:
     """Open a zip for reading; DeliveryError for what is none, or is none of a package."""
     stream.seek(0, os.SEEK_END)  # a file over SFTP does not return where it is
     size_bytes = stream.tell()
+    sparing = _Sparing(stream)
     try:
-        archive = zipfile.ZipFile(stream)
+        archive = zipfile.ZipFile(cast("BinaryIO", sparing))
+        sparing.most_bytes = None
     except (zipfile.BadZipFile, NotImplementedError, ValueError, OSError) as error:
         raise DeliveryError(
             f"{shown}: cannot be read as a zip ({error}); its end may be missing: let the transfer "
@@ -107,11 +111,47 @@ def opened_zip(stream: BinaryIO, shown: str) -> Iterator[ZippedPackage]:
         yield ZippedPackage(archive, shown, size_bytes)
 
 
+class _Sparing:
+    """A stream that gives no more at once than ``most_bytes``: a zip's end says how large its
+    directory is, and the library would read all of that into memory, whatever it is.
+    """
+
+    def __init__(self, stream: BinaryIO) -> None:
+        self._stream = stream
+        self.most_bytes: int | None = MAX_DIRECTORY_BYTES
+
+    def read(self, count: int = -1) -> bytes:
+        """Read as the stream does; ValueError for more than may be read now."""
+        most = self.most_bytes
+        if most is None:
+            return self._stream.read(count)
+        content = self._stream.read(most + 1) if count < 0 else b""
+        if max(count, len(content)) > most:
+            raise ValueError(f"its directory claims more than {most:,} bytes")
+        return self._stream.read(count) if count >= 0 else content
+
+    def seek(self, place: int, whence: int = os.SEEK_SET) -> int:
+        """Go to a place; returns it."""
+        self._stream.seek(place, whence)
+        return self._stream.tell()  # a file over SFTP does not return where it is
+
+    def tell(self) -> int:
+        """Where the stream is."""
+        return self._stream.tell()
+
+    def seekable(self) -> bool:
+        """Always: a zip is read from its end."""
+        return True
+
+
 @contextmanager
 def _told_as_os_error() -> Iterator[None]:
+    """Damage of one file, whatever the library makes of it."""
     try:
         yield
-    except (zipfile.BadZipFile, NotImplementedError, EOFError, RuntimeError) as error:
+    except (
+        zipfile.BadZipFile, NotImplementedError, EOFError, RuntimeError, ValueError, struct.error,
+    ) as error:  # fmt: skip
         raise OSError(0, f"is damaged in the zip: {error}") from error
 
 

@@ -125,3 +125,51 @@ def test_hostile_zips_are_refused(build: Callable[[io.BytesIO], object], told: s
     build(stream)
     with pytest.raises(DeliveryError, match=told), opened_zip(stream, "sent.zip"):
         pass
+
+
+def test_a_directory_of_gigabytes_is_not_read_into_memory(tmp_path: Path) -> None:
+    """APPNOTE.TXT 6.3, 4.3.14 to 4.3.16: the records at the end say how large the directory is."""
+    size_bytes = 3 << 30
+    target = tmp_path / "x.zip"
+    with target.open("wb") as stream:
+        stream.truncate(size_bytes)  # sparse: it takes no room
+        stream.seek(size_bytes)
+        stream.write(struct.pack("<IQHHIIQQQQ", 0x06064B50, 44, 45, 45, 0, 0, 1, 1, size_bytes, 0))
+        stream.write(struct.pack("<IIQI", 0x07064B50, 0, size_bytes, 1))
+        stream.write(
+            struct.pack("<IHHHHIIH", 0x06054B50, 0, 0, *[0xFFFF] * 2, *[(1 << 32) - 1] * 2, 0)
+        )
+    with (
+        target.open("rb") as stream,
+        pytest.raises(DeliveryError, match="directory claims more than"),
+        opened_zip(stream, "x.zip"),
+    ):
+        pass
+
+
+def test_an_entry_without_a_name_is_none_of_a_package(tmp_path: Path) -> None:
+    target = tmp_path / "x.zip"
+    with zipfile.ZipFile(target, "w") as archive:
+        archive.writestr("a", b"")
+    content = target.read_bytes()
+    at = content.index(b"PK\1\2")
+    # name of 0 bytes, and 1 byte of comment in its place
+    odd = bytearray(content)
+    struct.pack_into("<HHH", odd, at + 28, 0, 0, 1)
+    target.write_bytes(bytes(odd))
+    with target.open("rb") as stream, opened_zip(stream, "x.zip") as package:
+        assert [entry.path for entry in package.entries()] == [""]
+        with pytest.raises(OSError, match="damaged in the zip"):
+            package.read("", 10)
+
+
+def test_a_name_that_is_no_utf_8_is_damage(zipped: Path) -> None:
+    """The name before the bytes of a file; the one in the directory stays as it was."""
+    content = bytearray(zipped.read_bytes())
+    at = content.index("Ré".encode())
+    content[at + 1] = 0xFF
+    zipped.write_bytes(bytes(content))
+    with zipped.open("rb") as stream, opened_zip(stream, "x.zip") as package:
+        path = next(entry.path for entry in package.entries() if "é" in entry.path)
+        with pytest.raises(OSError, match="damaged in the zip"):
+            package.hash(path, ("sha256",))
