@@ -168,7 +168,8 @@ def _put_software(page: Page, report: Report, written: Sequence[WrittenFile]) ->
     page.put(
         f"Checked and packed by a program named stemprep, version {report.stemprep_version}, by "
         f"its set of rules '{report.spec_name}'; nothing here needs it. Of "
-        f"{figures.plural(len(written), 'sound file')}, {copies} {'is' if copies == 1 else 'are'}, byte for byte, as handed in.",
+        f"{figures.plural(len(written), 'sound file')}, {copies} "
+        f"{'is' if copies == 1 else 'are'}, byte for byte, as handed in.",
         "  - ",
     )
     headers = [facts.header for file in written for facts in file.before]
