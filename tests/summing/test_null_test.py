@@ -10,12 +10,13 @@ import pytest
 from stemprep.summing import Outcome, null_test, set_of_arrays
 from tests import signals
 from tests.bench.bench_null_test import judged
-from tests.summing.material import NOBODY, SINGLE, Planar, case, quantised, total
+from tests.summing.material import FAULTS, NOBODY, Planar, case, quantised, total
 
 STEP = 2.0**-23
+SMALL = ("fine-level@20", "fine-level@40", "level@20", "moved@40", "inverted@20", "hole@40")
 
 
-@pytest.mark.parametrize("what", SINGLE)
+@pytest.mark.parametrize("what", [*FAULTS, *SMALL])
 def test_single_faults_are_named(what: str) -> None:
     made = case(1_000, what, seconds=2.5, most=5)
     outcome = null_test(made.parts)
