@@ -9,7 +9,7 @@ from fractions import Fraction
 from stemprep.model.null_test import NullTest
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import StartReference
-from stemprep.model.sheet import MidiTempo, SessionSheet, TempoMark
+from stemprep.model.sheet import MidiTempo, SessionSheet, SongNote, TempoMark
 from stemprep.report import figures
 from stemprep.report.null_tests import null_line
 from stemprep.timeline import changes_between, map_of_midi
@@ -35,7 +35,7 @@ def glance_lines(
         ("Format", _each([_format(file) for file in timed])),
         ("Length", _each([_length(file) for file in timed])),
         ("Start", _starts(timed)),
-        ("Bar 1", bar_1_words(reference)),
+        ("Bar 1", _sheet_bar_1(song, sheet) if reference is None else bar_1_words(reference)),
         ("Tempo", tempo_words(song, sheet)),
     ]
     lines += [("Null test", null_line(test)) for test in null_tests if test.song == song]
@@ -103,18 +103,34 @@ def bar_1_words(reference: StartReference | None) -> str:
     return f"{words}; the files begin with bar {bar}"
 
 
+def _sheet_bar_1(song: str, sheet: SessionSheet | None) -> str:
+    """What the sheet says where no file was laid out by it; the tempo map would hang in the air."""
+    note = _note_of(song, sheet)
+    bar_1 = None if note is None else note.bar_1
+    if bar_1 is None:
+        return ""
+    told = "as the session sheet says; the files were left where they were"
+    if bar_1.timecode is not None:
+        return f"timecode {bar_1.timecode} at {bar_1.frame_rate} frames/s, {told}"
+    return f"sample {bar_1.samples:,} as time references count, {told}"
+
+
+def _note_of(song: str, sheet: SessionSheet | None) -> SongNote | None:
+    notes = () if sheet is None else sheet.songs
+    return next((note for note in notes if note.title == song or len(notes) == 1), None)
+
+
 def tempo_words(song: str, sheet: SessionSheet | None) -> str:
     """Tempo and meter from bar to bar as the session sheet gives them; "" where it does not.
 
     A tempo counts quarter notes. Of long lists only the first changes are told.
     """
-    notes = () if sheet is None else sheet.songs
-    mine = [note for note in notes if note.title == song or len(notes) == 1]
-    if not mine:
+    note = _note_of(song, sheet)
+    if note is None:
         return ""
-    if mine[0].is_free_time:
+    if note.is_free_time:
         return "free time"
-    marks = [_mark(mark) for mark in mine[0].tempo_map] or _read_marks(mine[0].tempo_read)
+    marks = [_mark(mark) for mark in note.tempo_map] or _read_marks(note.tempo_read)
     if len(marks) > MAX_TEMPO_MARKS:
         marks[MAX_TEMPO_MARKS:] = [f"{len(marks) - MAX_TEMPO_MARKS} more changes"]
     return "; ".join(marks)

@@ -8,7 +8,7 @@ import pytest
 
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import Operation, StartReference
-from stemprep.model.sheet import MidiTempo, SessionSheet, SongNote, TempoMark
+from stemprep.model.sheet import BarOne, MidiTempo, SessionSheet, SongNote, TempoMark
 from stemprep.report.glance import bar_1_words, glance_lines
 from stemprep.report.operations import operation_title, operation_words
 from tests.report import factory
@@ -42,6 +42,17 @@ def test_a_start_that_only_some_files_carry_is_told_as_such() -> None:
 
 def test_no_start_at_all() -> None:
     assert "file starts" in lines(written(48_000, None, 96_000))["Start"]
+
+
+def test_bar_1_of_the_sheet_where_nothing_was_laid_out_by_it() -> None:
+    timed = SongNote(title="A", bar_1=BarOne(timecode="01:00:02:00", frame_rate="25"))
+    told = lines(written(48_000, None, 96_000), sheet=SessionSheet(songs=(timed,)))
+    assert told["Bar 1"].startswith("timecode 01:00:02:00 at 25 frames/s, as the session sheet")
+    counted = SongNote(title="A", bar_1=BarOne(samples=96_000))
+    told = lines(written(48_000, None, 96_000), sheet=SessionSheet(songs=(counted,)))
+    assert told["Bar 1"].startswith("sample 96,000 as time references count")
+    silent = SessionSheet(songs=(SongNote(title="A"),))
+    assert "Bar 1" not in lines(written(48_000, None, 96_000), sheet=silent)
 
 
 def test_tempo_of_the_sheet() -> None:
