@@ -17,6 +17,8 @@ _SUBSAMPLE_DROP = 1e-3
 """A broken lag explains a residual that falls by 30 dB: how the mix interpolated is unknown."""
 _LEVEL_MUST_LEAVE = 0.5
 _SHORTEST_MOVED = 8192
+_MOVE_AFTER = 0.9
+"""A section that explains less is none of the faults that can be told."""
 _KERNEL_AFTER = 0.5
 """Where a move leaves more of what there was, how it was interpolated does not matter yet."""
 
@@ -56,6 +58,8 @@ def _with_move(bench: Bench, state: Fit, fit: Fit, stem: int) -> Fit:
     """A section that looks like one at another level may have been moved instead."""
     change = fit.model.change_of(stem)
     if change is None or change.span is None or change.is_moved or fit.is_at_floor:
+        return fit
+    if fit.mean > _MOVE_AFTER * state.mean:
         return fit
     proposer = Proposer(bench, state, change.span)
     if proposer.is_quiet:

@@ -18,11 +18,14 @@ from stemprep.summing.residual import Cells, model_pass
 from stemprep.summing.search import search
 from stemprep.summing.telling import CERTAIN, Explanation, causes_of, told_of
 from stemprep.summing.theory import floor_of
+from stemprep.units import ratio_from_db
 
 _MUST_HOLD = 0.95
 """A cut outside of which almost as much is left as with it explains nothing."""
 
-MAX_SEARCHES = 4
+MAX_SEARCHES = 2
+_HEARD = ratio_from_db(-90)
+"""A search is long: only a stem that breaks off higher than that is worth one."""
 _NEARLY_ALL = 0.9
 _HIDDEN_CERTAIN = 0.6
 
@@ -103,7 +106,8 @@ def _by_two(parts: SumSet, model: Model, useful: Sequence[_Held]) -> Explanation
 
 
 def _beside_changes(parts: SumSet, useful: Sequence[_Held]) -> Explanation | None:
-    for each in useful[:MAX_SEARCHES]:
+    heard = [each for each in useful if each.cut.peak > _HEARD]
+    for each in heard[:MAX_SEARCHES]:
         bench = Bench(parts, read_excerpts(parts, each.cells))
         found = search(bench, bench.fit(each.model))
         if not found.is_explained:
