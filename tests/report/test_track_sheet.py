@@ -82,6 +82,16 @@ def _page(name: str) -> ReturnPage:
     return ReturnPage(title=name, package=name, contact=name, songs=songs, sheet=name)
 
 
+@pytest.mark.parametrize(("click", "what"), [("click.wav", "Play the click"), ("", "a kick drum")])
+def test_a_room_can_find_its_offset_with_a_click_and_without(click: str, what: str) -> None:
+    songs = (SongToReturn(title="A", form="WAV", start=START, click=click),)
+    page = ReturnPage(title="A", package="P", contact="C", songs=songs, sheet="s.csv")
+    told = returns_html(page)
+    assert what in told
+    assert told.count("Measure your delay once.") == 1
+    assert told.count("take down monitors and headphones first") == 1
+
+
 @pytest.mark.parametrize("name", HOSTILE_NAMES)
 def test_no_name_becomes_markup(name: str) -> None:
     harmless, harmless_page = _sheet("Vox.wav"), _page("Vox.wav")
@@ -114,9 +124,9 @@ def test_start_in_every_way_of_counting() -> None:
     first, bar_1 = start_rows(START)
     assert first.bar == "1 bar before bar 1 (bar 0)"
     assert first.timecode == "01:00:00:00"
-    assert first.timeline == "172,800,000 (1:00:00.000)"
+    assert first.timeline == "172,800,000 (01:00:00.000)"
     assert bar_1.in_file == "96,000 (0:02.000)"
-    assert bar_1.timeline == "172,896,000 (1:00:02.000)"
+    assert bar_1.timeline == "172,896,000 (01:00:02.000)"
     assert bar_1.timecode == "01:00:02:00"
 
 
