@@ -76,6 +76,13 @@ def clock_from_samples(samples: int, rate_hz: int) -> str:
     return f"{head}:{seconds:02d}.{milliseconds:03d}"
 
 
+def time_of_day_from_samples(samples: int, rate_hz: int) -> str:
+    """A time reference as ``hh:mm:ss.mmm``, rounded likewise; all fields, as timecode has them."""
+    fields = clock_from_samples(samples, rate_hz).split(":")
+    hours = fields[0] if len(fields) == 3 else "0"
+    return f"{hours:0>2}:{fields[-2]:0>2}:{fields[-1]}"
+
+
 def size_in_words(size_bytes: int) -> str:
     """Give a size in powers of 1000 with three digits, as disks are sold: ``1.25 GB``."""
     size = float(size_bytes)

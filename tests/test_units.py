@@ -64,3 +64,12 @@ def test_a_converted_length_holds_all_sound_and_no_sample_more(
 )  # fmt: skip
 def test_clock(samples: int, rate_hz: int, clock: str) -> None:
     assert units.clock_from_samples(samples, rate_hz) == clock
+
+
+@pytest.mark.parametrize(
+    ("samples", "clock"),
+    [(0, "00:00:00.000"), (172_772_129, "00:59:59.419"), (1_727_922_783, "09:59:58.391"),
+     (48_000 * 86_400 - 1, "24:00:00.000"), (48_000 * 86_400 - 48, "23:59:59.999")],
+)  # fmt: skip
+def test_time_of_day(samples: int, clock: str) -> None:
+    assert units.time_of_day_from_samples(samples, 48_000) == clock

@@ -32,7 +32,7 @@ from stemprep.checks.tell import about_files, severity_under, span
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable
 from stemprep.model.words import Severity
-from stemprep.units import clock_from_samples
+from stemprep.units import time_of_day_from_samples
 
 ID = "start-alignment"
 
@@ -62,8 +62,8 @@ def _finding(
     items: list[Heard], reference: Heard, shift_s: Fraction, severity: Severity
 ) -> Finding:
     first = items[0]
-    start = clock_from_samples(first.start_samples or 0, first.format.sample_rate_hz)
-    common = clock_from_samples(reference.start_samples or 0, reference.format.sample_rate_hz)
+    start = time_of_day_from_samples(first.start_samples or 0, first.format.sample_rate_hz)
+    common = time_of_day_from_samples(reference.start_samples or 0, reference.format.sample_rate_hz)
     way = "later" if shift_s > 0 else "earlier"
     shift = abs(shift_s) * first.format.sample_rate_hz
     return about_files(

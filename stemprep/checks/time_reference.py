@@ -30,7 +30,7 @@ from stemprep.checks.tell import about_files, count_of, severity_under, span
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable, TimeReferenceRule
 from stemprep.model.words import Container, Severity
-from stemprep.units import clock_from_samples
+from stemprep.units import time_of_day_from_samples
 
 ID = "time-reference"
 _CAN_HOLD: frozenset[Container] = frozenset({"WAV", "RF64", "BW64"})
@@ -145,8 +145,8 @@ def _by_its_sound(song: Song, item: Heard) -> str:
 
 def _both_readings(item: Heard, reference: Heard) -> str:
     rate_hz = item.format.sample_rate_hz
-    own = clock_from_samples(item.start_samples or 0, rate_hz)
-    common = clock_from_samples(reference.start_samples or 0, reference.format.sample_rate_hz)
+    own = time_of_day_from_samples(item.start_samples or 0, rate_hz)
+    common = time_of_day_from_samples(reference.start_samples or 0, reference.format.sample_rate_hz)
     shift_s = (item.start_s or Fraction(0)) - (reference.start_s or Fraction(0))
     way = "later" if shift_s > 0 else "earlier"
     return (

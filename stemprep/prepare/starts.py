@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from stemprep.prepare.draft import Draft
 from stemprep.prepare.reshape import order_of
-from stemprep.units import clock_from_samples
+from stemprep.units import time_of_day_from_samples
 
 
 def stamped(drafts: Sequence[Draft]) -> tuple[Draft, ...]:
@@ -68,4 +68,4 @@ def _gap(in_order: Sequence[Draft]) -> str:
 
 
 def _clock(draft: Draft) -> str:
-    return clock_from_samples(draft.start_samples or 0, draft.form.sample_rate_hz)
+    return time_of_day_from_samples(draft.start_samples or 0, draft.form.sample_rate_hz)

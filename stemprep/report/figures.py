@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from stemprep.checks import tell
 from stemprep.model.header import AudioFormat
 from stemprep.model.words import TruePeakFilter
-from stemprep.units import clock_from_samples
+from stemprep.units import clock_from_samples, time_of_day_from_samples
 
 MAX_LISTED_FILES = 8
 UNKNOWN = "not known"
@@ -99,7 +99,8 @@ def start(samples: int | None, rate_hz: int | None) -> str:
     """Write a time reference as clock and samples; None: that the file says nothing."""
     if samples is None:
         return "no time reference"
-    return f"{length(samples, rate_hz)} (sample {samples:,})"
+    clock = time_of_day_from_samples(samples, rate_hz) if rate_hz else length(samples, None)
+    return f"{clock} (sample {samples:,})"
 
 
 def size(size_bytes: int) -> str:

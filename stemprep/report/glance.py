@@ -13,7 +13,7 @@ from stemprep.model.sheet import MidiTempo, SessionSheet, SongNote, TempoMark
 from stemprep.report import figures
 from stemprep.report.null_tests import null_line
 from stemprep.timeline import changes_between, map_of_midi
-from stemprep.units import clock_from_samples
+from stemprep.units import clock_from_samples, time_of_day_from_samples
 
 MAX_TEMPO_MARKS = 8
 """Changes that one line tells; the tempo map tells all."""
@@ -78,7 +78,8 @@ def _starts(files: Sequence[WrittenFile]) -> str:
 def _start(samples: int | None, rate_hz: int | None) -> str:
     if samples is None or not rate_hz:
         return "no start time in the file"
-    return f"{clock_from_samples(samples, rate_hz)} (sample {samples:,} at {figures.rate(rate_hz)})"
+    clock = time_of_day_from_samples(samples, rate_hz)
+    return f"{clock} (sample {samples:,} at {figures.rate(rate_hz)})"
 
 
 def bar_1_words(reference: StartReference | None) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from stemprep.model.plan import StartReference
 from stemprep.report import figures
-from stemprep.units import clock_from_samples
+from stemprep.units import clock_from_samples, time_of_day_from_samples
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +30,7 @@ def start_rows(start: StartReference | None) -> tuple[StartRow, ...]:
             point="Start of every file",
             bar=_bar(start.start_bar, is_on_line=start.is_on_bar_line),
             timecode=_timecode(start.start_timecode, start.start_timecode_samples),
-            timeline=_samples(start.start_samples, start.rate_hz),
+            timeline=_since_midnight(start.start_samples, start.rate_hz),
             in_file=_samples(0, start.rate_hz),
         )
     ]
@@ -41,7 +41,7 @@ def start_rows(start: StartReference | None) -> tuple[StartRow, ...]:
                 point="Bar 1",
                 bar="bar 1, beat 1",
                 timecode=start.bar_1_timecode or "",
-                timeline=_samples(at, start.rate_hz),
+                timeline=_since_midnight(at, start.rate_hz),
                 in_file=_samples(start.bar_1_samples, start.rate_hz),
             )
         )
@@ -94,7 +94,11 @@ def _timecode(timecode: str | None, samples: int) -> str:
     return f"{timecode} and {figures.plural(samples, 'sample')}" if samples else timecode
 
 
-def _samples(samples: int | None, rate_hz: int) -> str:
+def _since_midnight(samples: int | None, rate_hz: int) -> str:
     if samples is None:
         return ""
+    return f"{samples:,} ({time_of_day_from_samples(samples, rate_hz)})"
+
+
+def _samples(samples: int, rate_hz: int) -> str:
     return f"{samples:,} ({clock_from_samples(samples, rate_hz)})"

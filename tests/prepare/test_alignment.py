@@ -81,7 +81,7 @@ def test_equally_long_files_that_disagree_do_not_move() -> None:
     plan = planned(session(*files), spec("overdub"))
     assert all(names_of(out) == ["copy-audio"] for out in plan.outputs)
     assert "Nothing was moved" in plan.notes[0]
-    assert "1:00:00.000 and 1:00:00.010" in plan.notes[0]
+    assert "01:00:00.000 and 01:00:00.010" in plan.notes[0]
     assert plan.start_samples == {"": None}
 
 

@@ -49,7 +49,7 @@ def test_format_words() -> None:
 def test_times_and_sizes() -> None:
     assert figures.length(10_598_400, 48_000) == "3:40.800"
     assert figures.length(100, None) == "100 samples"
-    assert figures.start(172_800_000, 48_000) == "1:00:00.000 (sample 172,800,000)"
+    assert figures.start(172_800_000, 48_000) == "01:00:00.000 (sample 172,800,000)"
     assert figures.start(None, 48_000) == "no time reference"
     assert figures.size(1) == "1 byte"
     assert figures.size(999) == "999 bytes"
