@@ -19,6 +19,7 @@ COLUMNS = (
     "timeline_samples", "file_samples", "file_seconds", "sample_rate_hz", "file", "channel",
     "severity", "waived_by",
 )  # fmt: skip
+_MICROSECONDS = 1_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +39,7 @@ def plan_companions(inspection: Inspection, planned: Plan) -> Iterable[Companion
     with_bars = {song.song for song in songs_with_bars(inspection, planned)}
     for song in songs:
         what = "sections, tempo, meter and findings" if song in with_bars else "findings"
-        how = "bar, timecode and sample" if song in with_bars else "sample, bars are not known"
+        how = "bar, timecode and sample" if song in with_bars else "sample; bars are not known"
         yield Companion(
             kind="markers",
             path=clear_path(f"{song_folder(song, planned)}{NAME}", planned),
@@ -118,7 +119,7 @@ def _row(
         *timecode,
         on_timeline,
         place.sample,
-        f"{float(seconds):.6f}",
+        f"{nearest_sample(seconds, _MICROSECONDS) / _MICROSECONDS:.6f}",
         place.rate_hz,
         *place.rest,
     )

@@ -138,7 +138,9 @@ def how_words(recipe: Recipe) -> str:
 
 def _minus_one_words(recipe: Recipe, player: str, left_out: Sequence[MixPart]) -> str:
     names = ", ".join(part.path.rpartition("/")[2] for part in left_out)
-    origin = "" if recipe.supplied is None else f", not made from {recipe.supplied}"
+    origin = (
+        "" if recipe.supplied is None else f", not made from {recipe.supplied.rpartition('/')[2]}"
+    )
     return (
         f"{recipe.title} of the files here{origin}; without {player}: {names}. Spill and shared "
         "effects remain."
