@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stemprep.app.inspect import Inspection
+from stemprep.descending import descend
 from stemprep.errors import DeliveryError
 from stemprep.model.service import Inbox
 from stemprep.package import (
@@ -182,20 +183,32 @@ class _Move:
         """Remove what is proved to lie in the archive, file by file, and nothing else."""
         if inventory(self.target) != self.expected:
             return f"{self.target}: is not what was delivered; the drop lies in {self.leaving.name}"
+        left = inventory(self.leaving)
         if "" in self.expected:
+            if left != self.expected:
+                return f"{self.leaving.name} is not what was delivered; it stays in the inbox"
             self.leaving.unlink()
             sync_folder(self.leaving.parent)
             return ""
-        left = inventory(self.leaving)
         for path in sorted(left, key=lambda each: -each.count("/")):
             if left[path] != self.expected.get(path):
                 return f"{path!r} in {self.leaving.name} was not delivered; it stays in the inbox"
-        for path in sorted(left, key=lambda each: (left[each] == "folder", -each.count("/"))):
-            place = self.leaving / path
-            if left[path] == "folder":
-                place.rmdir()
-            else:
-                place.unlink()
+        with opened_folder(self.leaving) as top:
+            for path in sorted(left, key=lambda each: (left[each] == "folder", -each.count("/"))):
+                _remove(top, path, is_folder=left[path] == "folder")
         self.leaving.rmdir()
         sync_folder(self.leaving.parent)
         return ""
+
+
+def _remove(top: int, path: str, *, is_folder: bool) -> None:
+    """Remove one entry below a folder; one that was exchanged for a link on the way ends it."""
+    *way, name = path.split("/")
+    folder = descend(top, way)
+    try:
+        if is_folder:
+            os.rmdir(name, dir_fd=folder)
+        else:
+            os.unlink(name, dir_fd=folder)
+    finally:
+        os.close(folder)

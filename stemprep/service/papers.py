@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
+import stat
 from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
+from stemprep.descending import FILE
 from stemprep.service.jobs import raw_text
 from stemprep.service.store import Store
 
@@ -19,7 +22,9 @@ _LONGEST_NAME_BYTES = 200  # leaves room for an ending where names end at 255 by
 def write_whole(path: Path, content: bytes | Iterable[bytes]) -> None:
     """Write a file so that its name never leads to half of it, not even after a power cut.
 
-    Written under a hidden name, fsynced, renamed, and the folder fsynced. Raises OSError.
+    Written under a hidden name, fsynced, renamed, and the folder fsynced. Whatever has the hidden
+    name is removed and never opened: it may be a pipe, or another name of somebody's file. Raises
+    OSError.
     """
     hidden = path.with_name(f".{path.name}")
     try:
@@ -33,7 +38,8 @@ def write_whole(path: Path, content: bytes | Iterable[bytes]) -> None:
 
 
 def _write_hidden(path: Path, pieces: Iterable[bytes]) -> None:
-    flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW | os.O_CLOEXEC
+    path.unlink(missing_ok=True)
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
     descriptor = os.open(path, flags, 0o644)
     try:
         for piece in pieces:
@@ -68,8 +74,28 @@ def write_paper(store: Store, path: Path, content: bytes | Iterable[bytes]) -> b
 
 def _says_so(path: Path) -> bool:
     """Tell whether a file names us as its maker: the state folder may be newer than the file."""
-    is_plain = path.is_file() and not path.is_symlink()
-    return is_plain and path.stat().st_size <= _LARGEST_BYTES and _MAKER in path.read_bytes()
+    return _MAKER in (read_plain(path, _LARGEST_BYTES) or b"")
+
+
+def read_plain(path: Path, most_bytes: int) -> bytes | None:
+    """Content of a regular file among other people's; None for links, pipes, and larger files.
+
+    Never waits for a pipe that takes the file's place meanwhile. Raises OSError.
+    """
+    try:
+        descriptor = os.open(path, FILE)
+    except OSError as error:
+        if error.errno in (errno.ELOOP, errno.ENOENT, errno.ENXIO):
+            return None
+        raise
+    try:
+        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+            return None
+        with open(descriptor, "rb", closefd=False) as stream:  # a descriptor
+            content = stream.read(most_bytes + 1)
+    finally:
+        os.close(descriptor)
+    return content if len(content) <= most_bytes else None
 
 
 def remove_paper(store: Store, path: Path) -> None:

@@ -5,7 +5,6 @@ Everything is first kept in the state folder, then put beside the drop; both can
 
 from __future__ import annotations
 
-import os
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +16,13 @@ from stemprep.report import render_html, render_json
 from stemprep.report.summary import headline
 from stemprep.service.jobs import Job
 from stemprep.service.ordering import package_of
-from stemprep.service.papers import paper_beside, remove_paper, write_paper, write_whole
+from stemprep.service.papers import (
+    paper_beside,
+    read_plain,
+    remove_paper,
+    write_paper,
+    write_whole,
+)
 from stemprep.service.refusing import unjudged_report
 from stemprep.service.store import Store
 
@@ -96,6 +101,4 @@ class Results:
 
 
 def _holds(path: Path, content: bytes) -> bool:
-    if path.is_symlink() or not path.is_file() or os.path.getsize(path) != len(content):  # noqa: PTH202
-        return False
-    return path.read_bytes() == content
+    return read_plain(path, len(content)) == content
