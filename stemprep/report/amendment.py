@@ -29,7 +29,10 @@ def amendment_words(amendment: Amendment) -> str:
         )
         if paths
     ]
-    what = "; ".join(done) or "nothing but what the session sheet says"
+    what = (
+        "; ".join(done)
+        or "no file (the dropped ones are those of before, or a session sheet alone)"
+    )
     return (
         f"{what}, because: {amendment.reason or NO_REASON}. Everything else is as it was in "
         f"{amendment.package}."
