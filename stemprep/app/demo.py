@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -56,7 +57,8 @@ def run_demo(into: Path, say: Say) -> Story:
     session = write_session(into)
     say(f"1. A session was made in {session}, with {len(FAULTS)} faults planted in it:")
     for fault in FAULTS:
-        say(f"     {fault.path}: {fault.story}")
+        told = f"{fault.path}: {fault.story}"
+        say(textwrap.fill(told, width=80, initial_indent=" " * 5, subsequent_indent=" " * 7))
     say(f"\n2. stemprep check, against the spec '{SPEC}':\n")
     checked = inspect(session, SPEC)
     say(_indented(render_text(checked, width=74)))
