@@ -81,7 +81,7 @@ def _summary(result: PackageComparison) -> str:
     words += [f"{made} made by stemprep anew"] if made else []
     words += [figures.plural(len(result.documents), "document")] if result.documents else []
     words += [figures.plural(len(result.facts), "fact")] if result.facts else []
-    return f"{', '.join(words)}; {figures.plural(result.same, 'file')} the same, byte for byte"
+    return f"{', '.join(words)}; {figures.plural(result.same, 'file')} the same in name and bytes"
 
 
 def _package_words(manifest: Manifest) -> str:
