@@ -11,7 +11,7 @@ from stemprep.units import seconds_from_samples
 
 OPERATION_WORDS: dict[OperationName, str] = {
     "copy": "copied byte for byte",
-    "copy-audio": "sound copied unchanged, header written anew",
+    "copy-audio": "given a new header around unchanged sound",
     "rewrap": "put into another container, same samples",
     "place": "placed on the timeline",
     "trim": "trimmed of silence, the same for the whole song",

@@ -135,6 +135,10 @@ def test_plan_is_the_golden_one() -> None:
 
 def test_every_operation_has_words() -> None:
     assert set(OPERATION_WORDS) == set(OPERATION_NAMES)
+    # The note reads '7 files ...': each has to go on from there.
+    assert all(
+        re.match(r"(\w+ed|given|put|split|made)\b", each) for each in OPERATION_WORDS.values()
+    )
 
 
 @pytest.mark.parametrize("width", [40, 80])
