@@ -39,6 +39,15 @@ GLOSSARY: Mapping[Role, str] = {
 }
 """The closed list of roles in words for somebody from outside the trade."""
 
+UNITS: Mapping[str, str] = {
+    "48 kHz, 24-bit": "a second of sound is 48,000 samples, each a number of 24 binary digits",
+    "dBFS": "level in decibels; 0 is the largest number that the file can hold",
+    "dBTP": "the same of the true peak, which may lie between two samples (ITU-R BS.1770)",
+    "LUFS": "loudness as people hear it, on the same scale (ITU-R BS.1770)",
+    "time reference": "where a file begins on the session's clock, in samples since midnight",
+}
+"""What the figures in note, report and manifest count."""
+
 FORMATS: Mapping[Container, str] = {
     "WAV": "RIFF WAVE, with broadcast data EBU Tech 3285",
     "RF64": "RIFF WAVE over 4 GB, EBU Tech 3306",
@@ -160,6 +169,9 @@ def _put_words(page: Page, written: Sequence[WrittenFile]) -> None:
     for role, words in GLOSSARY.items():
         if role in roles:
             page.put(f"{role}: {words}", "  - ")
+    page.head("Figures in the note, the report and the manifest")
+    for unit, words in UNITS.items():
+        page.put(f"{unit}: {words}", "  - ")
 
 
 def _put_software(page: Page, report: Report, written: Sequence[WrittenFile]) -> None:

@@ -67,6 +67,8 @@ def test_words_are_explained_for_the_roles_that_are_here_and_no_others() -> None
     assert "- mix: " in told
     assert "- stem: " in told
     assert "- talkback: " not in told
+    for unit in ("dBFS", "dBTP", "LUFS", "time reference"):
+        assert f"- {unit}: " in told
 
 
 def test_damaged_files_are_told_before_anything_else() -> None:
