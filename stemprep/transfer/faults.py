@@ -76,6 +76,8 @@ def _reason(name: str, error: Exception, address: Address) -> str:
             "the host's key is not known: add it to known_hosts, or name a file with it in the "
             "environment as STEMPREP_SFTP_KNOWN_HOSTS"
         )
+    if name in ("SSHException", "EOFError"):
+        return "what answers there ended the connection, or is no SFTP host"
     if isinstance(error, OSError) and error.strerror:
         return error.strerror
     return name

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -28,6 +29,7 @@ KEYS_ELSEWHERE = (
     "AWS_CONTAINER_CREDENTIALS_FULL_URI",
 )
 """Variables that say where keys are to be had, as that family of services names them."""
+_LIBRARIES = ("paramiko", "fsspec", "s3fs", "botocore", "aiobotocore", "aiohttp")
 ENDPOINTS = ("AWS_ENDPOINT_URL_S3", "AWS_ENDPOINT_URL")
 
 
@@ -40,12 +42,23 @@ def opened_remote(
     environment: where names and keys are taken from; None: the process's own.
     """
     said = os.environ if environment is None else environment
+    _keep_quiet()
     with told_of_store("connecting", address, "nothing was sent"):
         remote: Remote = _s3(address, said) if address.kind == "s3" else _sftp(address, said)
     try:
         yield remote
     finally:
         remote.close()
+
+
+def _keep_quiet() -> None:
+    """Have the libraries log nothing: their lines hold traces, requests and what a host sends, and
+    where nobody has set up logs they go to standard error as they are. What fails is raised.
+    """
+    for name in _LIBRARIES:
+        logger = logging.getLogger(name)
+        logger.propagate = False
+        logger.setLevel(logging.CRITICAL + 1)
 
 
 def require_reachable(remote: Remote) -> None:

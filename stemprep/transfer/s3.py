@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from itertools import count
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
 from stemprep.transfer.address import Address
 from stemprep.transfer.remote import (
     BLOCK_BYTES,
+    EntryKind,
     Hashed,
     RemoteEntry,
     Sink,
@@ -35,19 +37,28 @@ class S3Remote:
 
     def entries(self, folder: str) -> list[RemoteEntry]:
         """Objects below a name, as if it were a folder."""
-        self._fs.invalidate_cache()
-        start = self._key(folder).rstrip("/") + "/"
-        found = self._fs.find(start, detail=True)
-        refuse_too_many(len(found), self.address)
-        return [
-            RemoteEntry(
-                path=name.removeprefix(start),
-                kind="file" if item["type"] == "file" else "folder",
-                size_bytes=int(item["size"] or 0),
-            )
-            for name, item in found.items()
-            if name != start
-        ]
+        return list(self._listed(f"{folder.strip('/')}/".removeprefix("/")))
+
+    def _listed(self, start: str) -> Iterator[RemoteEntry]:
+        """Page by page: a service that never comes to an end is left when it is told to hold too
+        much, not when memory is full. A page without anything counts as well.
+        """
+        asked: dict[str, str] = {"Bucket": self.address.host, "Prefix": start}
+        met = 0
+        for pages in count(1):
+            page = self._fs.call_s3("list_objects_v2", **asked)
+            objects = page.get("Contents", ())
+            met += len(objects)
+            refuse_too_many(met + pages, self.address)
+            for item in objects:
+                name = str(item["Key"]).removeprefix(start)
+                kind: EntryKind = "folder" if name.endswith("/") else "file"
+                if name:
+                    size_bytes = int(item.get("Size") or 0)
+                    yield RemoteEntry(path=name.rstrip("/"), kind=kind, size_bytes=size_bytes)
+            if not page.get("IsTruncated") or not page.get("NextContinuationToken"):
+                return
+            asked["ContinuationToken"] = page["NextContinuationToken"]
 
     def exists(self, path: str) -> bool:
         """Tell whether an object has this name, or begins with it as a folder."""

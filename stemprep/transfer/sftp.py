@@ -46,13 +46,7 @@ class SftpRemote:
         waiting, count = [""], 0
         while waiting:
             below = waiting.pop()
-            try:
-                listed = self._fs.ftp.listdir_attr(f"{folder}/{below}" if below else folder)
-            except FileNotFoundError:
-                if below:
-                    raise
-                return
-            for item in listed:
+            for item in self._listed(f"{folder}/{below}" if below else folder, is_top=not below):
                 path = f"{below}/{item.filename}" if below else item.filename
                 entry = _sftp_entry(path, item)
                 if entry.kind == "folder" and path.count("/") < MAX_DEPTH:
@@ -60,6 +54,14 @@ class SftpRemote:
                 count += 1
                 refuse_too_many(count, self.address)
                 yield entry
+
+    def _listed(self, folder: str, *, is_top: bool) -> Iterator[Any]:
+        """Give one after the other, so that a listing without end can be left."""
+        try:
+            yield from self._fs.ftp.listdir_iter(folder, read_aheads=1)
+        except FileNotFoundError:
+            if not is_top:
+                raise
 
     def exists(self, path: str) -> bool:
         """Tell whether anything has this path."""
@@ -88,8 +90,11 @@ class SftpRemote:
             size_bytes = int(stream.stat().st_size or 0)
             for start in range(0, size_bytes, _AHEAD_BYTES):
                 end = min(start + _AHEAD_BYTES, size_bytes)
-                for piece in stream.readv(_pieces(start, end)):
+                asked = _pieces(start, end)
+                for (_, wanted_bytes), piece in zip(asked, stream.readv(asked), strict=False):
                     sink.write(piece)
+                    if len(piece) < wanted_bytes:  # less than the host says that there is
+                        return sink.hashed()
         return sink.hashed()
 
     def _refuse_links(self, path: str) -> None:
