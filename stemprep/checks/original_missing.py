@@ -34,7 +34,7 @@ def check(returned: Returned, rules: RuleTable) -> Iterator[Finding]:
         yield Finding(
             check=ID,
             severity=severity,
-            message="was sent and did not come back",
+            message="did not come back",
             advice="Ask for it: everything was to come back."
             if returned.everything_asked
             else "Nothing, unless you asked for it: the package has it whole.",

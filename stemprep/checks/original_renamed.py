@@ -32,7 +32,7 @@ def check(returned: Returned, rules: RuleTable) -> Iterator[Finding]:
         yield Finding(
             check=ID,
             severity=severity,
-            message=f"is {fate.source.rpartition('/')[2]} under another name",
+            message=f"is {fate.sent_name} under another name",
             advice="Nothing: the next delivery has it under its own name again.",
             file=fate.returned_as,
             files=(fate.returned_as,),

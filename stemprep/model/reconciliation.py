@@ -71,6 +71,12 @@ class OriginalFate:
     told_rate_hz: int | None = None
     header_words: tuple[str, ...] = ()
 
+    @property
+    def sent_name(self) -> str:
+        """The name under which what came back was known: in the package, or before in the drop."""
+        path = self.file if self.matched == "delivered" else self.source
+        return path.rpartition("/")[2]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NewFile:

@@ -99,14 +99,17 @@ def to_do_words(result: Reconciliation) -> str:
     for finding in result.findings:
         if finding.counts and finding.severity != "note":
             files.setdefault(finding.check, set()).update(finding.files)
-    if not files:
-        is_open = result.returned.new_files and result.accepted is None
+    is_open = bool(result.returned.new_files) and result.accepted is None
+    lost = [file for file in result.returned.new_files if file.start_sample is None and is_open]
+    if not files and not lost:
         return "Nothing; accept it." if is_open else "Nothing."
     parts = [
         f"{len(files[check])} {several if len(files[check]) != 1 else one}"
         for check, (one, several) in _TO_DECIDE.items()
         if check in files
     ]
+    if lost:
+        parts.append(f"{figures.plural(len(lost), 'new file')} whose start is not known")
     others = [check for check in files if check not in _TO_DECIDE]
     return f"Decide about {figures.and_list([*parts, *others])}."
 
@@ -152,7 +155,7 @@ def fate_words(fate: OriginalFate) -> str:
     """``Piano (1).wav (sent as Piano.wav)``; the name alone where it has its own."""
     if fate.returned_as is None:
         return fate.source
-    words = [f"sent as {fate.source}"] if fate.is_renamed else []
+    words = [f"sent as {fate.sent_name}"] if fate.is_renamed else []
     words += [f"also {figures.and_list(list(fate.copies))}"] if fate.copies else []
     words += [f"ordered: {', '.join(fate.ordered)}"] if fate.ordered else []
     words += fate.header_words

@@ -31,7 +31,10 @@ def told(back: Returned) -> Reconciliation:
 def test_every_state_is_told() -> None:
     back = returned(
         BASS,
-        replace(BASS, source="Piano.wav", returned_as="Piano (1).wav", is_renamed=True),
+        replace(BASS, source="Piano.wav", returned_as="Piano (1).wav", is_renamed=True,
+                matched="source"),
+        replace(BASS, source="Sax.wav", file="data/tracks/04_Sax.wav", returned_as="Sax fin.wav",
+                is_renamed=True),
         replace(BASS, source="Drums.wav", status="header-changed",
                 header_words=("its time reference is absent instead of 172,800,000",)),
         replace(BASS, source="Horn.wav", status="rewrapped", returned_as="Horn.flac"),
@@ -42,8 +45,9 @@ def test_every_state_is_told() -> None:
     )  # fmt: skip
     text = render_reconciliation(told(back))
     for words in (
-        "4 of 6 originals the same in sound, 1 changed, 1 not back; 1 new file",
+        "5 of 7 originals the same in sound, 1 changed, 1 not back; 1 new file",
         "Piano (1).wav (sent as Piano.wav)",
+        "Sax fin.wav (sent as 04_Sax.wav)",
         "its time reference is absent",
         "Horn.flac",
         "ordered: edit",
@@ -53,6 +57,12 @@ def test_every_state_is_told() -> None:
         "Nothing; accept it.",
     ):
         assert " ".join(words.split()) in " ".join(text.split()), words
+
+
+def test_a_new_file_without_a_start_is_something_to_do() -> None:
+    lost = replace(GUITAR, start_sample=None, late_samples=None, placed_by="unknown")
+    text = render_reconciliation(told(returned(lost)))
+    assert "Decide about 1 new file whose start is not known." in " ".join(text.split())
 
 
 def test_a_shared_offset_is_told_once() -> None:
