@@ -34,7 +34,8 @@ NOT_NAMED = "not named"
 SONG_LABEL_WIDTH = 16
 HEARING_WORDS = (
     "Before you listen: turn the level down, above all on headphones, and bring it up slowly. "
-    "The files hold their full level and some may be much louder than others."
+    "The files hold their full level and some may be much louder than others. Local rules for "
+    "hearing protection go before this advice."
 )
 PROOF_WORDS = (
     "The check proves that every file is, byte for byte, the one that was packed, and that none "

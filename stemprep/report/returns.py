@@ -10,7 +10,6 @@ from stemprep.model.plan import StartReference
 from stemprep.report.note import HEARING_WORDS
 from stemprep.report.start_words import StartRow, columns_in_use, start_rows, start_sentence
 from stemprep.report.templates import environment, stylesheet
-from stemprep.report.track_sheet import LOCAL_RULES
 
 _COLUMNS = (
     "file", "song", "part", "player", "take", "kept_or_alternate", "dry_or_effect",
@@ -76,7 +75,7 @@ def returns_html(page: ReturnPage) -> str:
             page=page,
             columns=_column_words(),
             has_click=any(song.click for song in page.songs),
-            caution=f"{HEARING_WORDS} {LOCAL_RULES}",
+            caution=HEARING_WORDS,
         )
     )
 

@@ -13,8 +13,6 @@ from stemprep.report.start_words import StartRow, columns_in_use, start_rows, st
 from stemprep.report.templates import environment, stylesheet
 from stemprep.units import clock_from_samples
 
-LOCAL_RULES = "Local rules for hearing protection go before this advice."
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrackRow:
@@ -138,7 +136,7 @@ def track_sheet_html(sheet: TrackSheet) -> str:
             sheet=sheet,
             has=_columns_in_use(sheet),
             start_sentence=start_sentence(sheet.start),
-            caution=f"{HEARING_WORDS} {LOCAL_RULES}",
+            caution=HEARING_WORDS,
         )
     )
 

@@ -59,6 +59,12 @@ def test_note_holds_no_place_or_time() -> None:
     assert not re.search(r"\d\d:\d\d:\d\d|\d{4}-\d\d-\d\d", told)
 
 
+def test_note_cautions_and_defers_to_local_rules() -> None:
+    told = " ".join(note().split())
+    assert "turn the level down, above all on headphones" in told
+    assert "Local rules for hearing protection go before this advice." in told
+
+
 def test_note_tells_both_meters_and_the_filter() -> None:
     text = " ".join(note().split())
     assert "loudness -18.7 LUFS (second meter, pyloudnorm, De Man filters: -15.7 LUFS)" in text
