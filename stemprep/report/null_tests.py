@@ -175,7 +175,8 @@ def null_line(test: NullTest) -> str:
     where = f" ({test.reference})"
     if test.verdict == "exact":
         return f"{stems} add up to the mix exactly{gain}{where}{left}"
-    peak = f"residual {test.residual_peak_dbfs:.1f} dBFS peak"
+    rounding = ", which rounding alone can leave" if test.verdict == "word-length" else ""
+    peak = f"residual {test.residual_peak_dbfs:.1f} dBFS peak{rounding}"
     verb = "add up to the mix" if test.verdict == "word-length" else "do not add up to the mix"
     return f"{stems} {verb}{gain}: {peak}{where}{left}"
 

@@ -41,9 +41,12 @@ TEST = NullTest(
 def test_a_line_tells_residual_gain_and_what_was_left_out() -> None:
     line = null_line(TEST)
     assert line.startswith("2 stems add up to the mix, all -3.10 dB in the mix: residual -128.9")
+    assert "peak, which rounding alone can leave (" in line
     assert line.endswith("(MIX.wav); 1 other file not summed")
     assert "exactly" in null_line(replace(TEST, verdict="exact", residual_peak_dbfs=-math.inf))
-    assert "do not add up" in null_line(replace(TEST, verdict="not"))
+    loud = null_line(replace(TEST, verdict="not"))
+    assert "do not add up" in loud
+    assert "rounding" not in loud
 
 
 def test_older_mixes_are_named_as_not_tested() -> None:
