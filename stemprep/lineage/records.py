@@ -18,6 +18,8 @@ from stemprep.spec import load_recorded_sheet
 
 _SHA256 = re.compile("[0-9a-f]{64}")
 _INSIDE = "data/"
+_LONGEST_PATH, _DEEPEST_PATH = 20_000, 128
+"""Characters, and folders; a system's 4,096 bytes may all be written as four characters."""
 Kind = TypeVar("Kind")
 
 
@@ -166,9 +168,18 @@ class _Reader:
             raise DeliveryError(f"{self.where}: {key} in manifest.json is no sha256; {_ADVICE}")
         return value
 
+    def path(self, key: str) -> str:
+        """Give a path that a drop or package can have: others cost hours to make portable."""
+        value = self.get(key, str)
+        if len(value) > _LONGEST_PATH or value.count("/") > _DEEPEST_PATH:
+            raise DeliveryError(
+                f"{self.where}: {key} in manifest.json is longer than any path; {_ADVICE}"
+            )
+        return value
+
     def inside(self, key: str) -> str:
         """Give a path below the payload; whether it may be opened is for the edges to decide."""
-        value = self.get(key, str)
+        value = self.path(key)
         is_odd = "\0" in value or any(part in ("", ".", "..") for part in value.split("/"))
         if is_odd or not value.startswith(_INSIDE):
             raise DeliveryError(f"{self.where}: {key} in manifest.json leaves data/; {_ADVICE}")
@@ -270,7 +281,7 @@ def _file(item: _Reader) -> DeliveredFile:
 
 def _source(item: _Reader) -> DeliveredSource:
     return DeliveredSource(
-        path=item.get("path", str),
+        path=item.path("path"),
         sha256=item.maybe("sha256", str) or "",
         audio_sha256=item.maybe("audio_sha256", str),
         facts=item.maybe("facts", dict),
@@ -289,7 +300,7 @@ def _operation(item: _Reader) -> Operation:
 def _document(item: _Reader) -> DeliveredDocument:
     return DeliveredDocument(
         path=item.inside("path"),
-        source=item.get("source", str),
+        source=item.path("source"),
         sha256=item.digest("sha256"),
         size_bytes=item.get("size_bytes", int),
     )
