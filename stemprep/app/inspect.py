@@ -81,18 +81,20 @@ def inspected(
     on_progress: OnProgress = no_progress,
     unpack_into: Path | None = None,
     admit: Admit = admit_all,
+    is_link_followed: bool = True,
 ) -> Iterator[Inspection]:
     """Measure and judge a drop.
 
     admit:       called with what was dropped before anything is decoded; what it raises ends it.
     unpack_into: where a zip's content lies meanwhile, in a folder that begins with this path's
                  last part; None: where the system keeps temporary files.
+    is_link_followed: see ``scan_drop``.
     Raises SpecError for the spec or the session sheet, InputError for a drop that is missing,
     cannot be listed or holds no audio.
     """
     spec = load_spec(spec_name)
     with unpacking_place(drop, unpack_into) as workspace:
-        session = _read_session(drop, workspace)
+        session = _read_session(drop, workspace, is_link_followed=is_link_followed)
         admit(session)
         yield judged(session, spec, engine=engine, on_progress=on_progress)
 
@@ -177,8 +179,8 @@ def unpacking_place(drop: Path, beginning: Path | None = None) -> Iterator[Path 
         yield Path(name)
 
 
-def _read_session(drop: Path, workspace: Path | None) -> Session:
-    scan = scan_drop(drop, workspace)
+def _read_session(drop: Path, workspace: Path | None, *, is_link_followed: bool) -> Session:
+    scan = scan_drop(drop, workspace, is_link_followed=is_link_followed)
     session = build_session(scan, dropped_sheet(scan))
     if not session.files and not any(entry.kind == "unsafe" for entry in session.entries):
         raise InputError(

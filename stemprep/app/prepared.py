@@ -45,10 +45,11 @@ def prepared_drop(
     on_progress: OnProgress = no_progress,
     unpack_into: Path | None = None,
     admit: Admit = admit_all,
+    is_link_followed: bool = True,
 ) -> Iterator[Prepared]:
     """Check and plan a drop, or the package that it corrects with its files in their places.
 
-    unpack_into, admit: see ``inspected``; not used where a package is corrected.
+    unpack_into, admit, is_link_followed: see ``inspected``; not used where a package is corrected.
     """
     if correction is None:
         with inspected(
@@ -58,6 +59,7 @@ def prepared_drop(
             on_progress=on_progress,
             unpack_into=unpack_into,
             admit=admit,
+            is_link_followed=is_link_followed,
         ) as inspection:
             yield Prepared(inspection=inspection, planned=planned(inspection))
         return

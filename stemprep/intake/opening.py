@@ -75,7 +75,7 @@ def open_folder(root: str, raw_path: bytes) -> Iterator[int]:
 
 @contextmanager
 def _root(root: str, passing: int = 0) -> Iterator[int]:
-    handle = os.open(root, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC | passing)
+    handle = os.open(root, FOLDER | passing)  # links were resolved before: one is new
     try:
         yield handle
     finally:

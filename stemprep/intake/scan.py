@@ -51,18 +51,23 @@ class Scan:
 
 
 def scan_drop(
-    drop: Path, workspace: Path | None, max_unpacked_bytes: int = MAX_UNPACKED_BYTES
+    drop: Path,
+    workspace: Path | None,
+    max_unpacked_bytes: int = MAX_UNPACKED_BYTES,
+    *,
+    is_link_followed: bool = True,
 ) -> Scan:
     """List a folder, or unpack a zip into workspace and list that; a bare file is a list of one.
 
     workspace: an empty folder outside the drop; used for a zip only, which needs one.
+    is_link_followed: a drop that is itself a link is what the link leads to; else it is refused.
     Raises InputError for a drop that is missing, cannot be listed, or is neither folder nor file,
     and for a disk without room to unpack. A zip that cannot be read gives one unsafe entry.
     """
     shown = display_path(os.fsencode(drop))
     try:
-        mode = drop.stat().st_mode
-        root = drop.resolve()
+        root = drop.resolve() if is_link_followed else drop.parent.resolve() / drop.name
+        mode = root.lstat().st_mode
     except (OSError, RuntimeError, ValueError) as error:
         raise InputError(
             f"{shown}: nothing can be read there ({_why(error)}); name a folder of audio or a zip"

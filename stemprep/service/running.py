@@ -139,6 +139,7 @@ class Runner:
             on_progress=on_progress,
             unpack_into=self._unpacking(job, inbox),
             admit=partial(require_within, limits=self.config.limits),
+            is_link_followed=False,
         ) as prepared:
             if inbox.after == "archive":
                 keep_inventory(self.store.state, job, prepared.inspection)

@@ -2,12 +2,14 @@ from __future__ import annotations
 
 import os
 import socket
+import zipfile
 from pathlib import Path
 
 import pytest
 
 from stemprep.errors import InputError
-from stemprep.intake import open_regular
+from stemprep.intake import open_regular, scan_drop
+from stemprep.intake.opening import open_folder
 from tests.intake.drops import SOUND, tree
 
 
@@ -68,3 +70,34 @@ def test_no_descriptor_is_left_open(tmp_path: Path) -> None:
             open_regular(str(drop), raw_path)
     open_regular(str(drop), b"a/b/c.wav").close()
     assert len(list(Path("/proc/self/fd").iterdir())) == before
+
+
+def test_a_drop_exchanged_for_a_link_leads_nowhere(tmp_path: Path) -> None:
+    """Its path was free of links when it was listed; others may change that."""
+    drop = tree(tmp_path / "drop", ["a.wav"])
+    outside = tree(tmp_path / "outside", ["a.wav"])
+    drop.rename(tmp_path / "away")
+    drop.symlink_to(outside)
+    with pytest.raises(InputError, match="link"):
+        open_regular(str(drop), b"a.wav")
+    with (
+        pytest.raises(OSError, match=r"[Nn]ot a directory|symbolic links"),
+        open_folder(str(drop), b""),
+    ):
+        pass
+
+
+@pytest.mark.parametrize("name", ["folder", "file.wav", "zipped.zip"])
+def test_a_drop_that_is_a_link_is_followed_only_where_that_is_wanted(
+    tmp_path: Path, name: str
+) -> None:
+    tree(tmp_path / "outside", ["folder/a.wav", "file.wav"])
+    with zipfile.ZipFile(tmp_path / "outside/zipped.zip", "w") as archive:
+        archive.writestr("a.wav", SOUND)
+    (tmp_path / name).symlink_to(tmp_path / "outside" / name)
+    for number in range(2):
+        (tmp_path / f"workspace{number}").mkdir()
+    assert scan_drop(tmp_path / name, tmp_path / "workspace0").entries
+    with pytest.raises(InputError, match="neither a folder nor a file"):
+        scan_drop(tmp_path / name, tmp_path / "workspace1", is_link_followed=False)
+    assert not list((tmp_path / "workspace1").iterdir())

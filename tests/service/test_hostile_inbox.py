@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import os
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from stemprep.service import afterwards
+from stemprep.service import afterwards, running
 from stemprep.service.drops import inventory
 from stemprep.service.papers import read_plain, write_whole
 from tests.service.studio import Studio, hurry
@@ -144,3 +147,33 @@ def test_a_file_that_grew_after_it_was_copied_is_not_removed(studio: Studio) -> 
     leaving.write_bytes(b"sound and more")
     assert "not what was delivered" in move(studio, expected).carry_out()
     assert leaving.read_bytes() == b"sound and more"
+
+
+def test_a_drop_that_is_a_link_while_it_is_read_gives_nothing_away(
+    studio: Studio, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Exchanged after the last check and put back before the next: another's work in its place."""
+    drop, aside = studio.drop("ferry"), studio.root / "aside"
+    other = Studio.built(studio.root / "other").drop("unreleased", seed=7)
+    deliver = running.prepared_drop
+
+    def exchanged(*arguments: Any, **options: Any) -> Any:
+        @contextmanager
+        def reading() -> Iterator[Any]:
+            drop.rename(aside)
+            drop.symlink_to(other)
+            try:
+                with deliver(*arguments, **options) as prepared:
+                    drop.unlink()
+                    aside.rename(drop)
+                    yield prepared
+            finally:
+                if aside.exists():
+                    drop.unlink()
+                    aside.rename(drop)
+
+        return reading()
+
+    monkeypatch.setattr(running, "prepared_drop", exchanged)
+    studio.run()
+    assert studio.packages() == []
