@@ -58,8 +58,10 @@ def _as_text(_: object, __: str, event: MutableMapping[str, Any]) -> str:
 
 
 def _value(value: object) -> str:
+    """Give a value in one word, quoted where it would read as several: it may be a name."""
     text = visible(str(value))
-    return f'"{text}"' if " " in text or not text else text
+    is_word = text and not any(mark in text for mark in ' "=')
+    return text if is_word else '"' + text.replace('"', r"\"") + '"'
 
 
 class _Patient:

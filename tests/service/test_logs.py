@@ -81,3 +81,14 @@ def test_a_log_that_cannot_be_written_stops_nothing() -> None:
 
     set_up_logs("text", Full())
     structlog.get_logger().info("goes nowhere")
+
+
+@pytest.mark.parametrize("name", ['a" level="error', "a=b", 'verdict="pass"', "", "a b"])
+def test_a_name_makes_no_second_value(name: str) -> None:
+    """Whoever filters lines by ``job=7`` must not be misled by what a folder is called."""
+    stream = io.StringIO()
+    set_up_logs("text", stream)
+    structlog.get_logger().info("held back", drop=name, job=3)
+    line = logged(stream)[0]
+    start, end = line.index("drop="), line.rindex(" job=3")
+    assert json.loads(line[start + len("drop=") : end]) == name
