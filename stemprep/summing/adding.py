@@ -41,7 +41,7 @@ def refined(bench: Bench, state: Fit, change: Change) -> Fit:
         fit = bench.tuned(fit, others, everywhere)
     fit = _with_move(bench, state, fit, change.stem)
     fit = simplified(bench, _with_level(bench, fit, change.stem, where), change.stem)
-    return _with_kernels(bench, fit) if fit.mean < _KERNEL_AFTER * state.mean else fit
+    return with_kernels(bench, fit) if fit.mean < _KERNEL_AFTER * state.mean else fit
 
 
 def _with_level(bench: Bench, fit: Fit, stem: int, where: np.ndarray) -> Fit:
@@ -74,7 +74,7 @@ def _with_move(bench: Bench, state: Fit, fit: Fit, stem: int) -> Fit:
     return best
 
 
-def _with_kernels(bench: Bench, fit: Fit) -> Fit:
+def with_kernels(bench: Bench, fit: Fit) -> Fit:
     """Fit how whoever moved stems by parts of a sample interpolated, then all else again."""
     for _ in range(len(fit.model.changes)):
         if fit.is_at_floor:
@@ -120,3 +120,10 @@ def hides_more_than_it_tells(change: Change) -> bool:
 def is_needed(bench: Bench, fit: Fit, stem: int) -> bool:
     """Tell whether 30 dB less is left with a change than without it."""
     return fit.mean <= _SUBSAMPLE_DROP * bench.fit(fit.model.without(stem)).mean
+
+
+def are_broken_and_needed(bench: Bench, fit: Fit) -> bool:
+    """A broken lag is among the changes, and every one of them leaves 30 dB less."""
+    changes = fit.model.changes
+    is_broken = any(not is_whole(change.lag) for change in changes)
+    return is_broken and all(is_needed(bench, fit, change.stem) for change in changes)

@@ -10,17 +10,18 @@ from dataclasses import replace
 import numpy as np
 
 from stemprep.model.null_test import NullCause
+from stemprep.summing.adding import are_broken_and_needed, with_kernels
 from stemprep.summing.confirming import confirmed
-from stemprep.summing.cuts import with_exact_sections
+from stemprep.summing.cuts import abrupt_cuts, with_exact_sections
 from stemprep.summing.doubles import or_missing
 from stemprep.summing.excerpts import Excerpts, read_excerpts
 from stemprep.summing.joint import consensus_gain, joint_gains, joint_levels
 from stemprep.summing.leftovers import bus_cause, leftover_cause
-from stemprep.summing.model import plain_model
+from stemprep.summing.model import Model, plain_model
 from stemprep.summing.parts import Part, Stream, SumSet, unity
 from stemprep.summing.refine import Bench, Fit
 from stemprep.summing.residual import Cells, Products, model_pass
-from stemprep.summing.search import search
+from stemprep.summing.search import Found, search
 from stemprep.summing.silences import explained_by_cuts, explained_by_one_cut
 from stemprep.summing.telling import CERTAIN, Explanation, change_causes, told_of
 from stemprep.summing.theory import Floor, floor_of
@@ -37,7 +38,9 @@ def explanation(parts: SumSet, cells: Cells, products: Products, floor: Floor) -
     joint = joint_gains(bench, floor.power)
     model = replace(plain, gain=consensus_gain(joint))
     start = bench.fit(model)
-    told = explained_by_one_cut(parts, model, cells) or _searched(
+    held = cells if model.gain == 1.0 else model_pass(parts, model)
+    cuts = abrupt_cuts(parts, held)
+    told = explained_by_one_cut(parts, model, held, cuts) or _searched(
         parts,
         bench,
         start,
@@ -45,7 +48,7 @@ def explanation(parts: SumSet, cells: Cells, products: Products, floor: Floor) -
         lambda: bus_cause(bench, start, products) is not None,
     )
     if told is None:
-        told = explained_by_cuts(parts, model, cells)
+        told = explained_by_cuts(parts, model, held, cuts)
     if told is None:
         told = _moved_mix(parts, bench)
     if told is not None:
@@ -67,22 +70,36 @@ def _searched(
     jointly: Fit | None,
     is_bus: Callable[[], bool],
 ) -> Explanation | None:
-    """Changes of single stems that explain the whole; more excerpts where some is still left."""
+    """Changes of single stems that explain the whole; more excerpts where some is still left.
+
+    A broken lag may leave more elsewhere than in the excerpts, because another interpolator is
+    seen only where the sound is sharp: where nothing explains that better, it is told all the same.
+    """
+    told: Explanation | None = None
     for _ in range(_ROUNDS):
         found = search(bench, start, jointly=jointly, is_bus=is_bus)
         if not found.is_explained:
-            return None
+            break
         is_whole = bench.excerpts.is_whole
         whole = confirmed(parts, found.fit.model, spans_are_known=is_whole)
-        if whole.cells.is_within(found.fit.floor) or found.is_subsample:
-            exact = with_exact_sections(parts, whole.model, found.fit.floor)
-            told = told_of(parts, exact, found)
-            return Explanation(or_missing(bench, exact, told), whole.model.gain)
+        if whole.cells.is_within(found.fit.floor) or (is_whole and found.is_subsample):
+            return _told(parts, bench, whole.model, found)
         if is_whole:
-            return None
-        bench = Bench(parts, read_excerpts(parts, whole.cells))
-        start, jointly = bench.fit(whole.model), None
-    return None
+            break
+        loudest = Bench(parts, read_excerpts(parts, whole.cells))
+        start, jointly = with_kernels(loudest, loudest.fit(whole.model)), None
+        if are_broken_and_needed(loudest, start):
+            as_far = replace(found, is_subsample=True)
+            told = _told(parts, bench, start.model, as_far)
+            if found.is_subsample or start.is_at_floor:
+                break
+        bench = loudest
+    return told
+
+
+def _told(parts: SumSet, bench: Bench, model: Model, found: Found) -> Explanation:
+    exact = with_exact_sections(parts, model, found.fit.floor)
+    return Explanation(or_missing(bench, exact, told_of(parts, exact, found)), model.gain)
 
 
 def _moved_mix(parts: SumSet, bench: Bench) -> Explanation | None:

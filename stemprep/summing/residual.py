@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,6 +42,13 @@ class Cells:
     def highest(self) -> float:
         """Peak over all."""
         return float(self.peak.max(initial=0.0))
+
+    def outside(self, spans: Sequence[tuple[int, int]]) -> Cells:
+        """The same with nothing in the cells that touch one of the spans, in samples."""
+        judged = np.ones(len(self.power))
+        for start, end in spans:
+            judged[start // self.frames : -(-end // self.frames)] = 0.0
+        return Cells(self.frames, self.counts * judged, self.power * judged, self.peak * judged)
 
     def is_within(self, floor: Floor) -> bool:
         """No more is left of the whole than the word lengths allow."""

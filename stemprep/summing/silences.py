@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import combinations
 
 from stemprep.model.null_test import NullCause
 from stemprep.summing.confirming import confirmed
-from stemprep.summing.cuts import abrupt_cuts, is_cut, share_inside, with_exact_sections
+from stemprep.summing.cuts import is_cut, share_inside, with_exact_sections
 from stemprep.summing.excerpts import read_excerpts
 from stemprep.summing.hidden import hidden_cuts, is_seen_to_go_on
 from stemprep.summing.model import Cut, Model
@@ -17,7 +17,7 @@ from stemprep.summing.refine import Bench
 from stemprep.summing.residual import Cells, model_pass
 from stemprep.summing.search import search
 from stemprep.summing.telling import CERTAIN, Explanation, causes_of, told_of
-from stemprep.summing.theory import floor_of
+from stemprep.summing.theory import Floor, floor_of
 from stemprep.units import ratio_from_db
 
 _MUST_HOLD = 0.95
@@ -30,92 +30,95 @@ _NEARLY_ALL = 0.9
 _HIDDEN_CERTAIN = 0.6
 
 
-@dataclass(frozen=True, slots=True)
-class _Held:
-    """A model with one cut, and what it leaves beside the cut."""
-
-    cut: Cut
-    model: Model
-    cells: Cells
-
-
-def explained_by_one_cut(parts: SumSet, model: Model, cells: Cells) -> Explanation | None:
+def explained_by_one_cut(
+    parts: SumSet, model: Model, cells: Cells, cuts: Sequence[Cut]
+) -> Explanation | None:
     """The set explained by stems that fall silent where nearly all of the residual lies.
 
-    Cheap, so it comes before the search.
+    Cheap, so it comes before the search. cells: what the model leaves without a cut.
     """
-    cuts = abrupt_cuts(parts, cells)
     likely = [cut for cut in cuts if share_inside(cells, cut) > _NEARLY_ALL]
-    return _by_one(parts, model, _held(parts, model, cells, likely), cuts)
+    return _by_one(parts, model, cells, likely, cuts)
 
 
-def explained_by_cuts(parts: SumSet, model: Model, cells: Cells) -> Explanation | None:
+def explained_by_cuts(
+    parts: SumSet, model: Model, cells: Cells, cuts: Sequence[Cut]
+) -> Explanation | None:
     """The set explained by one stem that falls silent, by two, or by one beside other changes."""
-    cuts = abrupt_cuts(parts, cells)
-    useful = _held(parts, model, cells, cuts)
+    power = float(cells.power.sum())
+    useful = [cut for cut in cuts if cells.outside([cut.span]).power.sum() < _MUST_HOLD * power]
     return (
-        _by_one(parts, model, useful, cuts)
-        or _by_two(parts, model, useful)
-        or _beside_changes(parts, useful)
+        _by_one(parts, model, cells, useful, cuts)
+        or _by_two(parts, model, cells, useful)
+        or _beside_changes(parts, model, cells, useful)
     )
 
 
-def _held(parts: SumSet, model: Model, cells: Cells, cuts: Sequence[Cut]) -> list[_Held]:
-    """The model with each cut that takes away some of what is left."""
-    useful: list[_Held] = []
-    for cut in cuts:
-        held = model.with_cut(cut)
-        left = model_pass(parts, held)
-        if left.power.sum() < _MUST_HOLD * cells.power.sum():
-            useful.append(_Held(cut, held, left))
-    return useful
-
-
 def _by_one(
-    parts: SumSet, model: Model, useful: Sequence[_Held], cuts: Sequence[Cut]
+    parts: SumSet, model: Model, cells: Cells, likely: Sequence[Cut], cuts: Sequence[Cut]
 ) -> Explanation | None:
     floor = floor_of(parts, model.gain)
-    alone = [each for each in useful if each.cells.is_within(floor)]
-    fitting = [each for each in alone if is_cut(parts, each.model, each.cut, floor.peak)]
+    fitting = [
+        cut
+        for cut in likely
+        if _is_all_inside(parts, model, cells, (cut,), floor)
+        and is_cut(parts, model.with_cut(cut), cut, floor.peak)
+    ]
     if not fitting:
         return None
-    return _with_hidden(parts, _alone(parts, fitting), fitting[0].model, cuts)
+    held = [model.with_cut(cut) for cut in fitting]
+    return _with_hidden(parts, _alone(parts, held), held[0], cuts)
 
 
-def _alone(parts: SumSet, fitting: Sequence[_Held]) -> Explanation:
-    share = CERTAIN / len(fitting)
-    told = [causes_of(parts, each.model, share)[0] for each in fitting]
+def _is_all_inside(
+    parts: SumSet, model: Model, cells: Cells, cuts: tuple[Cut, ...], floor: Floor
+) -> bool:
+    """Tell whether nothing stands out beside the cuts.
+
+    The cells that lie wholly beside them are known; only where these are quiet is it worth a pass.
+    """
+    if not cells.outside([cut.span for cut in cuts]).is_within(floor):
+        return False
+    return model_pass(parts, replace(model, cuts=cuts)).is_within(floor)
+
+
+def _alone(parts: SumSet, held: Sequence[Model]) -> Explanation:
+    share = CERTAIN / len(held)
+    told = [causes_of(parts, model, share)[0] for model in held]
     first = replace(told[0], alternatives=tuple(told[1:]))
-    return Explanation((first,), fitting[0].model.gain)
+    return Explanation((first,), held[0].gain)
 
 
-def _by_two(parts: SumSet, model: Model, useful: Sequence[_Held]) -> Explanation | None:
+def _by_two(parts: SumSet, model: Model, cells: Cells, useful: Sequence[Cut]) -> Explanation | None:
     """Two stems that fall silent at times of their own."""
     floor = floor_of(parts, model.gain)
-    for one, other in combinations([each.cut for each in useful], 2):
-        held = model.with_cut(one).with_cut(other)
-        if one.stem == other.stem or not model_pass(parts, held).is_within(floor):
+    for pair in combinations(useful, 2):
+        is_one = pair[0].stem == pair[1].stem
+        if is_one or not _is_all_inside(parts, model, cells, pair, floor):
             continue
-        seen = [is_cut(parts, held, cut, floor.peak) for cut in (one, other)]
+        held = replace(model, cuts=pair)
+        seen = [is_cut(parts, held, cut, floor.peak) for cut in pair]
         if any(seen) and all(
             is_clear or is_seen_to_go_on(parts, model, cut)
-            for is_clear, cut in zip(seen, (one, other), strict=True)
+            for is_clear, cut in zip(seen, pair, strict=True)
         ):
             return Explanation(causes_of(parts, held, CERTAIN), model.gain)
     return None
 
 
-def _beside_changes(parts: SumSet, useful: Sequence[_Held]) -> Explanation | None:
-    heard = [each for each in useful if each.cut.peak > _HEARD]
-    for each in heard[:MAX_SEARCHES]:
-        bench = Bench(parts, read_excerpts(parts, each.cells))
-        found = search(bench, bench.fit(each.model))
+def _beside_changes(
+    parts: SumSet, model: Model, cells: Cells, useful: Sequence[Cut]
+) -> Explanation | None:
+    heard = [cut for cut in useful if cut.peak > _HEARD]
+    for cut in heard[:MAX_SEARCHES]:
+        bench = Bench(parts, read_excerpts(parts, cells.outside([cut.span])))
+        found = search(bench, bench.fit(model.with_cut(cut)))
         if not found.is_explained:
             continue
         whole = confirmed(parts, found.fit.model, spans_are_known=bench.excerpts.is_whole)
         is_settled = whole.cells.is_within(found.fit.floor) or found.is_subsample
         limit = max(found.fit.floor.peak, whole.cells.highest)
-        if is_settled and is_cut(parts, whole.model, each.cut, limit):
+        if is_settled and is_cut(parts, whole.model, cut, limit):
             exact = with_exact_sections(parts, whole.model, found.fit.floor)
             return Explanation(told_of(parts, exact, found), whole.model.gain)
     return None
