@@ -25,6 +25,7 @@ from stemprep.summing.search import Found, search
 from stemprep.summing.silences import explained_by_cuts, explained_by_one_cut
 from stemprep.summing.telling import CERTAIN, Explanation, change_causes, told_of
 from stemprep.summing.theory import Floor, floor_of
+from stemprep.summing.work import OutOfWorkError, metered
 
 _ROUNDS = 3
 _NO_POWER = 1e-300
@@ -34,23 +35,29 @@ _GAIN_MUST_LEAVE = 0.8
 def explanation(parts: SumSet, cells: Cells, products: Products, floor: Floor) -> Explanation:
     """Find out why mix and sum differ; where nothing explains it, say of what kind it is."""
     plain = plain_model(parts)
+    limited = metered(parts)
     bench = Bench(parts, read_excerpts(parts, cells))
     joint = joint_gains(bench, floor.power)
     model = replace(plain, gain=consensus_gain(joint))
     start = bench.fit(model)
     held = cells if model.gain == 1.0 else model_pass(parts, model)
     cuts = abrupt_cuts(parts, held)
-    told = explained_by_one_cut(parts, model, held, cuts) or _searched(
-        parts,
-        bench,
-        start,
-        joint_levels(bench, model, joint, floor.power),
-        lambda: bus_cause(bench, start, products) is not None,
-    )
-    if told is None:
-        told = explained_by_cuts(parts, model, held, cuts)
-    if told is None:
-        told = _moved_mix(parts, bench)
+    jointly = joint_levels(bench, model, joint, floor.power)
+    try:
+        told = (
+            explained_by_one_cut(limited, model, held, cuts)
+            or _searched(
+                limited,
+                Bench(limited, bench.excerpts),
+                start,
+                jointly,
+                lambda: bus_cause(bench, start, products) is not None,
+            )
+            or explained_by_cuts(limited, model, held, cuts)
+            or _moved_mix(limited, bench.excerpts)
+        )
+    except OutOfWorkError:
+        told = None
     if told is not None:
         return told
     gain = model.gain
@@ -77,7 +84,12 @@ def _searched(
     """
     told: Explanation | None = None
     for _ in range(_ROUNDS):
-        found = search(bench, start, jointly=jointly, is_bus=is_bus)
+        try:
+            found = search(bench, start, jointly=jointly, is_bus=is_bus)
+        except OutOfWorkError:
+            if told is None:
+                raise
+            break
         if not found.is_explained:
             break
         is_whole = bench.excerpts.is_whole
@@ -102,9 +114,9 @@ def _told(parts: SumSet, bench: Bench, model: Model, found: Found) -> Explanatio
     return Explanation(or_missing(bench, exact, told_of(parts, exact, found)), model.gain)
 
 
-def _moved_mix(parts: SumSet, bench: Bench) -> Explanation | None:
+def _moved_mix(parts: SumSet, excerpts: Excerpts) -> Explanation | None:
     """The mix as a whole moved, inverted or with its sides exchanged against the sum."""
-    summed = _sum_as_one(parts, bench.excerpts)
+    summed = _sum_as_one(parts, excerpts)
     found = search(summed, summed.fit(plain_model(summed.parts)))
     if not found.is_explained or len(found.fit.model.changes) != 1:
         return None
@@ -157,5 +169,5 @@ def _sum_as_one(parts: SumSet, excerpts: Excerpts) -> Bench:
     def closed() -> Iterator[list[Stream]]:
         yield []
 
-    whole = SumSet(mix=parts.mix, stems=(one,), rate_hz=parts.rate_hz, open=closed)
+    whole = replace(parts, stems=(one,), open=closed)
     return Bench(whole, replace(excerpts, stems=(total,)))

@@ -45,17 +45,23 @@ class Part:
 Open = Callable[[], AbstractContextManager[Sequence[Stream]]]
 
 
+def unlimited(_: float) -> None:
+    """Work is not counted."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SumSet:
     """A mix and the stems that are said to add up to it.
 
-    open: gives one stream a file, the mix first; may be called again for another pass.
+    open:  gives one stream a file, the mix first; may be called again for another pass.
+    spend: told of every other work, in samples; may raise to end it.
     """
 
     mix: Part
     stems: tuple[Part, ...]
     rate_hz: int
     open: Open
+    spend: Callable[[float], None] = unlimited
 
     @property
     def frames(self) -> int:

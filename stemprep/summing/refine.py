@@ -18,6 +18,8 @@ _STEPS = 8
 _LAG_SETTLED = 1e-5
 _MAX_LAG_STEP = 0.73  # no part of 1, so that steps never end on a whole lag by themselves
 _SETTLED = 0.999
+_A_FIT = 12.0
+"""A fit with what is computed around it costs as much as a pass over so many times its samples."""
 TIE = 1.03
 """Two explanations whose residual energies differ by less are equally good near the floor."""
 
@@ -89,6 +91,7 @@ class Bench:
 
     def fit(self, model: Model) -> Fit:
         """What the model leaves, as it is."""
+        self.parts.spend(_A_FIT * self.excerpts.mix.size)
         residual = self.excerpts.mix - model.gain * self.total(model)
         for change in model.changes:
             residual += model.gain * self.routed_plain(change.stem, model)
