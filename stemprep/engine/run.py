@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import multiprocessing
 import os
+import tempfile
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor, as_completed
@@ -21,6 +22,8 @@ Result = TypeVar("Result")
 OnDone = Callable[[int], None]
 
 TRIES_ALONE = 2
+LONGEST_SOCKET_FOLDER_BYTES = 70
+"""A socket's path has at most 107 bytes (unix(7)), 31 of them its name in a folder of its own."""
 _PRELOADED = ["stemprep.work.measure"]
 
 
@@ -160,11 +163,14 @@ def _no_workers() -> StemprepError:
 def _context() -> BaseContext:
     """Workers come from a plain fork, which has all modules loaded, while no other thread runs.
 
-    A fork beside threads can inherit a lock that is never released: then a fork server.
+    A fork beside threads can inherit a lock that is never released: then a fork server. Its socket
+    lies in the folder for temporary files; where that has too long a path, plain new processes.
     """
     if threading.active_count() == 1:
         gc.freeze()  # what is loaded is not looked through again, so its pages stay shared
         return multiprocessing.get_context("fork")
+    if len(os.fsencode(tempfile.gettempdir())) > LONGEST_SOCKET_FOLDER_BYTES:
+        return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(_PRELOADED)
     return context

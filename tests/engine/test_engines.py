@@ -157,3 +157,25 @@ def _wait_until(holds: Callable[[], bool], seconds: float = 30.0) -> None:
     while not holds():
         assert time.monotonic() < end, "waited in vain"
         time.sleep(0.05)
+
+
+def test_workers_start_beside_threads_wherever_temporary_files_go(tmp_path: Path) -> None:
+    """A fork server's socket has a path of 107 bytes at most (unix(7)); the folder may be longer."""
+    long = tmp_path / ("x" * 100)
+    long.mkdir()
+    code = (
+        "import threading\n"
+        "from stemprep.engine import ProcessEngine\n"
+        "from tests.engine import jobs\n"
+        "if __name__ == '__main__':\n"
+        "    gate = threading.Event()\n"
+        "    threading.Thread(target=gate.wait, daemon=True).start()\n"
+        "    print(ProcessEngine(workers=2).run(jobs.square, [1, 2, 3, 4]))\n"
+    )
+    script = tmp_path / "run.py"
+    script.write_text(code)
+    done = subprocess.run(
+        [sys.executable, script], capture_output=True, text=True, check=False, timeout=300,
+        env={**os.environ, "TMPDIR": str(long), "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    assert done.stdout == "[1, 4, 9, 16]\n", done.stderr
