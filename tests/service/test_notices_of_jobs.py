@@ -63,7 +63,7 @@ def test_with_both_down_jobs_go_on_and_are_told_of_later(studio: Studio) -> None
     down += f"mailto://127.0.0.1:{free_port()}/?from=a@example.org&to=b@example.org&mode=insecure"
     begun_s = time.monotonic()
     assert run(studio, down) == 0
-    assert time.monotonic() - begun_s < 60
+    assert time.monotonic() - begun_s < 300
     assert studio.states() == {"Slow Ferry Home": "delivered", "Lantern Song": "refused"}
     with web_hook() as hook:
         assert run(studio, hook.address) == 0

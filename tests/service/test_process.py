@@ -40,7 +40,7 @@ def stemprep(studio: Studio, *arguments: str) -> subprocess.CompletedProcess[str
     command, *rest = arguments
     return subprocess.run(
         [sys.executable, "-m", "stemprep", command, "--config", "service.yaml", *rest],
-        cwd=studio.root, text=True, capture_output=True, timeout=120, check=False,
+        cwd=studio.root, text=True, capture_output=True, timeout=300, check=False,
     )  # fmt: skip
 
 
