@@ -160,7 +160,7 @@ def _wait_until(holds: Callable[[], bool], seconds: float = 30.0) -> None:
 
 
 def test_workers_start_beside_threads_wherever_temporary_files_go(tmp_path: Path) -> None:
-    """A fork server's socket has a path of 107 bytes at most (unix(7)); the folder may be longer."""
+    """A fork server's socket has a path of 107 bytes at most (unix(7)); folders may be longer."""
     long = tmp_path / ("x" * 100)
     long.mkdir()
     code = (
