@@ -8,14 +8,15 @@ error like that around; height is the largest sample of what was added against t
 50 ms around, certainty the prediction error in deviations (sigma) of the error around.
 Limit: certain are 75 sigma at the level of the sound around, as many times more as the click is
 lower. Up to 10 samples (one of 8 can read two longer): -6 dB if certain, else 5.5 dB; longer ones:
-0 dB if certain, else 8 dB with 12 sigma; none where the sound has three or more of nearly that
+4 dB if certain, else 8 dB with 12 sigma; none where the sound has three or more of nearly that
 height by itself: it crackles (common practice, no source; found on recordings with known answers).
 Severity: as the spec says. Lower by these rules: clicks that come back with the sound they stand
 in, at the same place of it and as high, have a ceiling of their own: they are part of a sample
 or a loop; a file that the sheet calls `intended: crackle` (or vinyl, glitch, distorted) gets a
 note. A metronome is made of clicks and is not judged.
-Not a click: drum hits, square and saw waves, distortion: sound of their own follows them; the edge
-of a hard gate: hardly any sound is left on its other side.
+Not a click: what is faint, below about -55 dBFS: fingers and amplifiers make such too; drum hits,
+square and saw waves, distortion: sound of their own follows them; the edge of a hard gate: hardly
+any sound is left on its other side.
 Passes: a snare with a hard attack; a bass synthesiser with sharp edges.
 Fails: a string pad with one sample 3 dB over everything near it.
 To do: listen to the places; export again, or redraw the samples in the session.

@@ -146,7 +146,7 @@ class ClickRule(Rule):
     min_sure_height_db: float = -6.0
     min_sure_sigmas: float = 75.0
     min_long_height_db: float = 8.0
-    min_sure_long_height_db: float = 0.0
+    min_sure_long_height_db: float = 4.0
     min_long_sigmas: float = 12.0
     min_crackles: int = 3
     min_recurrences: int = 1

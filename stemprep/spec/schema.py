@@ -147,7 +147,7 @@ class ClickLimits(Weight):
         "prediction error of a certain click as high as the sound around, deviations", 75.0
     )
     min_long_height_db: HeightDb = may("longer clicks, dB", 8.0)
-    min_sure_long_height_db: HeightDb = may("longer clicks that are certain, dB", 0.0)
+    min_sure_long_height_db: HeightDb = may("longer clicks that are certain, dB", 4.0)
     min_long_sigmas: Sigmas = may("prediction error of longer clicks, deviations", 12.0)
     min_crackles: Annotated[int, Field(ge=1, le=10_000)] = may(
         "as many of nearly that height are the sound's own", 3

@@ -64,6 +64,14 @@ def test_a_click_in_noise_stands_out_by_height() -> None:
     assert click.height_db == pytest.approx(13.1, abs=1)
 
 
+@pytest.mark.parametrize(("peak_dbfs", "is_found"), [(-53.0, True), (-61.0, False)])
+def test_what_is_faint_is_no_click(peak_dbfs: float, is_found: bool) -> None:
+    """20 dB and more over the noise; fingers and amplifiers make such (common practice)."""
+    samples = signals.noise(peak_dbfs=-90, seconds=2)
+    samples[0, 40_000] += 10 ** (peak_dbfs / 20)
+    assert bool(clicks(samples)) is is_found
+
+
 SECONDS = np.arange(4 * RATE_HZ) / RATE_HZ
 
 
