@@ -18,6 +18,7 @@ from stemprep.units import ratio_from_db
 
 ORDER = 32
 LONGEST = 64
+OVER_LONGEST = 4  # what is read longer by more is a sound of its own
 LENGTHS = (1, 2, 3, 4, 6, 8, 11, 16, 23, 32, 45, 64)
 MIN_SIGMAS = 5.0
 OVER_ERROR = 1.5
@@ -97,7 +98,8 @@ def _shortest(
         if height < HIGHEST_GATE and is_gate(sound[:at], sound[behind:]):
             return None
         at, count = at + int(part[0]), int(part[-1] - part[0]) + 1
-        return Disturbance(at, count, height, sigmas) if height >= MIN_HEIGHT else None
+        is_click = height >= MIN_HEIGHT and count <= LONGEST + OVER_LONGEST
+        return Disturbance(at, count, height, sigmas) if is_click else None
     return None
 
 

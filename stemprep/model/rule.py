@@ -134,8 +134,8 @@ class ClickRule(Rule):
 
     min_height_db: up to max_short_samples; min_sure_height_db: the same with min_sure_sigmas, and
     as many times more as it is lower than the sound around;
-    min_long_height_db: longer ones with min_long_sigmas; min_sure_long_height_db: the same where
-    they are certain as short ones are: they read lower where sound covers their ends;
+    min_long_height_db: longer ones with min_long_sigmas; min_sure_long_height_db: the same with
+    min_sure_long_sigmas: where sound covers their ends they read lower than they are;
     min_crackles: as many of nearly that height are the sound's own;
     min_recurrences: as many others at the same place of the same sound make it part of that sound;
     recurring_severity: the ceiling of such.
@@ -144,9 +144,10 @@ class ClickRule(Rule):
     max_short_samples: int = 10
     min_height_db: float = 5.5
     min_sure_height_db: float = -6.0
-    min_sure_sigmas: float = 75.0
+    min_sure_sigmas: float = 120.0
     min_long_height_db: float = 8.0
     min_sure_long_height_db: float = 4.0
+    min_sure_long_sigmas: float = 400.0
     min_long_sigmas: float = 12.0
     min_crackles: int = 3
     min_recurrences: int = 1

@@ -144,10 +144,11 @@ class ClickLimits(Weight):
     min_height_db: HeightDb = may("short clicks, over the peak of the 50 ms around, dB", 5.5)
     min_sure_height_db: HeightDb = may("short clicks that are certain, dB", -6.0)
     min_sure_sigmas: Sigmas = may(
-        "prediction error of a certain click as high as the sound around, deviations", 75.0
+        "prediction error of a certain click as high as the sound around, deviations", 120.0
     )
     min_long_height_db: HeightDb = may("longer clicks, dB", 8.0)
     min_sure_long_height_db: HeightDb = may("longer clicks that are certain, dB", 4.0)
+    min_sure_long_sigmas: Sigmas = may("prediction error of such, deviations", 400.0)
     min_long_sigmas: Sigmas = may("prediction error of longer clicks, deviations", 12.0)
     min_crackles: Annotated[int, Field(ge=1, le=10_000)] = may(
         "as many of nearly that height are the sound's own", 3
