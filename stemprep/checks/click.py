@@ -6,10 +6,10 @@ a limiter in the next room makes them louder.
 Measured: places where linear prediction from both sides makes up to 64 samples anew and leaves an
 error like that around; height is the largest sample of what was added against the largest of the
 50 ms around, certainty the prediction error in deviations (sigma) of the error around.
-Limit: up to 10 samples (one of 8 can read two longer): -6 dB with 120 sigma at the level of the
-sound around and as many times more as the click is lower, else 5.5 dB; longer ones: 4 dB with 400
-sigma, else 8 dB with 12; none where the sound has three or more of nearly that height by itself:
-it crackles (common practice, no source; found on recordings with known answers).
+Limit: up to 8 samples: -6 dB with 150 sigma at the level of the sound around and as many times
+more as the click is lower, else 5.5 dB; longer ones: 4 dB with 400 sigma, else 8 dB with 12; none
+where the sound has three or more of nearly that height by itself: it crackles (common practice, no
+source; found on recordings with known answers).
 Severity: as the spec says. Lower by these rules: clicks that come back with the sound they stand
 in, at the same place of it and as high, have a ceiling of their own: they are part of a sample
 or a loop; a file that the sheet calls `intended: crackle` (or vinyl, glitch, distorted) gets a

@@ -141,10 +141,10 @@ class ClickRule(Rule):
     recurring_severity: the ceiling of such.
     """
 
-    max_short_samples: int = 10
+    max_short_samples: int = 8
     min_height_db: float = 5.5
     min_sure_height_db: float = -6.0
-    min_sure_sigmas: float = 120.0
+    min_sure_sigmas: float = 150.0
     min_long_height_db: float = 8.0
     min_sure_long_height_db: float = 4.0
     min_sure_long_sigmas: float = 400.0

@@ -140,11 +140,11 @@ Sigmas = Annotated[float, Field(ge=7, le=1e6)]
 class ClickLimits(Weight):
     """Limits of click."""
 
-    max_short_samples: Annotated[int, Field(ge=1, le=64)] = may("longest short click", 10)
+    max_short_samples: Annotated[int, Field(ge=1, le=64)] = may("longest short click", 8)
     min_height_db: HeightDb = may("short clicks, over the peak of the 50 ms around, dB", 5.5)
     min_sure_height_db: HeightDb = may("short clicks that are certain, dB", -6.0)
     min_sure_sigmas: Sigmas = may(
-        "prediction error of a certain click as high as the sound around, deviations", 120.0
+        "prediction error of a certain click as high as the sound around, deviations", 150.0
     )
     min_long_height_db: HeightDb = may("longer clicks, dB", 8.0)
     min_sure_long_height_db: HeightDb = may("longer clicks that are certain, dB", 4.0)
