@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from stemprep.dsp.cells import Chunk, Floats
-from stemprep.dsp.scratch import Scratch
+from stemprep.dsp.differences import CellDifferences
 
 ORDER = 3
 
@@ -17,26 +17,20 @@ class CellSharpness:
     the file.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, differences: CellDifferences) -> None:
         self._edge: Floats | None = None
-        self._scratch = (Scratch(), Scratch())
+        self._differences = differences
 
     def of(self, chunk: Chunk) -> Floats:
         """Shape (channels, cells), full scale = 1.0, at most 8; chunks in file order."""
         across = chunk.across
-        rows, channels, cells = across.shape
         if self._edge is None:
-            self._edge = np.zeros((ORDER, channels, 1), dtype=across.dtype)
-        one = self._scratch[0].array((rows - 1, channels, cells), across.dtype)
-        two = self._scratch[1].array((rows - 2, channels, cells), across.dtype)
-        np.subtract(across[1:], across[:-1], out=one)
-        np.subtract(one[1:], one[:-1], out=two)
-        three = one[: rows - ORDER]
-        np.subtract(two[1:], two[:-1], out=three)
-        sharp: Floats = np.maximum(three.max(axis=0), -three.min(axis=0))
+            self._edge = np.zeros((ORDER, across.shape[1], 1), dtype=across.dtype)
+        sharp: Floats = self._differences.third_sizes(across).max(axis=0)
         ends = np.concatenate([self._edge, across[-ORDER:]], axis=2)
         self._edge = ends[:, :, -1:].copy()
         head = np.concatenate([ends[:, :, :-1], across[:ORDER]])
-        joint = np.diff(head, n=ORDER, axis=0)
-        np.maximum(sharp, np.abs(joint).max(axis=0), out=sharp)
+        for _ in range(ORDER):
+            head = head[1:] - head[:-1]
+        np.maximum(sharp, np.abs(head).max(axis=0), out=sharp)
         return sharp

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from stemprep.dsp.block import Samples, SoundBlock
 from stemprep.dsp.cells import Chunk, Reblocker, chunk_frames
+from stemprep.dsp.differences import CellDifferences
 from stemprep.dsp.interpolation import interpolator
 from stemprep.measure.bandwidth import Bandwidth
 from stemprep.measure.clipping import Clipping
@@ -75,7 +76,8 @@ class SoundMeter:
             samples_from_seconds(settings.min_silent_stretch_s, format.sample_rate_hz),
             settings.edge_silence_dbfs,
         )
-        self._transients = Transients(format.channels, format.sample_rate_hz)
+        self._differences = CellDifferences()
+        self._transients = Transients(format.channels, format.sample_rate_hz, self._differences)
         self._frames = 0
         self._bit_depth: int | None = None
         self._late: tuple[TruePeak, Loudness, Clipping] | None = None
@@ -150,7 +152,7 @@ class SoundMeter:
             made = self._format
             kernel = interpolator(self._settings.true_peak_filter, made.sample_rate_hz)
             self._late = (
-                TruePeak(kernel, made.channels, dtype),
+                TruePeak(kernel, made.channels, dtype, self._differences),
                 Loudness(made.sample_rate_hz, made.channels, made.channel_mask, dtype),
                 Clipping(made.channels, self._bit_depth, self._settings),
             )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from stemprep.dsp.cells import Chunk
+from stemprep.dsp.differences import CellDifferences
 from stemprep.dsp.history import History
 from stemprep.dsp.runs import RunTally
 from stemprep.dsp.sharpness import CellSharpness
@@ -21,13 +22,13 @@ MAX_RATE_HZ = 384_000  # a header may state any rate; what is kept of the past g
 class Transients:
     """Shares the third differences and the last samples among the searches."""
 
-    def __init__(self, channels: int, rate_hz: int) -> None:
+    def __init__(self, channels: int, rate_hz: int, differences: CellDifferences) -> None:
         rate_hz = min(rate_hz, MAX_RATE_HZ)
         self._holes = Holes(channels)
         self._clicks = Clicks(channels, rate_hz)
         self._repeats = Repeats(channels)
         self._edges = Edges(rate_hz)
-        self._sharpness = CellSharpness()
+        self._sharpness = CellSharpness(differences)
         self._history = History(max(self._clicks.history_frames, HISTORY_FRAMES))
         self._channels = channels
 

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stemprep.dsp.cells import CELL_FRAMES, Chunk, Floats
+from stemprep.dsp.differences import CellDifferences
 from stemprep.dsp.interpolation import Interpolator
 from stemprep.dsp.scratch import Scratch
 
@@ -21,6 +22,7 @@ class TruePeak:
     kernel's absolute sum times the largest sample around, or the largest sample of the cell plus
     what second differences can add, which is tight for anything but the top octave.
     ``is_exhaustive`` reads every cell by the same sums: the oracle of the tests.
+    differences: those of the same chunks, where others need them too.
     """
 
     def __init__(
@@ -28,6 +30,7 @@ class TruePeak:
         interpolator: Interpolator,
         channels: int,
         dtype: npt.DTypeLike,
+        differences: CellDifferences | None = None,
         *,
         is_exhaustive: bool = False,
     ) -> None:
@@ -38,7 +41,8 @@ class TruePeak:
         self._sizes: Floats = np.zeros((channels, 2), dtype=dtype)
         self._bends: Floats = np.zeros((channels, 2), dtype=dtype)
         self._edges: Floats = np.zeros((2, channels, 1), dtype=dtype)
-        self._scratch = (Scratch(), Scratch(), Scratch())
+        self._differences = differences or CellDifferences()
+        self._scratch = Scratch()
         self.peak = 0.0
         self.cells_read = 0
 
@@ -80,21 +84,19 @@ class TruePeak:
 
     def _joined(self, before: Floats, samples: Floats) -> Floats:
         shape = (len(samples), before.shape[1] + samples.shape[1])
-        joined: Floats = self._scratch[2].array(shape, samples.dtype)
+        joined: Floats = self._scratch.array(shape, samples.dtype)
         np.concatenate([before, samples], axis=1, out=joined)
         return joined
 
     def _new_bends(self, across: Floats) -> Floats:
         """Largest second difference inside each cell and across its head, (channels, cells)."""
-        frames, *cells = across.shape
-        slopes = self._scratch[0].array((frames - 1, *cells), across.dtype)
-        inner = self._scratch[1].array((frames - 2, *cells), across.dtype)
-        np.subtract(across[1:], across[:-1], out=slopes)
-        np.subtract(slopes[1:], slopes[:-1], out=inner)
+        inner = self._differences.second(across)
         ends = np.concatenate([self._edges, across[-2:]], axis=2)
         self._edges, ends = ends[:, :, -1:], ends[:, :, :-1]
         entry = across[0] - ends[1]
-        head = np.maximum(np.abs(entry - (ends[1] - ends[0])), np.abs(slopes[0] - entry))
+        head = np.maximum(
+            np.abs(entry - (ends[1] - ends[0])), np.abs(across[1] - across[0] - entry)
+        )
         bends: Floats = np.maximum(np.maximum(inner.max(axis=0), -inner.min(axis=0)), head)
         return bends
 

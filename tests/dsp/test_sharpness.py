@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from stemprep.dsp.cells import Reblocker
+from stemprep.dsp.differences import CellDifferences
 from stemprep.dsp.history import History
 from stemprep.dsp.sharpness import CellSharpness
 
@@ -13,7 +14,7 @@ from stemprep.dsp.sharpness import CellSharpness
 @pytest.mark.parametrize("channels", [1, 3])
 def test_against_numpy(channels: int) -> None:
     samples = np.random.default_rng(0).normal(size=(channels, 100_000))
-    blocks, sharpness = Reblocker(4_096), CellSharpness()
+    blocks, sharpness = Reblocker(4_096), CellSharpness(CellDifferences())
     found = [sharpness.of(chunk) for chunk in blocks.push(samples)]
     whole = np.hstack(found)
     bends = np.abs(np.diff(np.pad(samples, ((0, 0), (3, 0))), n=3, axis=1))
