@@ -12,6 +12,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 from stemprep.dsp.cells import CELL_FRAMES, Chunk, Floats
 from stemprep.dsp.history import History
@@ -55,18 +56,16 @@ class Repeats:
     def add(self, chunk: Chunk, sharp: Floats, history: History) -> None:
         """``sharp``: largest third differences of this chunk's cells, (channels, cells)."""
         known = np.concatenate([self._edge, sharp], axis=1)
-        centre = known[:, 2:-2]
-        tops = (centre > known[:, 1:-3]) & (centre >= known[:, 3:-1]) & (centre >= LOWEST_KEY)
-        tops &= (centre > known[:, :-4]) & (centre >= known[:, 4:])
+        tops = _tops(known)
         first = self._cell + 2
         self._edge, self._cell = known[:, -4:], self._cell + sharp.shape[1]
-        has_tops = np.flatnonzero(tops.any(axis=1))
         for channel, line in enumerate(self._lines):
             if line.open is not None:
                 self._grow(line, channel, history, *line.open)
-            if channel in has_tops:
-                places = np.flatnonzero(tops[channel])
-                self._compare(line, centre[channel, places], places + first, channel, history)
+            places = tops[channel].nonzero()[0]
+            if places.size:
+                keys = known[channel, 2:-2][places]
+                self._compare(line, keys, places + first, channel, history)
 
     def finish(self) -> list[RunTally]:
         """Copies in each channel; one that reaches the end of the file counts as it is."""
@@ -80,11 +79,11 @@ class Repeats:
             return
         # A copy shows in several anchors at one distance, chance in one: most votes first.
         votes = Counter(late - early for early, late, _ in pairs)
-        pairs.sort(key=lambda pair: (-votes[pair[1] - pair[0]], pair))
+        likely = [pair for pair in pairs if pair[2] or votes[pair[1] - pair[0]] > 1]
+        likely.sort(key=lambda pair: (-votes[pair[1] - pair[0]], pair))
         looks = 0
-        for early, late, is_sure in pairs:
-            is_likely = is_sure or votes[late - early] > 1
-            if not is_likely or late * CELL_FRAMES < line.done:
+        for early, late, _ in likely:
+            if late * CELL_FRAMES < line.done:
                 continue
             looks += 1
             if looks > MOST_LOOKS:
@@ -119,19 +118,35 @@ class Repeats:
             line.tally.add(np.array([start]), np.array([end]))
 
 
+def _tops(known: Floats) -> npt.NDArray[np.bool_]:
+    """Which cells are higher than two neighbours on either side; the outermost two are not told."""
+    centre = known[:, 2:-2]
+    rises = known[:, 1:] > known[:, :-1]
+    tops: npt.NDArray[np.bool_] = rises[:, 1:-2] > rises[:, 2:-1]  # up to it, not up behind it
+    tops &= centre > known[:, :-4]
+    tops &= centre >= known[:, 4:]
+    tops &= centre >= LOWEST_KEY
+    return tops
+
+
 def _twins(line: _Line, keys: Floats, cells: Positions) -> list[tuple[int, int, bool]]:
     """Each new cell with the last before it, within reach, that has the same key; is it sure?"""
     known_keys = np.concatenate([line.keys, keys])
     known_cells = np.concatenate([line.cells, cells])
-    reach = int(np.searchsorted(known_cells, cells[-1] - MAX_LAG_CELLS))
+    reach = int(known_cells.searchsorted(cells[-1] - MAX_LAG_CELLS))
     line.keys, line.cells = known_keys[reach:], known_cells[reach:]
-    order = np.argsort(known_keys, kind="stable")
+    order = known_keys.argsort(kind="stable")
     ranked = known_keys[order]
-    equal = np.flatnonzero(ranked[1:] == ranked[:-1])
-    early, late = known_cells[order[equal]], known_cells[order[equal + 1]]
-    near = (late >= cells[0]) & (late - early <= MAX_LAG_CELLS)
-    sure = ranked[equal] >= SURE_KEY
-    return list(zip(early[near].tolist(), late[near].tolist(), sure[near].tolist(), strict=True))
+    equal = (ranked[1:] == ranked[:-1]).nonzero()[0]
+    if not equal.size:
+        return []
+    early, late = known_cells[order[equal]].tolist(), known_cells[order[equal + 1]].tolist()
+    first = int(cells[0])
+    return [
+        (one, two, key >= SURE_KEY)
+        for one, two, key in zip(early, late, ranked[equal].tolist(), strict=True)
+        if two >= first and two - one <= MAX_LAG_CELLS
+    ]
 
 
 def is_copy(sound: Floats, start: int, end: int) -> bool:
