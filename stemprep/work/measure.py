@@ -65,6 +65,7 @@ def measure_stream(
             for block in read_blocks(stream, header, on_bytes):
                 if meter is not None:
                     meter.add(block)
+                del block  # the next one gets its memory: fresh pages cost more than decoding
     except DecodingFault as damage:
         header = replace(header, faults=(*header.faults, damage.fault))
         if damage.fault.check != "checksum":
