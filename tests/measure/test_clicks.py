@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
 from stemprep.demo import song
 from stemprep.dsp.cells import CHUNK_FRAMES
+from stemprep.measure import disturbance
 from stemprep.model.facts import ClickFacts
 from tests import signals
 from tests.measure.feed import measure
@@ -45,6 +48,23 @@ def test_longer_clicks(length: int) -> None:
     (click,) = clicks(samples)
     assert abs(click.start - 30_000) <= 8
     assert abs(click.end - 30_000 - length) <= 8
+
+
+@pytest.mark.parametrize(("length", "is_found"), [(68, True), (69, False)])
+def test_what_reads_longer_than_clicks_are_is_none(
+    length: int, is_found: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The stretch made anew begins up to eight samples early, and sound may fill all of it."""
+    mended = disturbance._mended
+
+    def all_of_it(*arguments: Any) -> tuple[bool, int, signals.Planar]:
+        is_mended, at, added = mended(*arguments)
+        return is_mended, at, np.full(length, np.abs(added).max())
+
+    monkeypatch.setattr(disturbance, "_mended", all_of_it)
+    samples = chord()
+    samples[0, 30_000] += 0.9
+    assert bool(clicks(samples)) is is_found
 
 
 @pytest.mark.parametrize("block_frames", [1_000, 65_536])
