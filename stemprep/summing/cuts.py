@@ -95,12 +95,13 @@ def _not_of_most(cuts: list[Cut], stems: int) -> list[Cut]:
 
 def _likeliest(cuts: list[Cut], cells: Cells) -> list[Cut]:
     """Those first inside which most of the residual lies; short ones and hard edges before."""
+    return sorted(cuts, key=lambda cut: likelihood(cells, cut), reverse=True)
 
-    def likelihood(cut: Cut) -> float:
-        length = (cut.span[1] - cut.span[0]) / (len(cells.power) * cells.frames)
-        return share_inside(cells, cut) - _HALF_POINT * length + _HALF_POINT * cut.is_hard
 
-    return sorted(cuts, key=likelihood, reverse=True)
+def likelihood(cells: Cells, cut: Cut) -> float:
+    """How much of the residual a cut holds, for its length; more with a hard edge."""
+    length = (cut.span[1] - cut.span[0]) / (len(cells.power) * cells.frames)
+    return share_inside(cells, cut) - _HALF_POINT * length + _HALF_POINT * cut.is_hard
 
 
 def share_inside(cells: Cells, cut: Cut) -> float:

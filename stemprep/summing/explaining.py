@@ -35,8 +35,8 @@ _GAIN_MUST_LEAVE = 0.8
 def explanation(parts: SumSet, cells: Cells, products: Products, floor: Floor) -> Explanation:
     """Find out why mix and sum differ; where nothing explains it, say of what kind it is."""
     plain = plain_model(parts)
-    limited = metered(parts)
     bench = Bench(parts, read_excerpts(parts, cells))
+    limited = metered(parts, is_short=bench.excerpts.is_whole)
     joint = joint_gains(bench, floor.power)
     model = replace(plain, gain=consensus_gain(joint))
     start = bench.fit(model)

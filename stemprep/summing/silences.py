@@ -8,7 +8,7 @@ from itertools import combinations
 
 from stemprep.model.null_test import NullCause
 from stemprep.summing.confirming import confirmed
-from stemprep.summing.cuts import is_cut, share_inside, with_exact_sections
+from stemprep.summing.cuts import is_cut, likelihood, share_inside, with_exact_sections
 from stemprep.summing.excerpts import read_excerpts
 from stemprep.summing.hidden import hidden_cuts, is_seen_to_go_on
 from stemprep.summing.model import Cut, Model
@@ -23,7 +23,7 @@ from stemprep.units import ratio_from_db
 _MUST_HOLD = 0.95
 """A cut outside of which almost as much is left as with it explains nothing."""
 
-MAX_SEARCHES = 2
+MAX_SEARCHES = 4
 _HEARD = ratio_from_db(-90)
 """A search is long: only a stem that breaks off higher than that is worth one."""
 _NEARLY_ALL = 0.9
@@ -110,6 +110,7 @@ def _beside_changes(
     parts: SumSet, model: Model, cells: Cells, useful: Sequence[Cut]
 ) -> Explanation | None:
     heard = [cut for cut in useful if cut.peak > _HEARD]
+    heard.sort(key=lambda cut: likelihood(cells, cut), reverse=True)
     for cut in heard[:MAX_SEARCHES]:
         bench = Bench(parts, read_excerpts(parts, cells.outside([cut.span])))
         found = search(bench, bench.fit(model.with_cut(cut)))

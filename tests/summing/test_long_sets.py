@@ -45,9 +45,9 @@ def test_a_missing_stem_in_a_long_set_blames_nobody() -> None:
 def test_a_search_ends_without_blame_when_its_work_is_used_up(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    made = case(1_002, "level+inverted", seconds=3.0, most=5)
+    made = case(1_002, "level+inverted", seconds=2.5, most=5)
     assert len(null_test(made.parts).causes) == 2
-    monkeypatch.setattr(work, "_LEAST", 0)
+    monkeypatch.setattr(work, "_SHORT", 0)
     monkeypatch.setattr(work, "_PASSES", 2)
     outcome = null_test(made.parts)
     assert outcome.verdict == "not"
