@@ -67,13 +67,15 @@ class Bandwidth:
     def _drop_db(self, powers: Powers, edge_hz: float) -> float | None:
         """How far the spectrum falls at an edge; None where it does not end there."""
         middle = sum(BELOW) / 2
-        first = self._level_db(powers, BELOW[0] * edge_hz, middle * edge_hz)
         second = self._level_db(powers, middle * edge_hz, BELOW[1] * edge_hz)
+        beyond = self._level_db(powers, ABOVE[0] * edge_hz, OWN_EDGE * self._rate_hz / 2)
+        if second - beyond < MIN_DROP_DB:
+            return None  # most sound goes on behind every edge
         top_hz = min(ABOVE[1] * edge_hz, OWN_EDGE * self._rate_hz / 2)
         drop_db = second - self._level_db(powers, ABOVE[0] * edge_hz, top_hz)
-        beyond = self._level_db(powers, ABOVE[0] * edge_hz, OWN_EDGE * self._rate_hz / 2)
-        ends = min(drop_db, second - beyond) >= MIN_DROP_DB
-        return drop_db if ends and first - second <= MAX_SLOPE_DB else None
+        first = self._level_db(powers, BELOW[0] * edge_hz, middle * edge_hz)
+        ends = drop_db >= MIN_DROP_DB and first - second <= MAX_SLOPE_DB
+        return drop_db if ends else None
 
     def _level_db(self, powers: Powers, low_hz: float, high_hz: float) -> float:
         """Typical level of the bins between two frequencies: single tones do not count."""
