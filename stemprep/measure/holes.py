@@ -62,11 +62,12 @@ class Holes:
 
     def add(self, chunk: Chunk, history: History) -> None:
         """Find the zeros of one chunk; judge those whose surroundings are known now."""
-        zero = chunk.size == 0
-        has_zeros = zero.any(axis=1)
+        zero = None if chunk.size.all() else chunk.size == 0
         for channel, line in enumerate(self._lines):
-            if line.since is not None or has_zeros[channel]:
+            if zero is not None and zero[channel].any():
                 self._follow(line, zero[channel], channel, chunk, history)
+            elif line.since is not None:
+                self._close(line, chunk.start, channel, history)
             if line.waiting:
                 self._judge(line, channel, history, history.end)
 
@@ -88,8 +89,6 @@ class Holes:
                 self._open(line, start, channel, history)
             if end < chunk.start + chunk.frames:
                 self._close(line, end, channel, history)
-        if line.since is not None and not zero[0] and not bounds.size:
-            self._close(line, chunk.start, channel, history)
 
     def _open(self, line: _Line, cell: int, channel: int, history: History) -> None:
         """Zeros begin in the cell before ``cell`` or with it."""
