@@ -11,6 +11,7 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -53,7 +54,7 @@ def archive_drop(store: Store, job: Job, inbox: Inbox) -> str:
     """Move the drop to the archive; return why it stays, "" where it has gone.
 
     To be called again after an interruption. Raises OSError and DeliveryError for the machine's
-    faults; the drop is then whole in the inbox, under its own or its leaving name.
+    faults; the drop is then whole in the inbox, under its own name where that can be given back.
     """
     assert inbox.archive is not None, "the config holds this"
     if any(other.state not in ("published", "delivered") for other in store.siblings(job)):
@@ -67,7 +68,14 @@ def archive_drop(store: Store, job: Job, inbox: Inbox) -> str:
         job=f"{store.service_id}-{job.job}",
         expected=expected,
     )
-    return move.carry_out()
+    try:
+        return move.carry_out()
+    except (OSError, DeliveryError):
+        move.give_name_back()
+        raise
+    finally:
+        if os.path.lexists(job.drop) and not os.path.lexists(target):
+            store.set_fields(job.job, archived_as=b"")
 
 
 def _inventory_file(state: Path, job: Job) -> Path:
@@ -111,11 +119,23 @@ class _Move:
             return self._turn_back("it has changed since it was delivered")
         try:
             self._step(self.leaving, self.target)
+        except PermissionError:  # to move another's folder takes the right to write into it
+            return self._turn_back(
+                f"the system does not let the service move it to {self.target.parent}; give the "
+                "service's group the right to write into the drop and that folder, then move it "
+                "by hand"
+            )
         except OSError as error:
             if error.errno != errno.EXDEV:
                 raise
             return self._copy_and_remove()
         return ""
+
+    def give_name_back(self) -> None:
+        """Leave nothing under a hidden name that nobody looks for; does what it can."""
+        if not os.path.lexists(self.target):
+            with suppress(OSError):
+                self._step(self.leaving, self.drop)
 
     def _step(self, source: Path, target: Path) -> None:
         rename_exclusively(source, target)

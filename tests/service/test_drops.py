@@ -280,6 +280,36 @@ def test_a_drop_that_grew_after_its_delivery_is_not_archived(
     assert "changed since it was delivered" in studio.jobs()[0].reason
 
 
+@pytest.mark.parametrize(
+    ("number", "said"), [(errno.EACCES, "the right to write into the drop"), (errno.EIO, "error")]
+)
+def test_a_drop_that_cannot_be_moved_keeps_its_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int, said: str
+) -> None:
+    """EACCES: what rename(2) says of a folder that is another's and not writable, POSIX.1-2017."""
+    from stemprep.service import afterwards
+
+    studio = Studio.built(tmp_path, after="archive", archive=tmp_path / "archive")
+    drop = studio.drop("Lantern")
+    before = digests(drop)
+    rename = afterwards.rename_exclusively
+
+    def refusing(source: Path, target: Path) -> None:
+        if target.parent.name == "archive":
+            raise OSError(number, os.strerror(number))
+        rename(source, target)
+
+    monkeypatch.setattr(afterwards, "rename_exclusively", refusing)
+    for _ in range(2):
+        assert studio.run() == 0
+        assert digests(drop) == before
+        assert not list(studio.inbox.glob(".leaving-*"))
+        assert studio.packages() == ["Lantern_mastering_01"]
+    job = studio.jobs()[0]
+    assert (job.state, job.archived_as) == ("delivered", b"")
+    assert said in job.reason
+
+
 def test_other_peoples_files_are_never_written_over(studio: Studio) -> None:
     drop = studio.drop("Ferry")
     cut_file(drop)
