@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import multiprocessing
 import os
+import sys
 import tempfile
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -148,15 +149,18 @@ class ProcessEngine:
         return _split_suspects(lost, left, workers)
 
     def _pool(self, workers: int) -> ProcessPoolExecutor:
-        return ProcessPoolExecutor(
-            workers, mp_context=_context(), initializer=prepare_worker, initargs=(self.limits,)
-        )
+        try:
+            return ProcessPoolExecutor(
+                workers, mp_context=_context(), initializer=prepare_worker, initargs=(self.limits,)
+            )
+        except OSError as error:  # its locks need shared memory and a process that tidies them up
+            raise _no_workers() from error
 
 
 def _no_workers() -> StemprepError:
     return StemprepError(
-        "worker processes cannot be started on this machine; free memory, "
-        "or look for a limit on processes"
+        "worker processes cannot be started on this machine; free memory, look for a limit on "
+        f"processes, and see that this user may run {sys.executable} and write to /dev/shm"
     )
 
 

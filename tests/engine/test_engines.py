@@ -118,6 +118,17 @@ def test_a_system_that_refuses_processes_is_told(monkeypatch: pytest.MonkeyPatch
         ProcessEngine(workers=2).run(jobs.square, range(3))
 
 
+def test_locks_that_cannot_be_made_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A user that may not run the interpreter: the process that tidies up locks is gone, EPIPE."""
+
+    def refuse(*_: object, **__: object) -> None:
+        raise BrokenPipeError(errno.EPIPE, "Broken pipe")
+
+    monkeypatch.setattr(ProcessPoolExecutor, "__init__", refuse)
+    with pytest.raises(StemprepError, match=f"may run {sys.executable}"):
+        ProcessEngine(workers=2).run(jobs.square, range(3))
+
+
 def test_cores_are_those_this_process_may_use() -> None:
     every = os.sched_getaffinity(0)
     try:
