@@ -109,11 +109,18 @@ class Hints:
 
     def close(self) -> None:
         """Stop listening."""
-        logging.getLogger("watchdog").removeHandler(self._listener)
+        library = logging.getLogger("watchdog")
+        library.removeHandler(self._listener)
         observer, self._observer = self._observer, None
-        if observer is not None:
+        if observer is None:
+            return
+        level = library.level
+        library.setLevel(logging.CRITICAL)  # an event on its way while it ends is told as an error
+        try:
             observer.stop()
             observer.join(timeout=5.0)
+        finally:
+            library.setLevel(level)
 
     def wake(self) -> None:
         """End a wait now; to be called from any thread."""

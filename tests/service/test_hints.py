@@ -63,6 +63,21 @@ def test_listeners_that_have_ended_are_told(tmp_path: Path) -> None:
         assert hints.wait(0) == frozenset()
 
 
+def test_its_own_end_is_no_error(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    """An event that is on its way while the listening ends is told by the library as an error."""
+
+    class Complaining(Observer):  # type: ignore[misc,valid-type]
+        def stop(self) -> None:
+            logging.getLogger("watchdog.observers.inotify").error("called when inactive")
+            super().stop()
+
+    with listening(box(tmp_path / "in"), new_observer=Complaining):
+        pass
+    assert caplog.records == []
+    logging.getLogger("watchdog.observers.inotify").error("a fault")
+    assert [record.message for record in caplog.records] == ["a fault"]
+
+
 def test_a_rename_names_both_ends(tmp_path: Path) -> None:
     inbox = box(tmp_path / "in")
     (inbox.path / "A.wav").write_bytes(b"x")
