@@ -16,7 +16,7 @@ from stemprep.summing.cuts import abrupt_cuts, with_exact_sections
 from stemprep.summing.doubles import or_missing
 from stemprep.summing.excerpts import Excerpts, read_excerpts
 from stemprep.summing.joint import consensus_gain, joint_gains, joint_levels
-from stemprep.summing.leftovers import bus_cause, leftover_cause
+from stemprep.summing.leftovers import bus_cause, leftover_cause, unexplained_cause
 from stemprep.summing.model import Model, plain_model
 from stemprep.summing.parts import Part, Stream, SumSet, unity
 from stemprep.summing.refine import Bench, Fit
@@ -57,7 +57,9 @@ def explanation(parts: SumSet, cells: Cells, products: Products, floor: Floor) -
             or _moved_mix(limited, bench.excerpts)
         )
     except OutOfWorkError:
-        told = None
+        return Explanation(
+            (unexplained_cause(bench, start, held, floor_of(parts, model.gain)),), model.gain
+        )
     if told is not None:
         return told
     gain = model.gain

@@ -45,6 +45,11 @@ def leftover_cause(
     return replace(missing, alternatives=(unknown,))
 
 
+def unexplained_cause(bench: Bench, fit: Fit, cells: Cells, floor: Floor) -> NullCause:
+    """What is left, described only: where the search did not end, no kind can be told."""
+    return replace(_described(bench, fit, cells, floor), confidence=0.5)
+
+
 def bus_cause(bench: Bench, fit: Fit, products: Products) -> NullCause | None:
     """What the mix bus did to all stems alike; None where it did nothing of the kind."""
     dynamics = _dynamics(products)

@@ -42,13 +42,15 @@ def test_a_missing_stem_in_a_long_set_blames_nobody() -> None:
     assert [cause.file for cause in outcome.causes] == [None]
 
 
-def test_a_search_ends_without_blame_when_its_work_is_used_up(
-    monkeypatch: pytest.MonkeyPatch,
+@pytest.mark.parametrize("what", ["level+inverted", "subsample"])
+def test_a_search_ends_unexplained_when_its_work_is_used_up(
+    what: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    made = case(1_002, "level+inverted", seconds=2.5, most=5)
-    assert len(null_test(made.parts).causes) == 2
-    monkeypatch.setattr(work, "_SHORT", 0)
+    made = case(1_002, what, seconds=2.5, most=5)
+    assert len(null_test(made.parts).causes) == what.count("+") + 1
+    for limit in ("_LEAST", "_SHORT"):
+        monkeypatch.setattr(work, limit, 0)
     monkeypatch.setattr(work, "_PASSES", 2)
     outcome = null_test(made.parts)
     assert outcome.verdict == "not"
-    assert [cause.file for cause in outcome.causes] == [None]
+    assert [(cause.kind, cause.file) for cause in outcome.causes] == [("not-explained", None)]
