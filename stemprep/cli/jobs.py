@@ -22,6 +22,21 @@ _json_option = click.option(
     type=click.Path(path_type=Path),
     help="Write as JSON ('-' or nothing: to standard output, and nothing else).",
 )
+
+
+def _take(context: click.Context, _: click.Parameter, value: Path | None) -> None:
+    if value is not None:
+        context.obj = value
+
+
+_config_here_too = click.option(
+    "--config",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    expose_value=False,
+    callback=_take,
+    help="Config of the service, where it is not given before this command.",
+)
 _numbers = click.argument("numbers", metavar="NUMBER...", type=int, nargs=-1, required=True)
 
 
@@ -59,6 +74,7 @@ def command(
 
 
 @command.command("show")
+@_config_here_too
 @click.argument("number", type=int)
 @_json_option
 @click.pass_obj
@@ -75,6 +91,7 @@ def show(config_file: Path, number: int, json_file: Path | None) -> None:
 
 
 @command.command("retry")
+@_config_here_too
 @_numbers
 @click.pass_obj
 def retry_command(config_file: Path, numbers: tuple[int, ...]) -> None:
@@ -88,6 +105,7 @@ def retry_command(config_file: Path, numbers: tuple[int, ...]) -> None:
 
 
 @command.command("drop")
+@_config_here_too
 @_numbers
 @click.pass_obj
 def drop_command(config_file: Path, numbers: tuple[int, ...]) -> None:

@@ -141,6 +141,20 @@ def test_a_person_steps_in_while_the_service_runs(studio: Studio) -> None:
         wait_until(lambda: states(studio) == ["given-up", "delivered"])
 
 
+def test_the_config_may_stand_before_or_after_the_command(studio: Studio) -> None:
+    studio.drop("Reel")
+    stemprep(studio, "watch", "--once")
+    config = studio.root / "service.yaml"
+    elsewhere = config.rename(studio.root / "other.yaml")
+    for arguments in (
+        ["--config", "other.yaml", "show", "1"],
+        ["show", "1", "--config", "other.yaml"],
+    ):
+        done = stemprep(studio, "jobs", *arguments)
+        assert (done.returncode, done.stdout[:13]) == (0, "Job         1"), done.stderr
+    elsewhere.rename(config)
+
+
 def test_no_names_in_the_log(studio: Studio) -> None:
     """Unreleased work: what was dropped is told where the config allows it, and nowhere else."""
     studio.drop("Slow Ferry Home")
