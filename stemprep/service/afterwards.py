@@ -120,16 +120,18 @@ class _Move:
         try:
             self._step(self.leaving, self.target)
         except PermissionError:  # to move another's folder takes the right to write into it
-            return self._turn_back(
-                f"the system does not let the service move it to {self.target.parent}; give the "
-                "service's group the right to write into the drop and that folder, then move it "
-                "by hand"
-            )
+            return self._turn_back(self._not_allowed())
         except OSError as error:
             if error.errno != errno.EXDEV:
                 raise
             return self._copy_and_remove()
         return ""
+
+    def _not_allowed(self) -> str:
+        return (
+            f"the system does not let the service move it to {self.target.parent}; give the "
+            "service's group the right to write into the drop and that folder, then move it by hand"
+        )
 
     def give_name_back(self) -> None:
         """Leave nothing under a hidden name that nobody looks for; does what it can."""
@@ -164,6 +166,11 @@ class _Move:
                 f"{others[0]!r} is neither file, folder nor link, or cannot be read, and the "
                 "archive is on another disk"
             )
+        folders = [path for path, told in self.expected.items() if told == "folder"]
+        if "" not in self.expected and not all(
+            _may_empty(self.leaving / path) for path in ("", *folders)
+        ):
+            return self._turn_back(self._not_allowed())
         with open_staging(self.target.parent, self.job) as staging:
             if "" in self.expected:
                 self._copy_file(
@@ -219,6 +226,10 @@ class _Move:
         self.leaving.rmdir()
         sync_folder(self.leaving.parent)
         return ""
+
+
+def _may_empty(folder: Path) -> bool:
+    return os.access(folder, os.W_OK | os.X_OK)
 
 
 def _remove(top: int, path: str, *, is_folder: bool) -> None:

@@ -287,12 +287,13 @@ def test_a_drop_that_cannot_be_moved_keeps_its_name(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int, said: str
 ) -> None:
     """EACCES: what rename(2) says of a folder that is another's and not writable, POSIX.1-2017."""
+    from stemprep import package
     from stemprep.service import afterwards
 
     studio = Studio.built(tmp_path, after="archive", archive=tmp_path / "archive")
     drop = studio.drop("Lantern")
     before = digests(drop)
-    rename = afterwards.rename_exclusively
+    rename = package.rename_exclusively
 
     def refusing(source: Path, target: Path) -> None:
         if target.parent.name == "archive":
@@ -308,6 +309,23 @@ def test_a_drop_that_cannot_be_moved_keeps_its_name(
     job = studio.jobs()[0]
     assert (job.state, job.archived_as) == ("delivered", b"")
     assert said in job.reason
+
+
+def test_a_drop_that_cannot_be_emptied_is_not_copied_to_another_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from stemprep.service import afterwards
+
+    studio = Studio.built(tmp_path, after="archive", archive=tmp_path / "archive")
+    drop = studio.drop("Lantern")
+    before = digests(drop)
+    monkeypatch.setattr(afterwards, "_may_empty", lambda folder: not folder.is_dir())
+    with archive_on_another_disk():
+        assert studio.run() == 0
+    assert digests(drop) == before
+    assert not list((tmp_path / "archive").iterdir())
+    assert not list(studio.inbox.glob(".leaving-*"))
+    assert "the right to write into the drop" in studio.jobs()[0].reason
 
 
 def test_other_peoples_files_are_never_written_over(studio: Studio) -> None:
