@@ -12,6 +12,7 @@ from stemprep.errors import DeliveryError, InputError
 STORE_FILE = "jobs.sqlite3"
 VERSION = 1
 BUSY_S = 10.0
+CACHE_KIB = 256  # the default of 2,000 fills as the history grows, and the service with it
 _TABLES = """
 CREATE TABLE jobs (
     job            INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -89,6 +90,7 @@ def opened_store(state: Path, access: Access) -> sqlite3.Connection:
                 connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = FULL")
             connection.execute("PRAGMA foreign_keys = ON")
+            connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
             _prepare(connection, file, access)
         except BaseException:
             connection.close()
