@@ -19,8 +19,8 @@ from hypothesis import strategies as st
 
 from stemprep.errors import DeliveryError
 from stemprep.package import Staging, open_staging
-from stemprep.units import size_in_words
 from stemprep.package.payload_path import checked_payload_path, decode_path, encode_path
+from stemprep.units import size_in_words
 from tests.package import records
 
 
