@@ -4,7 +4,15 @@ A job function is a plain importable function of one picklable argument. Jobs ca
 records, never arrays.
 """
 
-from stemprep.engine.isolation import JobDied, Limits
+from stemprep.engine.isolation import JobDied, Limits, give_back_memory
 from stemprep.engine.run import Engine, InlineEngine, ProcessEngine, available_cores
 
-__all__ = ["Engine", "InlineEngine", "JobDied", "Limits", "ProcessEngine", "available_cores"]
+__all__ = [
+    "Engine",
+    "InlineEngine",
+    "JobDied",
+    "Limits",
+    "ProcessEngine",
+    "available_cores",
+    "give_back_memory",
+]

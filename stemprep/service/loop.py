@@ -12,6 +12,7 @@ from pathlib import Path
 
 import structlog
 
+from stemprep.engine import give_back_memory
 from stemprep.errors import StemprepError
 from stemprep.model.service import ServiceConfig
 from stemprep.service.arrivals import Arrivals, Held, Hint, ScanResult
@@ -194,6 +195,8 @@ class Service:
             if error is not None:
                 _log().error("job left as it was", job=job.job, reason=self._words_of(error))
             self._report(job)
+        if ended and not self._active:
+            give_back_memory()
         return bool(ended)
 
     def _report(self, job: Job) -> None:

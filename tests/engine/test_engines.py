@@ -190,3 +190,24 @@ def test_workers_start_beside_threads_wherever_temporary_files_go(tmp_path: Path
         env={**os.environ, "TMPDIR": str(long), "PYTHONPATH": str(ROOT)},
     )  # fmt: skip
     assert done.stdout == "[1, 4, 9, 16]\n", done.stderr
+
+
+def test_free_memory_in_the_middle_goes_back_to_the_system() -> None:
+    """Arrays of 64 kB lie in the heap below the last one, which malloc alone cannot shrink past."""
+    code = (
+        "from pathlib import Path\n"
+        "import numpy as np\n"
+        "from stemprep.engine import give_back_memory\n"
+        "def resident():\n"
+        "    return int(Path('/proc/self/statm').read_text().split()[1]) * 4096\n"
+        "arrays = [np.ones(8192) for _ in range(1000)]\n"
+        "last = arrays.pop()\n"
+        "full = resident()\n"
+        "del arrays\n"
+        "give_back_memory()\n"
+        "print(full - resident() > 30e6)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT
+    )
+    assert done.stdout == "True\n", done.stderr
