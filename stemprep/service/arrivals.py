@@ -142,7 +142,7 @@ class Arrivals:
                 hindrance = Hindrance("it is still open for writing", writer)
                 news = watch.hold(name, hindrance, now_s)
                 held += [self._held(index, name, news)] if news else []
-            elif watch.give(name):
+            elif watch.give(name, now_s):
                 ready.append(self._drop(index, name))
         return tuple(ready)
 

@@ -88,8 +88,10 @@ class InboxWatch:
             self._look(sorted(due), now_s, seen)
         return seen
 
-    def give(self, name: str) -> bool:
-        """Give out a still drop; False where it was given out in this state before."""
+    def give(self, name: str, now_s: float) -> bool:
+        """Give out a still drop; False where it moved, or was given out in this state before."""
+        if not self.drops[name].is_still_now(now_s, self._patience):
+            return False
         self._moving.discard(name)
         return self.drops[name].give() is not None
 

@@ -92,6 +92,18 @@ class Watched:
         self._plan_next(now_s, patience)
         return state
 
+    def is_still_now(self, now_s: float, patience: Patience) -> bool:
+        """Look a last time, after the question who writes: a writer may have ended in between."""
+        try:
+            seen = look_at(self.path, patience.ready_marker)
+        except OSError:
+            seen = None
+        if seen is not None and seen.stillness == self.look.stillness:
+            return True
+        self._restart(now_s, self.look if seen is None else seen)
+        self._plan_next(now_s, patience)
+        return False
+
     def give(self) -> str | None:
         """Return the fingerprint of a still drop; None where it was given out as it is."""
         assert self._early_sample is not None

@@ -437,3 +437,23 @@ def test_a_thousand_drops_are_each_given_out_once(watch: Watch) -> None:
             watching.wait(1)
     watching.wait(30)
     assert sorted(names(watching.ready)) == [f"{number:04}.wav" for number in range(1000)]
+
+
+def test_a_copy_that_ends_while_its_writer_is_looked_for_is_not_given_out_half(
+    watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Still for long enough, then written on and closed just before programs are looked through."""
+    watching = watch()
+    take = watching.inbox / "take.wav"
+    take.write_bytes(b"x" * 200)
+    rest = [b"y" * 200]
+
+    def nobody_any_more(drops: object) -> dict[Path, str]:
+        if rest:
+            with take.open("ab") as stream:
+                stream.write(rest.pop())
+        return {}
+
+    monkeypatch.setattr("stemprep.service.arrivals.open_for_writing", nobody_any_more)
+    ready = watching.wait(60)
+    assert [(drop.name, drop.size_bytes) for drop in ready] == [("take.wav", 400)]
