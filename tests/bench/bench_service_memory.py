@@ -1,8 +1,8 @@
 """Memory of the service over 2,000 jobs: flat, or it does not run for months.
 
 Run: ``python -m tests.bench.bench_service_memory [--jobs N]``. Drops of three short files lie in
-an inbox, 50 at a time, and are worked off in this process. Printed is the private memory of the
-process after each hundred jobs, and how much it grew from the first three hundred on: by then
+an inbox, 50 at a time, and are worked off in this process. Printed is the memory that the
+process has filled after each hundred jobs, and how much it grew from the first three hundred on: by then
 every module is loaded and every cache is filled.
 """
 
@@ -28,10 +28,14 @@ AT_ONCE = 50
 WARM_JOBS = 300
 
 
-def private_bytes() -> int:
-    """Memory of this process alone, proc_pid_smaps_rollup(5)."""
+def own_bytes() -> int:
+    """Memory that this process has filled, proc_pid_smaps_rollup(5).
+
+    Not its private pages: those of libraries become private when another process that uses them
+    ends, and shared when one starts.
+    """
     lines = Path("/proc/self/smaps_rollup").read_text().splitlines()
-    kilobytes = (int(line.split()[1]) for line in lines if line.startswith("Private_"))
+    kilobytes = (int(line.split()[1]) for line in lines if line.startswith("Anonymous:"))
     return 1024 * sum(kilobytes)
 
 
@@ -67,7 +71,7 @@ def measured(studio: Studio, jobs: int) -> list[tuple[int, int]]:
                     shutil.rmtree(drop)
                 gc.collect()
                 if (done + len(drops)) % 100 == 0:
-                    figures.append((done + len(drops), private_bytes()))
+                    figures.append((done + len(drops), own_bytes()))
                     print(f"{figures[-1][0]:>5} jobs: {figures[-1][1] / 1e6:.1f} MB", flush=True)
         finally:
             service.stop()
