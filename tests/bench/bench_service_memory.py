@@ -2,8 +2,8 @@
 
 Run: ``python -m tests.bench.bench_service_memory [--jobs N]``. Drops of three short files lie in
 an inbox, 50 at a time, and are worked off in this process. Printed is the memory that the
-process has filled after each hundred jobs, and how much it grew from the first three hundred on: by then
-every module is loaded and every cache is filled.
+process has filled after each hundred jobs, and how much it grew from the first three hundred on:
+by then every module is loaded and every cache is filled.
 """
 
 from __future__ import annotations
