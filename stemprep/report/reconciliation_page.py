@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 from stemprep.checks.original_changed import region_words
@@ -26,10 +25,9 @@ from stemprep.report.reconciliation import (
 )
 from stemprep.report.templates import environment, stylesheet
 from stemprep.report.text import HEADINGS
-from stemprep.units import clock_from_samples
+from stemprep.report.waveform import WIDTH, Tick, time_ticks
 
-_PICTURE_WIDTH, _PICTURE_HEIGHT = 900, 50
-_TICKS = 5
+_PICTURE_HEIGHT = 50
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,14 +63,6 @@ class Mark:
     def end(self) -> float:
         """Where it ends."""
         return round(self.x + self.width, 1)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tick:
-    """A time below the line."""
-
-    x: float
-    label: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,7 +142,7 @@ def _is_drawn(fate: OriginalFate) -> bool:
 def _picture(fate: OriginalFate) -> ChangePicture:
     rate_hz = fate.format.sample_rate_hz if fate.format is not None else 1
     frames = max(fate.frames, *(region.end_sample for region in fate.regions))
-    scale = _PICTURE_WIDTH / frames
+    scale = WIDTH / frames
     return ChangePicture(
         name=fate.returned_as or "",
         label=f"length {figures.length(frames, rate_hz)}",
@@ -163,13 +153,5 @@ def _picture(fate: OriginalFate) -> ChangePicture:
             )
             for region in fate.regions
         ),
-        ticks=tuple(_ticks(frames, rate_hz)),
+        ticks=time_ticks(frames, rate_hz),
     )
-
-
-def _ticks(frames: int, rate_hz: int) -> Iterator[Tick]:
-    for number in range(_TICKS):
-        sample = frames * number // _TICKS
-        yield Tick(
-            x=round(_PICTURE_WIDTH * number / _TICKS, 1), label=clock_from_samples(sample, rate_hz)
-        )

@@ -98,7 +98,7 @@ def picture(
         lanes=lanes,
         hidden_lanes=len(overview.minimum) - shown,
         rows=rows,
-        ticks=_ticks(frames, rate_hz),
+        ticks=time_ticks(frames, rate_hz),
     )
 
 
@@ -147,7 +147,8 @@ def _mark(spot: Occurrence, frames: int, lanes: int) -> Mark:
     )
 
 
-def _ticks(frames: int, rate_hz: int) -> tuple[Tick, ...]:
+def time_ticks(frames: int, rate_hz: int) -> tuple[Tick, ...]:
+    """Times below a picture of ``WIDTH``, at most ``MAX_TICKS``, at round steps."""
     seconds = frames / rate_hz
     if not seconds:
         return ()

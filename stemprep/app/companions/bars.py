@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from stemprep.app.companions.maker import Handover
 from stemprep.app.inspect import Inspection
 from stemprep.model.finding import Finding
-from stemprep.model.header import RF64_ABOVE_BYTES, AudioFormat
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import OutputPlan, Plan, StartReference
 from stemprep.model.words import CARRIED_ROLES
@@ -55,23 +53,6 @@ def _laid_out(song: str, reference: StartReference, planned: Plan) -> Iterator[O
             continue
         if form.encoding in ("integer", "float") and form.sample_rate_hz == reference.rate_hz:
             yield output
-
-
-def mono_form(outputs: Sequence[OutputPlan], frames: int) -> AudioFormat:
-    """One channel in the rate and word of most files, as WAV, or RF64 where that is too small."""
-    forms = [output.format for output in outputs if output.format is not None]
-    words = Counter((form.encoding, form.bit_depth, form.container_bits) for form in forms)
-    encoding, bit_depth, container_bits = min(words, key=lambda word: (-words[word], word))
-    form = AudioFormat(
-        container="WAV",
-        encoding=encoding,
-        sample_rate_hz=forms[0].sample_rate_hz,
-        channels=1,
-        bit_depth=bit_depth,
-        container_bits=container_bits,
-    )
-    is_large = frames * form.frame_bytes > RF64_ABOVE_BYTES
-    return replace(form, container="RF64") if is_large else form
 
 
 def common_stamp(song: SongBars, written: Sequence[WrittenFile]) -> int | None:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from stemprep.app.companions.bars import SongBars, common_stamp, mono_form, songs_with_bars
+from stemprep.app.companions.bars import SongBars, common_stamp, songs_with_bars
+from stemprep.app.companions.forms import form_like_most
 from stemprep.app.companions.maker import Handover, Made, clear_path, song_folder
 from stemprep.app.inspect import Inspection
 from stemprep.engine import JobDied
@@ -61,7 +62,8 @@ def make(companions: Sequence[Companion], handover: Handover) -> Iterable[Made]:
 
 
 def _job(companion: Companion, song: SongBars, handover: Handover) -> ClickJob:
-    form = mono_form(song.outputs, song.frames)
+    forms = [output.format for output in song.outputs if output.format is not None]
+    form = form_like_most(forms, 1, song.frames)
     operation = Operation(
         name="generate",
         parameters={

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import os
-from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from stemprep.app.companions.forms import form_like_most
 from stemprep.app.companions.maker import Handover
 from stemprep.app.companions.mixes import KINDS, balance_words, left_out_player, recipes
 from stemprep.engine import JobDied
 from stemprep.errors import DeliveryError
-from stemprep.model.header import RF64_ABOVE_BYTES, AudioFormat, Bext
+from stemprep.model.header import AudioFormat, Bext
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import Companion, Operation, OutputPlan
 from stemprep.model.rough_mix import MixPart, Recipe
@@ -63,7 +63,8 @@ def _job(recipe: Recipe, companions: Sequence[Companion], handover: Handover) ->
     files = [written[part.path] for part in recipe.parts]
     operations = handover.inspection.spec.operations
     axis = _axis(files, is_common_start=operations.is_common_start)
-    form = _form(files, axis.frames)
+    forms = [file.after.format for file in files if file.after.format is not None]
+    form = form_like_most(forms, MIX_CHANNELS, axis.frames)
     players = {left_out_player(recipe, companion): companion for companion in companions}
     return MixJob(
         sources=tuple(
@@ -117,23 +118,6 @@ def _axis(files: Sequence[WrittenFile], *, is_common_start: bool) -> _Axis:
 def _rate_of(file: WrittenFile) -> int:
     assert file.after.format is not None, "a part has a format"
     return file.after.format.sample_rate_hz
-
-
-def _form(files: Sequence[WrittenFile], frames: int) -> AudioFormat:
-    """Stereo in the word length of most files."""
-    forms = [file.after.format for file in files if file.after.format is not None]
-    words = Counter((form.encoding, form.bit_depth, form.container_bits) for form in forms)
-    encoding, bit_depth, container_bits = min(words, key=lambda word: (-words[word], word))
-    form = AudioFormat(
-        container="WAV",
-        encoding=encoding,
-        sample_rate_hz=forms[0].sample_rate_hz,
-        channels=MIX_CHANNELS,
-        bit_depth=bit_depth,
-        container_bits=container_bits,
-    )
-    is_large = frames * form.frame_bytes > RF64_ABOVE_BYTES
-    return replace(form, container="RF64") if is_large else form
 
 
 def _output(
