@@ -57,6 +57,15 @@ def started(studio: Studio) -> Iterator[subprocess.Popen[str]]:
             service.kill()
 
 
+def wait_until_it_watches(service: subprocess.Popen[str]) -> None:
+    """Read its log until it holds the state folder: before, another could take it."""
+    assert service.stderr is not None
+    for line in service.stderr:
+        if json.loads(line)["event"] == "watching":
+            return
+    raise AssertionError("it ended before it watched anything")
+
+
 def states(studio: Studio) -> list[str]:
     """States of all jobs, read while the service runs."""
     try:
@@ -82,7 +91,7 @@ def wait_until(is_so: Callable[[], bool], within_s: float = 150.0) -> None:
 
 
 def test_ended_in_the_middle_and_started_again(studio: Studio) -> None:
-    for number in range(6):
+    for number in range(20):
         studio.drop(f"Reel {number}", seed=number)
     with started(studio) as service:
         wait_until(lambda: "delivered" in states(studio))
@@ -97,7 +106,8 @@ def test_ended_in_the_middle_and_started_again(studio: Studio) -> None:
     studio.require_only_whole_packages()
 
     with started(studio) as service:
-        wait_until(lambda: states(studio) == ["delivered"] * 6)
+        wait_until_it_watches(service)
+        wait_until(lambda: states(studio) == ["delivered"] * 20)
         second = stemprep(studio, "watch")
         assert second.returncode == 2
         assert "works with this state folder already" in second.stderr
@@ -105,7 +115,7 @@ def test_ended_in_the_middle_and_started_again(studio: Studio) -> None:
         _, log = service.communicate(timeout=150)
     assert service.returncode == 0, log
     assert all(json.loads(line)["event"] for line in log.splitlines())
-    assert len(studio.packages()) == 6
+    assert len(studio.packages()) == 20
     studio.require_only_whole_packages()
     assert not list(studio.out.glob(".*"))
 
