@@ -110,7 +110,7 @@ class Bench:
 
         holds_lags: lags that are whole stay as they are.
         """
-        weight = np.repeat(where, CELL, axis=1)
+        loud = np.repeat(where, CELL, axis=1)
         best = fit
         for _ in range(_STEPS):
             columns = [
@@ -122,10 +122,11 @@ class Bench:
             ]
             if not columns:
                 break
+            weight = loud & self.excerpts.known(best.model, self.parts.frames)
             step = _solved(columns, best.residual, weight)
             model, largest_lag_step = _stepped(best.model, columns, step)
             trial = self.fit(model)
-            left, before = _energy(trial, weight), _energy(best, weight)
+            left, before = _energy(trial, loud), _energy(best, loud)
             if left < before:
                 best = trial
             settled = 1.0 if best.is_at_floor and largest_lag_step else _SETTLED
