@@ -18,6 +18,8 @@ _NEAR = 4.0
 _NEARLY_WHOLE = 0.02
 _LAG_MUST_COST = 50.0
 """Of the mean square left: seven standard errors of a lag (a chi-square of one number)."""
+_TAP_MUST_COST = 2.0
+"""The same for every tap of a kernel that goes with it: each takes about one away by itself."""
 _POLISHING, _POLISHED = 3, 0.999
 _PLAINER: dict[Form, tuple[Form, ...]] = {
     "matrix": ("level", "swap", "balance"),
@@ -125,7 +127,9 @@ def _loses_a_lag(bench: Bench, fit: Fit, trial: Fit, stem: int) -> bool:
     before, after = (
         float(np.square(each.residual * known[:, None, :]).sum()) for each in (fit, trial)
     )
-    return fit.is_at_floor and after > before + _LAG_MUST_COST * fit.mean
+    taps = 0 if change.kernel is None else len(change.kernel)
+    cost = _LAG_MUST_COST + _TAP_MUST_COST * taps
+    return fit.is_at_floor and after > before + cost * fit.mean
 
 
 def _with_whole_lags(bench: Bench, fit: Fit) -> Fit:
