@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from stemprep.summing.excerpts import CELL, MARGIN, MAX_LAG, WINDOW, Excerpts
 from stemprep.summing.model import Change, Form, Span, can_be_swapped, swapped
-from stemprep.summing.parts import Planar, routed
+from stemprep.summing.parts import Planar, Stored, routed
 from stemprep.summing.refine import Bench, Fit, cell_sums
 
 _MATRIX_SNR = 400.0
@@ -22,6 +22,8 @@ _PEAK_DISTANCE = 3
 _FREE_MUST_BEAT = 1.5
 _SPAN_MUST_BEAT = 1.02
 _QUIET = 1e-16
+_FLOAT32_LOSES = 1e-3
+"""Of a stem's power: a thousand times the rounding errors of correlations in float32."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,9 +44,6 @@ class Proposer:
             self._cells &= _cells_in(within, bench.excerpts)
         samples = np.repeat(self._cells, CELL, axis=1)
         self._mask = samples
-        padded = np.zeros((len(samples), WINDOW + 2 * MARGIN), np.float32)
-        padded[:, MARGIN : MARGIN + WINDOW] = samples
-        self._mask_spectrum = np.conj(np.fft.rfft(padded))
         self.energy = float(np.einsum("kcw,kcw,kw->", fit.residual, fit.residual, samples))
 
     @property
@@ -125,20 +124,33 @@ class Proposer:
         wanted = self._fit.residual + gain * routed(route, inner)
         wanted *= self._mask[:, None, :]
         pulled = np.einsum("rc,krw->kcw", route, wanted)
-        padded = np.zeros((*pulled.shape[:2], WINDOW + 2 * MARGIN), np.float32)
-        padded[..., MARGIN : MARGIN + WINDOW] = pulled
-        stored = self._bench.excerpts.stems[stem].astype(np.float32)
-        cross = (np.conj(np.fft.rfft(padded)) * np.fft.rfft(stored)).sum(axis=(0, 1))
-        squares = np.square(_route_norm(route, stored))
-        power = (self._mask_spectrum * np.fft.rfft(squares.sum(axis=1))).sum(axis=0)
+        stored = self._bench.excerpts.stems[stem]
+        kind = self._precision(stored)
+        heard = _padded(pulled, kind)
+        stored = stored.astype(kind)
+        cross = (np.conj(np.fft.rfft(heard)) * np.fft.rfft(stored)).sum(axis=(0, 1))
+        squares = np.square(_route_norm(route.astype(kind), stored))
+        mask = np.conj(np.fft.rfft(_padded(self._mask, kind)))
+        power = (mask * np.fft.rfft(squares.sum(axis=1))).sum(axis=0)
         size = WINDOW + 2 * MARGIN
         return _around_zero(np.fft.irfft(cross, size)), _around_zero(np.fft.irfft(power, size))
 
+    def _precision(self, stored: Stored) -> type[np.floating]:
+        """Float32 where what its sums lose is far below the energy to be explained."""
+        power = float(np.einsum("kcw,kcw->", stored, stored, dtype=np.float64))
+        return np.float32 if self.energy > _FLOAT32_LOSES * power else np.float64
 
-def _route_norm(route: Planar, stored: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+
+def _padded(inner: npt.NDArray[np.generic], kind: type[np.floating]) -> Stored:
+    """With the margins of the stems, filled with zeros."""
+    padded = np.zeros((*inner.shape[:-1], WINDOW + 2 * MARGIN), kind)
+    padded[..., MARGIN : MARGIN + WINDOW] = inner
+    return padded
+
+
+def _route_norm(route: Stored, stored: Stored) -> Stored:
     """Channels whose squares add up to the power that the routed stem has in the mix."""
-    routed_stem = np.einsum("rc,kcw->krw", route.astype(np.float32), stored)
-    return np.asarray(routed_stem)
+    return np.asarray(np.einsum("rc,kcw->krw", route, stored))
 
 
 def _around_zero(circle: npt.NDArray[np.floating]) -> Planar:
