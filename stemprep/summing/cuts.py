@@ -14,7 +14,6 @@ import numpy.typing as npt
 from stemprep.summing.model import Cut, Model, Span
 from stemprep.summing.parts import Planar, Stored, SumSet
 from stemprep.summing.residual import Cells, blocks_of, residual_blocks
-from stemprep.summing.theory import Floor
 from stemprep.units import ratio_from_db
 
 Places = npt.NDArray[np.intp]
@@ -178,7 +177,7 @@ def is_cut(parts: SumSet, model: Model, cut: Cut, limit: float) -> bool:
     an edge inside another cut nothing is seen; one at least has to be.
     """
     others = tuple(other for other in model.cuts if other is not cut)
-    found = extent_over(parts, replace(model, cuts=others), limit)
+    found = _extent_over(parts, replace(model, cuts=others), limit)
     if found is None:
         return False
     (first, last), (begin, end) = found, cut.span
@@ -195,31 +194,10 @@ def _is_hidden(edge: int, others: tuple[Cut, ...]) -> bool:
     return any(other.span[0] - _ONSET <= edge <= other.span[1] + _ONSET for other in others)
 
 
-def with_exact_sections(parts: SumSet, model: Model, floor: Floor) -> Model:
-    """The model with every moved section reaching over all that the stem as it is leaves.
-
-    A section that was moved lies over other sound of its stem, or leaves a hole behind; which
-    sample belongs to what is seen from the stem in its place. One pass for each such section.
-    """
-    for change in model.changes:
-        if change.span is None or not change.is_moved:
-            continue
-        reach = int(abs(change.lag)) + _ONSET
-        around = (change.span[0] - reach, change.span[1] + reach)
-        found = extent_over(parts, model.without(change.stem), floor.peak, around)
-        if found is not None:
-            model = model.with_change(replace(change, span=(found[0], found[1] + 1)))
-    return model
-
-
-def extent_over(
-    parts: SumSet, model: Model, limit: float, within: Span | None = None
-) -> tuple[int, int] | None:
+def _extent_over(parts: SumSet, model: Model, limit: float) -> Span | None:
     """First and last sample at which the model leaves more than ``limit``; None: nowhere."""
     first = last = None
-    low, high = within or (0, parts.frames)
-    for start, found in _over(parts, model, limit):
-        places = found[(found >= low - start) & (found < high - start)]
+    for start, places in _over(parts, model, limit):
         if len(places):
             first = start + int(places[0]) if first is None else first
             last = start + int(places[-1])

@@ -12,8 +12,9 @@ import numpy as np
 from stemprep.model.null_test import NullCause
 from stemprep.summing.adding import are_broken_and_needed, with_kernels
 from stemprep.summing.confirming import confirmed
-from stemprep.summing.cuts import abrupt_cuts, with_exact_sections
+from stemprep.summing.cuts import abrupt_cuts
 from stemprep.summing.doubles import or_missing
+from stemprep.summing.edges import with_exact_edges
 from stemprep.summing.excerpts import Excerpts, read_excerpts
 from stemprep.summing.joint import consensus_gain, joint_gains, joint_levels
 from stemprep.summing.leftovers import bus_cause, leftover_cause, unexplained_cause
@@ -112,7 +113,7 @@ def _searched(
 
 
 def _told(parts: SumSet, bench: Bench, model: Model, found: Found) -> Explanation:
-    exact = with_exact_sections(parts, model, found.fit.floor)
+    exact = with_exact_edges(parts, model, found.fit.floor)
     return Explanation(or_missing(bench, exact, told_of(parts, exact, found)), model.gain)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -18,6 +18,8 @@ _EDGE = 32
 _BROKEN_EDGE = 2048
 
 Span = tuple[int, int]
+Known = np.ndarray | None
+"""True where a sample can be judged; None: everywhere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +121,12 @@ class Model:
             samples *= self.gain
         return samples
 
-    def unknown(self, frames: int) -> tuple[Span, ...]:
-        """Spans of the mix that cannot be judged: what moved files have lost, and cuts."""
+    def unknown(self, frames: int, exact: Collection[int] = ()) -> tuple[Span, ...]:
+        """Spans of the mix that cannot be judged: what moved files have lost, and cuts.
+
+        exact: stems whose moved section is known to the sample; of others' edges all is left out
+        that they may cover.
+        """
         spans = [cut.span for cut in self.cuts]
         for change in self.changes:
             if not change.is_moved:
@@ -128,12 +134,20 @@ class Model:
             begin, end = self.ranges[change.stem]
             edge = _EDGE if is_whole(change.lag) else _BROKEN_EDGE
             reach = int(abs(change.lag)) + 1 + edge
-            if change.span is not None:  # the moved section covers sound at one of its edges
+            if change.span is not None and change.stem in exact and is_whole(change.lag):
+                spans.append(_covered(change.span, round(change.lag)))
+            elif change.span is not None:  # the moved section covers sound at one of its edges
                 spans += [(place - reach, place + reach) for place in change.span]
             else:
                 spans += [(begin - edge, begin + reach), (end - reach, end + edge)]
         clipped = ((max(low, 0), min(high, frames)) for low, high in spans)
         return tuple((low, high) for low, high in clipped if low < high)
+
+
+def _covered(span: Span, lag: int) -> Span:
+    """What a section that holds the mix's sound ``lag`` samples late lacks of it, at one edge."""
+    start, end = span
+    return (max(start, end - lag), end) if lag > 0 else (start, min(end, start - lag))
 
 
 def plain_model(parts: SumSet) -> Model:
@@ -154,7 +168,7 @@ def can_be_swapped(route: Planar) -> bool:
     return route.shape == (2, 2)
 
 
-def known_mask(start: int, length: int, unknown: Sequence[Span]) -> np.ndarray | None:
+def known_mask(start: int, length: int, unknown: Sequence[Span]) -> Known:
     """True where a stretch can be judged; None: everywhere."""
     mask = None
     for low, high in unknown:

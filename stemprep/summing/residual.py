@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -198,3 +198,37 @@ def residual_blocks(parts: SumSet, model: Model) -> Iterator[tuple[int, Planar]]
                 samples = stream.take(start - margin, end + margin)
                 residual -= model.rendered(index, samples, start, margin)
             yield start, residual
+
+
+@dataclass(frozen=True, slots=True)
+class StemSound:
+    """A changed stem as the mix has it by the model, as the file is, and changed throughout."""
+
+    now: Planar
+    plain: Planar
+    changed: Planar
+
+
+def sounding_blocks(
+    parts: SumSet, model: Model
+) -> Iterator[tuple[int, Planar, dict[int, StemSound]]]:
+    """Start and samples of mix minus model, block by block, with the sound of changed stems."""
+    wide = replace(model, changes=tuple(replace(each, span=None) for each in model.changes))
+    plain = replace(model, changes=())
+    with parts.open() as (mix_stream, *streams):
+        for start, end in blocks_of(parts.frames):
+            residual = mix_stream.take(start, end).astype(np.float64)
+            sounds: dict[int, StemSound] = {}
+            for stem, stream in enumerate(streams):
+                margin = model.margin(stem)
+                samples = stream.take(start - margin, end + margin)
+                rendered = model.rendered(stem, samples, start, margin)
+                residual -= rendered
+                change = model.change_of(stem)
+                if change is not None:
+                    changed = rendered
+                    if change.span is not None:
+                        changed = wide.rendered(stem, samples, start, margin)
+                    as_is = plain.rendered(stem, samples, start, margin)
+                    sounds[stem] = StemSound(rendered, as_is, changed)
+            yield start, residual, sounds
