@@ -17,6 +17,7 @@ _SUBSAMPLE_DROP = 1e-3
 """A broken lag explains a residual that falls by 30 dB: how the mix interpolated is unknown."""
 _LEVEL_MUST_LEAVE = 0.5
 _SHORTEST_MOVED = 8192
+_HARDLY_THERE = 0.05
 _MOVE_AFTER = 0.9
 """A section that explains less is none of the faults that can be told."""
 _KERNEL_AFTER = 0.5
@@ -111,7 +112,12 @@ def _throughout(bench: Bench, fit: Fit, stem: int) -> Fit:
 
 
 def hides_more_than_it_tells(change: Change) -> bool:
-    """A moved section so short that most of it lies where it cannot be judged itself."""
+    """A moved section so short that most of it lies where it cannot be judged itself.
+
+    Or a moved stem of which the mix has next to nothing: where it would stand cannot be told.
+    """
+    if change.is_moved and float(np.abs(change.matrix).max()) < _HARDLY_THERE:
+        return True
     if change.span is None or not change.is_moved:
         return False
     return change.span[1] - change.span[0] < 2 * abs(change.lag) + _SHORTEST_MOVED
