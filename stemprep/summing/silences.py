@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from itertools import combinations
 
 from stemprep.model.null_test import NullCause
 from stemprep.summing.confirming import confirmed
@@ -46,13 +45,16 @@ def explained_by_cuts(
     parts: SumSet, model: Model, cells: Cells, cuts: Sequence[Cut]
 ) -> Explanation | None:
     """The set explained by one stem that falls silent, by two, or by one beside other changes."""
-    power = float(cells.power.sum())
-    useful = [cut for cut in cuts if cells.outside([cut.span]).power.sum() < _MUST_HOLD * power]
+    useful = [cut for cut in cuts if _helps(cells, cut)]
     return (
         _by_one(parts, model, cells, useful, cuts)
-        or _by_two(parts, model, cells, useful)
+        or _by_two(parts, model, cells, useful, cuts)
         or _beside_changes(parts, model, cells, useful)
     )
+
+
+def _helps(cells: Cells, cut: Cut) -> bool:
+    return float(cells.outside([cut.span]).power.sum()) < _MUST_HOLD * float(cells.power.sum())
 
 
 def _by_one(
@@ -90,12 +92,13 @@ def _alone(parts: SumSet, held: Sequence[Model]) -> Explanation:
     return Explanation((first,), held[0].gain)
 
 
-def _by_two(parts: SumSet, model: Model, cells: Cells, useful: Sequence[Cut]) -> Explanation | None:
-    """Two stems that fall silent at times of their own."""
+def _by_two(
+    parts: SumSet, model: Model, cells: Cells, useful: Sequence[Cut], cuts: Sequence[Cut]
+) -> Explanation | None:
+    """Two stems that fall silent at times of their own; one may hold far less than the other."""
     floor = floor_of(parts, model.gain)
-    for pair in combinations(useful, 2):
-        is_one = pair[0].stem == pair[1].stem
-        if is_one or not _is_all_inside(parts, model, cells, pair, floor):
+    for pair in _pairs(cells, useful, cuts):
+        if not _is_all_inside(parts, model, cells, pair, floor):
             continue
         held = replace(model, cuts=pair)
         seen = [is_cut(parts, held, cut, floor.peak) for cut in pair]
@@ -105,6 +108,18 @@ def _by_two(parts: SumSet, model: Model, cells: Cells, useful: Sequence[Cut]) ->
         ):
             return Explanation(causes_of(parts, held, CERTAIN), model.gain)
     return None
+
+
+def _pairs(cells: Cells, useful: Sequence[Cut], cuts: Sequence[Cut]) -> Iterator[tuple[Cut, Cut]]:
+    """Cuts of two stems: one that helps, and one that helps where the first leaves something."""
+    seen: set[frozenset[Cut]] = set()
+    for first in useful:
+        beside = cells.outside([first.span])
+        for second in cuts:
+            key = frozenset((first, second))
+            if second.stem != first.stem and key not in seen and _helps(beside, second):
+                seen.add(key)
+                yield first, second
 
 
 def _beside_changes(
