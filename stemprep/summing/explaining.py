@@ -52,7 +52,7 @@ def explanation(parts: SumSet, cells: Cells, products: Products, floor: Floor) -
                 Bench(limited, bench.excerpts),
                 start,
                 jointly,
-                lambda: bus_cause(bench, start, products) is not None,
+                lambda: _left_by_bus(bench, start, products),
             )
             or explained_by_cuts(limited, model, held, cuts)
             or _moved_mix(limited, bench.excerpts)
@@ -78,7 +78,7 @@ def _searched(
     bench: Bench,
     start: Fit,
     jointly: Fit | None,
-    is_bus: Callable[[], bool],
+    left_by_bus: Callable[[], float],
 ) -> Explanation | None:
     """Changes of single stems that explain the whole; more excerpts where some is still left.
 
@@ -88,7 +88,7 @@ def _searched(
     told: Explanation | None = None
     for _ in range(_ROUNDS):
         try:
-            found = search(bench, start, jointly=jointly, is_bus=is_bus)
+            found = search(bench, start, jointly=jointly, left_by_bus=left_by_bus)
         except OutOfWorkError:
             if told is None:
                 raise
@@ -110,6 +110,11 @@ def _searched(
                 break
         bench = loudest
     return told
+
+
+def _left_by_bus(bench: Bench, fit: Fit, products: Products) -> float:
+    found = bus_cause(bench, fit, products)
+    return 1.0 if found is None else found.leaves
 
 
 def _told(parts: SumSet, bench: Bench, model: Model, found: Found) -> Explanation:

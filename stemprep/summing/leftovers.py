@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from stemprep.units import db_from_ratio, power_from_db
 _DYNAMICS_DROP = power_from_db(8)
 _DYNAMICS_RANGE_DB = 0.1
 _EQUALISER_DROP = 10.0
+"""An equaliser is told where it takes away 10 dB."""
 _FRAME = 4096
 _LOUD = 1e-4
 _STEM_LIKE = 0.1
@@ -32,7 +33,7 @@ def leftover_cause(
     """Bus dynamics, an equaliser, a missing stem, or nothing that is known."""
     bus = bus_cause(bench, fit, products)
     if bus is not None:
-        return bus
+        return bus.cause
     described = _described(bench, fit, cells, floor)
     if not _is_like_a_stem(bench, fit):
         return replace(described, kind="not-explained", confidence=0.5)
@@ -50,17 +51,26 @@ def unexplained_cause(bench: Bench, fit: Fit, cells: Cells, floor: Floor) -> Nul
     return replace(_described(bench, fit, cells, floor), confidence=0.5)
 
 
-def bus_cause(bench: Bench, fit: Fit, products: Products) -> NullCause | None:
+@dataclass(frozen=True, slots=True)
+class Bus:
+    """What the mix bus did, and how much of the residual's energy is left when that is undone."""
+
+    cause: NullCause
+    leaves: float
+
+
+def bus_cause(bench: Bench, fit: Fit, products: Products) -> Bus | None:
     """What the mix bus did to all stems alike; None where it did nothing of the kind."""
     dynamics = _dynamics(products)
     if dynamics is not None:
         return dynamics
-    if _is_equalised(bench, fit):
-        return NullCause(kind="bus-dynamics", process="equaliser", confidence=0.8)
+    leaves = _after_equaliser(bench, fit)
+    if leaves * _EQUALISER_DROP < 1:
+        return Bus(NullCause(kind="bus-dynamics", process="equaliser", confidence=0.8), leaves)
     return None
 
 
-def _dynamics(products: Products) -> NullCause | None:
+def _dynamics(products: Products) -> Bus | None:
     """A common gain for every few milliseconds that takes away 8 dB and ranges over 0.1 dB."""
     sounding = products.sum_sum > _LOUD * float(products.sum_sum.max(initial=0.0))
     if not sounding.any():
@@ -79,16 +89,17 @@ def _dynamics(products: Products) -> NullCause | None:
     span_db = db_from_ratio(float(high)), db_from_ratio(float(low))
     if before < _DYNAMICS_DROP * left or span_db[0] - span_db[1] < _DYNAMICS_RANGE_DB:
         return None
-    return NullCause(
+    cause = NullCause(
         kind="bus-dynamics",
         process="dynamics",
         gain_range_db=(span_db[1], span_db[0]),
         confidence=0.9,
     )
+    return Bus(cause, max(left, 0.0) / before)
 
 
-def _is_equalised(bench: Bench, fit: Fit) -> bool:
-    """One filter between sum and mix, the same all the time, takes away 10 dB."""
+def _after_equaliser(bench: Bench, fit: Fit) -> float:
+    """How much one filter between sum and mix, the same all the time, leaves of the energy."""
     total, mix = bench.total(fit.model), bench.excerpts.mix
     window = np.hanning(_FRAME)
     cross = np.zeros(_FRAME // 2 + 1, complex)
@@ -105,7 +116,7 @@ def _is_equalised(bench: Bench, fit: Fit) -> bool:
         own += np.square(np.abs(mixes_f)).sum(axis=0)
         constant += float(np.square(np.abs(mixes_f - gain * sums_f)).sum())
     left_over = float(np.sum(own - np.square(np.abs(cross)) / np.maximum(power, 1e-300)))
-    return constant > _EQUALISER_DROP * max(left_over, 0.0)
+    return max(left_over, 0.0) / constant if constant > 0 else 1.0
 
 
 def _frames(samples: Planar) -> Planar:

@@ -45,12 +45,13 @@ def search(
     start: Fit,
     *,
     jointly: Fit | None = None,
-    is_bus: Callable[[], bool] = bool,
+    left_by_bus: Callable[[], float] = lambda: 1.0,
 ) -> Found:
     """The simplest model that explains the excerpts; ``is_explained`` False where none does.
 
     jointly: changes of level alone that explain everything, where there are such.
-    is_bus: asked when one change alone does not do; True: the mix bus is why, look no further.
+    left_by_bus: asked when one change alone does not do: how much of the energy is left when what
+    the mix bus did is undone. Where that is less than with the change, it looks no further.
     """
     if jointly is not None and len(jointly.model.changes) > 1:
         plain = pruned(bench, all_simplified(bench, jointly))
@@ -74,7 +75,9 @@ def search(
             subsample = chosen  # a second fault may still be told apart from it
         children.sort(key=lambda fit: fit.mean)
         states = _distinct([chosen, *children])[:_BEAM]
-        if chosen.mean > _HOPELESS * reached or (step == 0 and is_bus()):
+        if chosen.mean > _HOPELESS * reached:
+            break
+        if step == 0 and left_by_bus() * reached < chosen.mean:
             break
         reached = chosen.mean
     if subsample is not None:
