@@ -56,10 +56,12 @@ def total(stems: Sequence[Planar]) -> Planar:
     return summed(stems)
 
 
-def case(seed: int, what: str, seconds: float = 5.0, most: int = 24) -> Case:
+def case(
+    seed: int, what: str, seconds: float = 5.0, most: int = 24, *, with_sessions: bool = True
+) -> Case:
     """A set with the fault ``what``: one of SINGLE or NOBODY, ``missing``, or two joined by +."""
     generator = np.random.default_rng([seed, *map(ord, what)])
-    rate_hz, stems = source(generator, seconds, most)
+    rate_hz, stems = source(generator, seconds, most, with_sessions=with_sessions)
     bits = int(generator.choice((16, 24, 32), p=(0.2, 0.55, 0.25)))
     peak = np.abs(total(stems)).max()
     stems = [stem * (0.5 / max(peak, 1e-9)) for stem in stems]

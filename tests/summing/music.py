@@ -117,13 +117,13 @@ def _words(name: str) -> set[str]:
 
 
 def source(
-    generator: np.random.Generator, seconds: float, most: int = 24
+    generator: np.random.Generator, seconds: float, most: int = 24, *, with_sessions: bool = True
 ) -> tuple[int, list[Planar]]:
     """Rate and 4 to 24 stems before quantising: generated, three in ten of a field session."""
     if generator.random() < 0.3:
         name = ("S03a_mix_stems_null", "S01_tracking_clean")[generator.integers(2)]
         rate_hz, stems = field_stems(name)
-        if stems:
+        if stems and with_sessions:
             count = min(int(generator.integers(4, len(stems) + 1)), most)
             chosen = sorted(generator.choice(len(stems), count, replace=False))
             frames = int(seconds * rate_hz)
