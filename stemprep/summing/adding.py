@@ -8,8 +8,8 @@ import numpy as np
 
 from stemprep.summing.kernels import with_kernel
 from stemprep.summing.model import Change
-from stemprep.summing.proposals import Proposer
 from stemprep.summing.refine import Bench, Fit
+from stemprep.summing.section_moves import section_moves
 from stemprep.summing.shift import is_whole
 from stemprep.summing.simplifying import FAR_TIE, simplified
 
@@ -62,12 +62,9 @@ def _with_move(bench: Bench, state: Fit, fit: Fit, stem: int) -> Fit:
         return fit
     if fit.mean > _MOVE_AFTER * state.mean:
         return fit
-    proposer = Proposer(bench, state, change.span)
-    if proposer.is_quiet:
-        return fit
     best = fit
-    for guess in proposer.whole_lags_of(stem):
-        trial = bench.fit(fit.model.with_change(replace(guess.change, span=change.span)))
+    for guess in section_moves(bench, state, stem, change.span):
+        trial = bench.fit(fit.model.with_change(guess))
         trial = bench.spanned(trial, stem)
         moved = trial.model.change_of(stem)
         if moved is not None and not hides_more_than_it_tells(moved):

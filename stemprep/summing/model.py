@@ -135,7 +135,7 @@ class Model:
             edge = _EDGE if is_whole(change.lag) else _BROKEN_EDGE
             reach = int(abs(change.lag)) + 1 + edge
             if change.span is not None and change.stem in exact and is_whole(change.lag):
-                spans.append(_covered(change.span, round(change.lag)))
+                spans.append(covered(change.span, round(change.lag)))
             elif change.span is not None:  # the moved section covers sound at one of its edges
                 spans += [(place - reach, place + reach) for place in change.span]
             else:
@@ -144,7 +144,7 @@ class Model:
         return tuple((low, high) for low, high in clipped if low < high)
 
 
-def _covered(span: Span, lag: int) -> Span:
+def covered(span: Span, lag: int) -> Span:
     """What a section that holds the mix's sound ``lag`` samples late lacks of it, at one edge."""
     start, end = span
     return (max(start, end - lag), end) if lag > 0 else (start, min(end, start - lag))

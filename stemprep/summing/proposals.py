@@ -8,22 +8,19 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from stemprep.summing.excerpts import CELL, MARGIN, MAX_LAG, WINDOW, Excerpts
+from stemprep.summing.excerpts import CELL, MAX_LAG, WINDOW, Excerpts
+from stemprep.summing.lag_errors import LagErrors, lowest
 from stemprep.summing.model import Change, Form, Span, can_be_swapped, swapped
-from stemprep.summing.parts import Planar, Stored, routed
+from stemprep.summing.parts import Planar, routed
 from stemprep.summing.refine import Bench, Fit, cell_sums
 
 _MATRIX_SNR = 400.0
 """A free 2 x 2 matrix is tried only where the weaker direction of a stem's two channels holds so
 many times its own quantising error: else rounding of a panned mono stem passes for a signal."""
 
-_LAG_PEAKS = 2
-_PEAK_DISTANCE = 3
 _FREE_MUST_BEAT = 1.5
 _SPAN_MUST_BEAT = 1.02
 _QUIET = 1e-16
-_FLOAT32_LOSES = 1e-3
-"""Of a stem's power: a thousand times the rounding errors of correlations in float32."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,14 +34,11 @@ class Proposal:
 class Proposer:
     """Guesses for one residual."""
 
-    def __init__(self, bench: Bench, fit: Fit, within: Span | None = None) -> None:
+    def __init__(self, bench: Bench, fit: Fit) -> None:
         self._bench, self._fit = bench, fit
         self._cells = fit.loud_cells()
-        if within is not None:
-            self._cells &= _cells_in(within, bench.excerpts)
-        samples = np.repeat(self._cells, CELL, axis=1)
-        self._mask = samples
-        self.energy = float(np.einsum("kcw,kcw,kw->", fit.residual, fit.residual, samples))
+        self._errors = LagErrors(bench, fit, self._cells)
+        self.energy = self._errors.energy
 
     @property
     def is_quiet(self) -> bool:
@@ -59,16 +53,6 @@ class Proposer:
         products = _StemProducts(inner, self._fit.residual, self._cells)
         yield from self._gains(stem, products)
         yield from self._lags(stem, inner)
-
-    def whole_lags_of(self, stem: int) -> Iterator[Proposal]:
-        """The likeliest moves by whole samples at the stem's own level."""
-        inner = self._bench.excerpts.inner(stem)
-        gain, route = self._fit.model.gain, self._fit.model.routes[stem]
-        wanted, power = self._correlations(stem, inner, route, gain)
-        errors = self._wanted_energy(inner, route, gain) - 2 * gain * wanted + gain**2 * power
-        for place in _lowest(errors):
-            lag = float(place - MAX_LAG)
-            yield Proposal(Change(stem, "as-is", route, lag), self.energy - float(errors[place]))
 
     def _gains(self, stem: int, products: _StemProducts) -> Iterator[Proposal]:
         gain = self._fit.model.gain
@@ -88,10 +72,10 @@ class Proposer:
         gain = self._fit.model.gain
         route = self._fit.model.routes[stem]
         yield self._slope(stem, inner, route, gain)
-        wanted, power = self._correlations(stem, inner, route, gain)
-        masked = self._wanted_energy(inner, route, gain)
+        wanted, power = self._errors.correlations(stem)
+        masked = self._errors.wanted_energy(stem)
         errors = masked - 2 * gain * wanted + gain**2 * power
-        for place in _lowest(errors):
+        for place in lowest(errors):
             lag = place - MAX_LAG
             yield Proposal(
                 Change(stem, "as-is", route, float(lag)), self.energy - float(errors[place])
@@ -107,72 +91,11 @@ class Proposer:
 
     def _slope(self, stem: int, inner: Planar, route: Planar, gain: float) -> Proposal:
         """A move by a part of a sample, from the slope of the sound."""
-        slope = gain * routed(route, np.gradient(inner, axis=-1)) * self._mask[:, None, :]
+        slope = gain * routed(route, np.gradient(inner, axis=-1)) * self._errors.mask[:, None, :]
         energy = float(np.einsum("kcw,kcw->", slope, slope)) + 1e-300
         along = float(np.einsum("kcw,kcw->", slope, self._fit.residual))
         lag = float(np.clip(along / energy, -0.75, 0.75)) or 1e-3
         return Proposal(Change(stem, "as-is", route, lag), along**2 / energy)
-
-    def _wanted_energy(self, inner: Planar, route: Planar, gain: float) -> float:
-        wanted = self._fit.residual + gain * routed(route, inner)
-        return float(np.einsum("kcw,kcw,kw->", wanted, wanted, self._mask))
-
-    def _correlations(
-        self, stem: int, inner: Planar, route: Planar, gain: float
-    ) -> tuple[Planar, Planar]:
-        """For every lag: what the mix wants of the stem times the moved stem, and its power."""
-        wanted = self._fit.residual + gain * routed(route, inner)
-        wanted *= self._mask[:, None, :]
-        pulled = np.einsum("rc,krw->kcw", route, wanted)
-        stored = self._bench.excerpts.stems[stem]
-        kind = self._precision(stored)
-        heard = _padded(pulled, kind)
-        stored = stored.astype(kind)
-        cross = (np.conj(np.fft.rfft(heard)) * np.fft.rfft(stored)).sum(axis=(0, 1))
-        squares = np.square(_route_norm(route.astype(kind), stored))
-        mask = np.conj(np.fft.rfft(_padded(self._mask, kind)))
-        power = (mask * np.fft.rfft(squares.sum(axis=1))).sum(axis=0)
-        size = WINDOW + 2 * MARGIN
-        return _around_zero(np.fft.irfft(cross, size)), _around_zero(np.fft.irfft(power, size))
-
-    def _precision(self, stored: Stored) -> type[np.floating]:
-        """Float32 where what its sums lose is far below the energy to be explained."""
-        power = float(np.einsum("kcw,kcw->", stored, stored, dtype=np.float64))
-        return np.float32 if self.energy > _FLOAT32_LOSES * power else np.float64
-
-
-def _padded(inner: npt.NDArray[np.generic], kind: type[np.floating]) -> Stored:
-    """With the margins of the stems, filled with zeros."""
-    padded = np.zeros((*inner.shape[:-1], WINDOW + 2 * MARGIN), kind)
-    padded[..., MARGIN : MARGIN + WINDOW] = inner
-    return padded
-
-
-def _route_norm(route: Stored, stored: Stored) -> Stored:
-    """Channels whose squares add up to the power that the routed stem has in the mix."""
-    return np.asarray(np.einsum("rc,kcw->krw", route, stored))
-
-
-def _around_zero(circle: npt.NDArray[np.floating]) -> Planar:
-    return np.concatenate((circle[-MAX_LAG:], circle[: MAX_LAG + 1])).astype(np.float64)
-
-
-def _lowest(errors: Planar) -> list[int]:
-    """The deepest places that are no neighbours of each other; lag 0 is no move."""
-    left = errors.copy()
-    left[MAX_LAG] = np.inf
-    places: list[int] = []
-    for _ in range(_LAG_PEAKS):
-        place = int(np.argmin(left))
-        places.append(place)
-        left[max(place - _PEAK_DISTANCE, 0) : place + _PEAK_DISTANCE + 1] = np.inf
-    return places
-
-
-def _cells_in(span: Span, excerpts: Excerpts) -> npt.NDArray[np.bool_]:
-    """(windows, cells) that lie in a span as a whole."""
-    places = np.asarray(excerpts.starts)[:, None] + np.arange(0, WINDOW, CELL)[None, :]
-    return np.asarray((places >= span[0]) & (places + CELL <= span[1]))
 
 
 class _StemProducts:
