@@ -42,6 +42,7 @@ def refined(bench: Bench, state: Fit, change: Change) -> Fit:
         fit = bench.tuned(fit, others, everywhere)
     fit = _with_move(bench, state, fit, change.stem)
     fit = simplified(bench, _with_level(bench, fit, change.stem, where), change.stem)
+    fit = _without_place_if_unheard(bench, fit, change.stem)
     return with_kernels(bench, fit) if fit.mean < _KERNEL_AFTER * state.mean else fit
 
 
@@ -53,6 +54,21 @@ def _with_level(bench: Bench, fit: Fit, stem: int, where: np.ndarray) -> Fit:
     freed = fit.model.with_change(replace(change, form="level"))
     trial = bench.tuned(bench.fit(freed), (stem,), where)
     return trial if trial.mean < _LEVEL_MUST_LEAVE * fit.mean else fit
+
+
+def _without_place_if_unheard(bench: Bench, fit: Fit, stem: int) -> Fit:
+    """Where a moved stem of which the mix has next to nothing would stand cannot be told."""
+    change = fit.model.change_of(stem)
+    if change is None or not _is_hardly_there(change):
+        return fit
+    absent = replace(
+        change, form="level", matrix=0.0 * fit.model.routes[stem], lag=0.0, kernel=None
+    )
+    return bench.spanned(bench.fit(fit.model.with_change(absent)), stem)
+
+
+def _is_hardly_there(change: Change) -> bool:
+    return change.is_moved and float(np.abs(change.matrix).max()) < _HARDLY_THERE
 
 
 def _with_move(bench: Bench, state: Fit, fit: Fit, stem: int) -> Fit:
@@ -111,9 +127,9 @@ def _throughout(bench: Bench, fit: Fit, stem: int) -> Fit:
 def hides_more_than_it_tells(change: Change) -> bool:
     """A moved section so short that most of it lies where it cannot be judged itself.
 
-    Or a moved stem of which the mix has next to nothing: where it would stand cannot be told.
+    Or a moved stem that is hardly there.
     """
-    if change.is_moved and float(np.abs(change.matrix).max()) < _HARDLY_THERE:
+    if _is_hardly_there(change):
         return True
     if change.span is None or not change.is_moved:
         return False
