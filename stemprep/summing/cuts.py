@@ -5,7 +5,7 @@ What is lost cannot be computed, but the residual begins on the very sample wher
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -170,14 +170,17 @@ def _edge(at: int, sizes: Planar) -> _Edge:
     return _Edge(at, peak, float(sizes[:_AT_ONCE].max()) > _HARD * peak)
 
 
-def is_cut(parts: SumSet, model: Model, cut: Cut, limit: float) -> bool:
+def is_cut(
+    parts: SumSet, model: Model, cut: Cut, limit: float, exact: Collection[int] = ()
+) -> bool:
     """Tell whether the residual begins where the stem ends, and ends where it begins again.
 
     One pass with the model; outside the cut the residual has to be below ``limit`` throughout. Of
-    an edge inside another cut nothing is seen; one at least has to be.
+    an edge inside another cut nothing is seen; one at least has to be. exact: stems whose moved
+    section is known to the sample.
     """
     others = tuple(other for other in model.cuts if other is not cut)
-    found = _extent_over(parts, replace(model, cuts=others), limit)
+    found = _extent_over(parts, replace(model, cuts=others), limit, exact)
     if found is None:
         return False
     (first, last), (begin, end) = found, cut.span
@@ -194,18 +197,20 @@ def _is_hidden(edge: int, others: tuple[Cut, ...]) -> bool:
     return any(other.span[0] - _ONSET <= edge <= other.span[1] + _ONSET for other in others)
 
 
-def _extent_over(parts: SumSet, model: Model, limit: float) -> Span | None:
+def _extent_over(parts: SumSet, model: Model, limit: float, exact: Collection[int]) -> Span | None:
     """First and last sample at which the model leaves more than ``limit``; None: nowhere."""
     first = last = None
-    for start, places in _over(parts, model, limit):
+    for start, places in _over(parts, model, limit, exact):
         if len(places):
             first = start + int(places[0]) if first is None else first
             last = start + int(places[-1])
     return None if first is None or last is None else (first, last)
 
 
-def _over(parts: SumSet, model: Model, limit: float) -> Iterator[tuple[int, Places]]:
-    unknown = model.unknown(parts.frames)
+def _over(
+    parts: SumSet, model: Model, limit: float, exact: Collection[int]
+) -> Iterator[tuple[int, Places]]:
+    unknown = model.unknown(parts.frames, exact)
     for start, residual in residual_blocks(parts, model):
         high = np.abs(residual).max(axis=0)
         for low, end in unknown:

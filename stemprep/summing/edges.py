@@ -28,15 +28,19 @@ def with_exact_edges(parts: SumSet, model: Model, floor: Floor) -> Model:
     stems, what holds only for a while is limited anew, now that less is hidden. One pass for each
     such section, two where there are several, and one for all others.
     """
-    sections = [each for each in model.changes if each.span is not None]
-    moved = [each.stem for each in sections if each.is_moved]
+    moved = moved_sections(model)
     exact: set[int] = set()
     for _ in moved[:2]:
         for stem in moved:
             model = _with_whole_section(parts, model, stem, floor.peak, exact)
             exact.add(stem)
-    others = [each.stem for each in sections if not each.is_moved]
+    others = [each.stem for each in model.changes if each.span is not None and not each.is_moved]
     return with_edges(parts, model, others, exact) if moved and others else model
+
+
+def moved_sections(model: Model) -> list[int]:
+    """Stems of which a section was moved, but not the whole file."""
+    return [each.stem for each in model.changes if each.span is not None and each.is_moved]
 
 
 def _with_whole_section(

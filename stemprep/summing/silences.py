@@ -8,7 +8,7 @@ from dataclasses import replace
 from stemprep.model.null_test import NullCause
 from stemprep.summing.confirming import confirmed
 from stemprep.summing.cuts import is_cut, likelihood, share_inside
-from stemprep.summing.edges import with_exact_edges
+from stemprep.summing.edges import moved_sections, with_exact_edges
 from stemprep.summing.excerpts import read_excerpts
 from stemprep.summing.hidden import hidden_cuts, is_seen_to_go_on
 from stemprep.summing.model import Cut, Model
@@ -135,8 +135,10 @@ def _beside_changes(
         whole = confirmed(parts, found.fit.model, spans_are_known=bench.excerpts.is_whole)
         is_settled = whole.cells.is_within(found.fit.floor) or found.is_subsample
         limit = max(found.fit.floor.peak, whole.cells.highest)
-        if is_settled and is_cut(parts, whole.model, cut, limit):
-            exact = with_exact_edges(parts, whole.model, found.fit.floor)
+        if not is_settled:
+            continue
+        exact = with_exact_edges(parts, whole.model, found.fit.floor)
+        if is_cut(parts, exact, cut, limit, moved_sections(exact)):
             return Explanation(told_of(parts, exact, found), whole.model.gain)
     return None
 
