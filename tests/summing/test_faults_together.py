@@ -22,12 +22,15 @@ from tests.summing.test_null_test import STEP, outcome_of, soft_stems, stems
         ("balance+cut-short", 14_003),  # the same
         ("hole+cut-short", 14_001),  # one lacks 17 dB less than the other
         ("section-muted@20", 14_001),  # 130 dB below stems that sound elsewhere
+        ("section-moved", 14_005),  # a steady tone: nearly right at many lags
+        ("section-moved+cut-short", 14_003),  # the cut begins inside the section
+        ("subsample+not-in-mix", 14_003),  # the absent one moved to where it hid more
     ],
 )
 def test_sets_of_which_something_else_was_told_once(what: str, seed: int) -> None:
     made = case(seed, what, seconds=3.5, with_sessions=False)
     outcome = null_test(made.parts)
-    group = "two" if "+" in what else "near-floor"
+    group = "two" if "+" in what else "single"
     assert judged(group, made, outcome)[0], (made.planted, outcome.causes)
 
 
