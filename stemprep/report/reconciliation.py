@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from stemprep.checks.original_changed import region_words
 from stemprep.model.header import AudioFormat
@@ -38,6 +38,9 @@ STATUS_MEANING: Mapping[OriginalStatus, str] = {
     "changed": "another sound",
     "missing": "the package has it whole",
 }
+_UNPADDED = "unpadded"
+_STATES = (*list(STATUS_WORDS.values())[:3], _UNPADDED, *list(STATUS_WORDS.values())[3:])
+"""In their order: the same sound first."""
 _NAMED = 6
 _TO_DECIDE: Mapping[str, tuple[str, str]] = {
     "original-missing": ("missing original", "missing originals"),
@@ -48,9 +51,12 @@ _TO_DECIDE: Mapping[str, tuple[str, str]] = {
 
 
 def render_reconciliation(
-    result: Reconciliation, *, width: int = 80, is_color: bool = False
+    result: Reconciliation, *, width: int = 80, is_color: bool = False, is_brief: bool = False
 ) -> str:
-    """All of it as text, the most important first. No line is wider than ``width``."""
+    """All of it as text, the most important first. No line is wider than ``width``.
+
+    is_brief: file by file what came back, without the findings that tell it again in full.
+    """
     page = Page(width=width, is_color=is_color)
     returned = result.returned
     page.strong_fact("Back", summary_words(returned))
@@ -59,12 +65,13 @@ def render_reconciliation(
         page.fact("Package", result.accepted)
     page.blank()
     page.put(held_against_words(result))
-    for severity in ("fail", "warn"):
+    for severity in () if is_brief else ("fail", "warn"):
         _put_causes(page, result, severity)
     _put_originals(page, returned.originals)
     _put_new(page, returned, is_open=result.accepted is None)
     _put_taken(page, result)
-    _put_rest(page, result)
+    if not is_brief:
+        _put_rest(page, result)
     return page.text()
 
 
@@ -129,21 +136,26 @@ def _put_causes(page: Page, result: Reconciliation, severity: str) -> None:
 
 def _put_originals(page: Page, originals: Sequence[OriginalFate]) -> None:
     page.head(f"Originals: {figures.plural(len(originals), 'file')} sent")
-    for status, words in STATUS_WORDS.items():
-        fates = [fate for fate in originals if fate.status == status]
+    for words in _STATES:
+        fates = [fate for fate in originals if state_words(fate) == words]
         if not fates:
             continue
-        if status == "changed":
-            _put_changed(page, fates)
+        if any(fate.regions for fate in fates) or words == STATUS_WORDS["changed"]:
+            _put_different(page, fates)
             continue
         shown = [fate_words(fate) for fate in fates[:_NAMED]]
         more = [f"{len(fates) - _NAMED} more"] if len(fates) > _NAMED else []
         page.fact(words, figures.and_list([*shown, *more]), indent=2, label_width=13)
 
 
-def _put_changed(page: Page, fates: Sequence[OriginalFate]) -> None:
+def state_words(fate: OriginalFate) -> str:
+    """What became of it, in a word or two; without added silence it is no changed one."""
+    return _UNPADDED if fate.is_unpadded else STATUS_WORDS[fate.status]
+
+
+def _put_different(page: Page, fates: Sequence[OriginalFate]) -> None:
     for fate in fates:
-        page.fact(STATUS_WORDS["changed"], fate_words(fate), indent=2, label_width=13)
+        page.fact(state_words(fate), fate_words(fate), indent=2, label_width=13)
         for region in fate.regions[:MAX_TOLD_REGIONS]:
             page.put(region_words(region, fate), " " * 15 + "- ")
         more = len(fate.regions) - MAX_TOLD_REGIONS
@@ -238,10 +250,20 @@ def good_to_know(result: Reconciliation) -> list[str]:
     """Notes, what came back of our own making, and remarks on spec and sheet, a line each."""
     lines = []
     for cause in (each for each in causes(result.findings) if each.severity == "note"):
-        first = cause.findings[0]
-        name = f"{figures.and_list(list(cause.files[:_NAMED]))}: " if cause.files else ""
-        lines.append(f"{cause.title}: {name}{first.message}")
+        lines += _note_lines(cause)
     if result.returned.given_back:
         files = figures.plural(len(result.returned.given_back), "file")
         lines.append(f"{files} made for the package came back too; the package has them")
     return [*lines, *result.notes]
+
+
+def _note_lines(cause: Cause) -> Iterator[str]:
+    """One line where all files have one message, else one for each."""
+    if cause.shared_message is not None:
+        name = f"{figures.and_list(list(cause.files[:_NAMED]))}: " if cause.files else ""
+        yield f"{cause.title}: {name}{cause.shared_message}"
+        return
+    for finding in cause.findings[:_NAMED]:
+        yield f"{cause.check}: {figures.and_list(list(finding.files))}: {finding.message}"
+    if len(cause.findings) > _NAMED:
+        yield f"{cause.check}: {len(cause.findings) - _NAMED} more: see the JSON report"

@@ -59,6 +59,24 @@ def test_every_state_is_told() -> None:
         assert " ".join(words.split()) in " ".join(text.split()), words
 
 
+def test_in_brief_every_file_is_told_and_nothing_twice() -> None:
+    """The to-do line counts the findings; what they say stands beside each file already."""
+    changed = replace(BASS, source="Viola.wav", status="changed", regions=(LOWER,))
+    result = told(returned(changed, GUITAR, given_back=("Click.wav",)))
+    whole, brief = (
+        " ".join(render_reconciliation(result, is_brief=is_brief).split())
+        for is_brief in (False, True)
+    )
+    assert whole.count("3.00 dB lower from 0:08.000") == 2
+    assert brief.count("3.00 dB lower from 0:08.000") == 1
+    assert "To do Decide about 1 changed original" in brief
+    assert GUITAR.file in brief
+    assert "To be decided" in whole
+    assert "Good to know" in whole
+    assert "To be decided" not in brief
+    assert "Good to know" not in brief
+
+
 def test_a_new_file_without_a_start_is_something_to_do() -> None:
     lost = replace(GUITAR, start_sample=None, late_samples=None, placed_by="unknown")
     text = render_reconciliation(told(returned(lost)))
