@@ -227,6 +227,9 @@ class Service:
     def _tell(self) -> None:
         self._forget_told()
         for job, kind in self.store.notices_due():
+            if kind not in self.config.notices.kinds:
+                self.store.notice_sent(job.job, kind)
+                continue
             told = self.notices.tell(
                 Notice(
                     kind=kind,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -70,3 +71,14 @@ def test_with_both_down_jobs_go_on_and_are_told_of_later(studio: Studio) -> None
         posted = "\n".join(post["message"] for post in hook.posts)
     assert "was delivered" in posted
     assert "was not delivered" in posted
+
+
+def test_only_what_the_config_names_is_told(studio: Studio) -> None:
+    studio.config = replace(studio.config, notices=NoticeTargets(kinds=("refused",)))
+    with web_hook() as hook:
+        for _ in range(2):
+            assert run(studio, hook.address) == 0
+        posted = "\n".join(post["message"] for post in hook.posts)
+    assert "was not delivered" in posted
+    assert "was delivered" not in posted
+    assert "was received" not in posted
