@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,7 +27,7 @@ from stemprep.lineage.forms import format_of, session_formats
 from stemprep.lineage.matching import Match, match_originals
 from stemprep.lineage.placing import shared_offset
 from stemprep.lineage.regions import SoundComparison
-from stemprep.model.reconciliation import OriginalFate, Reconciliation, Returned
+from stemprep.model.reconciliation import OriginalFate, Reconciliation, Region, Returned
 from stemprep.naming import PathIndex
 from stemprep.package import listed_hashes
 from stemprep.spec import shipped_specs
@@ -143,8 +143,11 @@ def _spec_of(manifest: Manifest) -> str:
     return manifest.spec_name if manifest.spec_name in shipped_specs() else _FALLBACK_SPEC
 
 
-def _header_changes(match: Match) -> dict[str, Any]:
-    """What the header of an original with the same samples says otherwise."""
+def _header_changes(match: Match, regions: Sequence[Region]) -> dict[str, Any]:
+    """What the header of an original with the same samples says otherwise.
+
+    Where silence in front is missing, the time reference is right that counts it in.
+    """
     if match.returned is None or match.status not in ("header-changed", "rewrapped"):
         return {}
     original, header = match.original, match.returned.facts.header
@@ -156,6 +159,8 @@ def _header_changes(match: Match) -> dict[str, Any]:
     if form is not None and isinstance(rate_hz, int) and form.sample_rate_hz != rate_hz:
         told_rate_hz = form.sample_rate_hz
         words.append(f"its header says {rate_name(told_rate_hz)} instead of {rate_name(rate_hz)}")
+    if isinstance(start, int) and match.matched == "delivered":
+        start += sum(region.end_sample for region in regions if region.start_sample == 0)
     if isinstance(start, int) and header.time_reference_samples != start:
         told = header.time_reference_samples
         said = "absent" if told is None else f"{told:,}"
@@ -193,21 +198,21 @@ def _fate(
     match: Match, change: SoundComparison | None, orders: Mapping[str, tuple[str, ...]]
 ) -> OriginalFate:
     original = match.original
-    frames = original.whole("frames") or 0
+    regions = regions_told(match, change)
     return OriginalFate(
         file=f"{PAYLOAD}/{original.path}",
         source=original.sources[0].path,
         song=original.song,
         role=original.role,
         format=format_of(original),
-        frames=frames,
+        frames=original.whole("frames") or 0,
         returned_as=None if match.returned is None else match.returned.path,
         status=match.status,
         matched=match.matched,
         is_renamed=match.is_renamed,
         copies=match.copies,
-        regions=() if change is None else regions_told(change, frames),
+        regions=regions,
         ordered=_work_on(match, orders),
         is_another=change is not None and change.is_another,
-        **_header_changes(match),
+        **_header_changes(match, regions),
     )

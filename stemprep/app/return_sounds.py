@@ -12,10 +12,11 @@ from stemprep.engine import Engine, JobDied
 from stemprep.errors import InputError
 from stemprep.intake import open_regular
 from stemprep.lineage import DeliveredFile
-from stemprep.lineage.matching import Match, Matches
+from stemprep.lineage.added_silence import added_silence, added_to_source, unpadded_regions
+from stemprep.lineage.matching import Match, Matches, same_sound_status
 from stemprep.lineage.regions import SoundComparison
 from stemprep.model.header import Header
-from stemprep.model.reconciliation import Region
+from stemprep.model.reconciliation import AddedSilence, Region
 from stemprep.model.session import MeasuredFile
 from stemprep.work.both_sounds import ComparedFile, CompareJob
 from stemprep.work.compare_sound import compare_sound
@@ -29,10 +30,14 @@ MOST_RELATED = 256
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sounds:
-    """Files of both sides, ready to be read, by payload path and by returned path."""
+    """Files of both sides, ready to be read, by payload path and by returned path.
+
+    added: by payload path, silence that the package put around what it delivered.
+    """
 
     delivered: Mapping[str, ComparedFile]
     returned: Mapping[str, ComparedFile]
+    added: Mapping[str, AddedSilence]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +71,7 @@ def sounds_of(
             for file in files
             if file.facts.sound is not None
         },
+        added={file.path: added_silence(file) for file in delivered},
     )
 
 
@@ -118,7 +124,11 @@ def _compared(
     pairs: Sequence[tuple[str, str]], sounds: Sounds, engine: Engine
 ) -> list[SoundComparison | None]:
     jobs = [
-        CompareJob(original=sounds.delivered[original], returned=sounds.returned[returned])
+        CompareJob(
+            original=sounds.delivered[original],
+            returned=sounds.returned[returned],
+            added=sounds.added[original],
+        )
         for original, returned in pairs
         if original in sounds.delivered and returned in sounds.returned
     ]
@@ -168,10 +178,22 @@ def _with_renamed(
     rest = tuple(file for file in matches.rest if file.path not in taken)
     kept = {match.original.path for match in originals if match.status == "changed"}
     return Compared(
-        matches=replace(matches, originals=tuple(originals), rest=rest),
+        matches=replace(
+            matches, originals=tuple(_judged(each, changes) for each in originals), rest=rest
+        ),
         changes={path: change for path, change in changes.items() if path in kept},
         derived=derived,
     )
+
+
+def _judged(match: Match, changes: Mapping[str, SoundComparison]) -> Match:
+    """The match, no change where it lacks nothing but silence that the package had added."""
+    change = changes.get(match.original.path)
+    is_unpadded = match.status == "changed" and change is not None and change.is_unpadded
+    if match.returned is None or not is_unpadded:
+        return match
+    status = same_sound_status(match.original, "delivered", match.returned.facts)
+    return replace(match, status=status)
 
 
 def _has_most(comparison: SoundComparison, original: DeliveredFile) -> bool:
@@ -184,11 +206,24 @@ def _has_most(comparison: SoundComparison, original: DeliveredFile) -> bool:
     return 2 * lost < (original.whole("frames") or 0)
 
 
-def regions_told(comparison: SoundComparison, frames: int) -> tuple[Region, ...]:
-    """The regions, and that the channels are others where they are."""
+def regions_told(match: Match, comparison: SoundComparison | None) -> tuple[Region, ...]:
+    """What differs from the original as delivered, and that the channels are others if they are.
+
+    Of what came back as it was dropped, the silence that the package had added is missing.
+    """
+    frames = match.original.whole("frames") or 0
+    if comparison is None:
+        return _padding_of_source(match, frames)
     if not comparison.channels_words:
         return comparison.regions
     whole = Region(
         start_sample=0, end_sample=frames, kind="processed", words=comparison.channels_words
     )
     return (whole, *comparison.regions)
+
+
+def _padding_of_source(match: Match, frames: int) -> tuple[Region, ...]:
+    if match.matched != "source" or match.returned is None:
+        return ()
+    missing = added_to_source(match.original, match.returned.facts.header.frames)
+    return () if missing is None else unpadded_regions(missing, frames)

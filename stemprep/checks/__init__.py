@@ -39,6 +39,7 @@ from stemprep.checks import (
     original_changed,
     original_missing,
     original_renamed,
+    original_unpadded,
     padded_word,
     sample_peak,
     sample_rate,
@@ -127,7 +128,13 @@ _PER_SET = (
     unsafe_entry,
 )
 
-_PER_RETURN = (original_changed, original_missing, original_renamed, late_entry)
+_PER_RETURN = (
+    original_changed,
+    original_missing,
+    original_renamed,
+    original_unpadded,
+    late_entry,
+)
 
 CHECKS: Mapping[str, Check] = {
     check.id: check

@@ -40,7 +40,8 @@ def check(returned: Returned, rules: RuleTable) -> Iterator[Finding]:
         )
         if severity is None:
             continue
-        single = fate.regions[0] if len(fate.regions) == 1 else None
+        faults = tuple(region for region in fate.regions if not region.is_added_silence)
+        single = faults[0] if len(faults) == 1 else None
         yield Finding(
             check=ID,
             severity=severity,
@@ -52,7 +53,7 @@ def check(returned: Returned, rules: RuleTable) -> Iterator[Finding]:
             song=fate.song,
             start_sample=single.start_sample if single else None,
             end_sample=single.end_sample if single else None,
-            occurrences=_occurrences(fate.regions),
+            occurrences=_occurrences(faults),
             found=round(single.gain_db, 2) if single and single.gain_db is not None else None,
             unit="dB" if single and single.gain_db is not None else "",
         )

@@ -15,6 +15,7 @@ from stemprep.naming import file_name, folded, split_extension
 _COPY_MARK = re.compile(r"(?: ?\(\d{1,3}\)| - copy(?: ?\(\d{1,3}\))?|[ _-]copy(?: ?\d{1,3})?)$")
 _BYTES, _SOUND = 0, 1
 _DELIVERED, _SOURCE = 0, 1
+_SIDES: tuple[MatchedBy, MatchedBy] = ("delivered", "source")
 _SAME_PLACE, _SAME_NAME, _OTHER_NAME = 0, 1, 2
 
 
@@ -106,8 +107,10 @@ def _claim_by_hash(
         claims.by_original[index] = Match(
             original=original,
             returned=file,
-            status="identical" if level == _BYTES else _status(original, side, file.facts),
-            matched="delivered" if side == _DELIVERED else "source",
+            status="identical"
+            if level == _BYTES
+            else same_sound_status(original, _SIDES[side], file.facts),
+            matched=_SIDES[side],
             is_renamed=distance == _OTHER_NAME,
         )
     for _, _, _, index, number in candidates:
@@ -133,9 +136,12 @@ def _alike(original: DeliveredFile, facts: FileFacts) -> Iterator[tuple[int, int
         yield _SOUND, _SOURCE
 
 
-def _status(original: DeliveredFile, side: int, facts: FileFacts) -> OriginalStatus:
+def same_sound_status(
+    original: DeliveredFile, matched: MatchedBy, facts: FileFacts
+) -> OriginalStatus:
     """The same sound in another file: only its header differs, or container and word do."""
-    known = original.facts if side == _DELIVERED else original.sources[0].facts or original.facts
+    source = original.sources[0].facts if matched == "source" else None
+    known = source or original.facts
     form = facts.format
     assert form is not None, "a file with sound has a format"
     before = (known.get("container"), known.get("encoding"), known.get("container_bits"))

@@ -38,6 +38,12 @@ class SoundComparison:
     channels_words: str = ""
     is_of_original: bool = True
 
+    @property
+    def is_unpadded(self) -> bool:
+        """Nothing is missing but silence that the package had added."""
+        is_padding = all(region.is_added_silence for region in self.regions)
+        return bool(self.regions) and is_padding and not self.channels_words
+
 
 def ends_of(frames: int, returned: int, offset: int) -> tuple[Region, ...]:
     """What was cut off or added at head and tail, or that the whole lies elsewhere.

@@ -27,6 +27,7 @@ class Region:
     moved_samples: how much later the returned sound lies, samples of the original; None where it
                    was not moved.
     words:         what was done, in few words; "" where the kind says it all.
+    is_added_silence: what was cut off there is silence that the package had added, nothing else.
     """
 
     start_sample: int
@@ -35,6 +36,15 @@ class Region:
     gain_db: float | None = None
     moved_samples: int | None = None
     words: str = ""
+    is_added_silence: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AddedSilence:
+    """Digital silence that a package put around a recording, frames at the delivered rate."""
+
+    head_samples: int = 0
+    tail_samples: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +80,11 @@ class OriginalFate:
     is_another: bool = False
     told_rate_hz: int | None = None
     header_words: tuple[str, ...] = ()
+
+    @property
+    def is_unpadded(self) -> bool:
+        """Nothing is missing but silence that the package had added."""
+        return bool(self.regions) and all(region.is_added_silence for region in self.regions)
 
     @property
     def sent_name(self) -> str:

@@ -423,6 +423,7 @@ RULE_TYPES: Mapping[str, type[Rule]] = {
     "original-changed": Rule,
     "original-missing": Rule,
     "original-renamed": Rule,
+    "original-unpadded": Rule,
     "late-entry": LateEntryRule,
     "waiver": Rule,
 }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from stemprep.checks.original_changed import region_words
 from stemprep.model.header import AudioFormat
@@ -38,6 +38,9 @@ STATUS_MEANING: Mapping[OriginalStatus, str] = {
     "changed": "another sound",
     "missing": "the package has it whole",
 }
+_UNPADDED = "unpadded"
+_STATES = (*list(STATUS_WORDS.values())[:3], _UNPADDED, *list(STATUS_WORDS.values())[3:])
+"""In their order: the same sound first."""
 _NAMED = 6
 _TO_DECIDE: Mapping[str, tuple[str, str]] = {
     "original-missing": ("missing original", "missing originals"),
@@ -133,21 +136,26 @@ def _put_causes(page: Page, result: Reconciliation, severity: str) -> None:
 
 def _put_originals(page: Page, originals: Sequence[OriginalFate]) -> None:
     page.head(f"Originals: {figures.plural(len(originals), 'file')} sent")
-    for status, words in STATUS_WORDS.items():
-        fates = [fate for fate in originals if fate.status == status]
+    for words in _STATES:
+        fates = [fate for fate in originals if state_words(fate) == words]
         if not fates:
             continue
-        if status == "changed":
-            _put_changed(page, fates)
+        if any(fate.regions for fate in fates) or words == STATUS_WORDS["changed"]:
+            _put_different(page, fates)
             continue
         shown = [fate_words(fate) for fate in fates[:_NAMED]]
         more = [f"{len(fates) - _NAMED} more"] if len(fates) > _NAMED else []
         page.fact(words, figures.and_list([*shown, *more]), indent=2, label_width=13)
 
 
-def _put_changed(page: Page, fates: Sequence[OriginalFate]) -> None:
+def state_words(fate: OriginalFate) -> str:
+    """What became of it, in a word or two; without added silence it is no changed one."""
+    return _UNPADDED if fate.is_unpadded else STATUS_WORDS[fate.status]
+
+
+def _put_different(page: Page, fates: Sequence[OriginalFate]) -> None:
     for fate in fates:
-        page.fact(STATUS_WORDS["changed"], fate_words(fate), indent=2, label_width=13)
+        page.fact(state_words(fate), fate_words(fate), indent=2, label_width=13)
         for region in fate.regions[:MAX_TOLD_REGIONS]:
             page.put(region_words(region, fate), " " * 15 + "- ")
         more = len(fate.regions) - MAX_TOLD_REGIONS
@@ -240,12 +248,22 @@ def _put_rest(page: Page, result: Reconciliation) -> None:
 
 def good_to_know(result: Reconciliation) -> list[str]:
     """Notes, what came back of our own making, and remarks on spec and sheet, a line each."""
-    lines = []
+    lines: list[str] = []
     for cause in (each for each in causes(result.findings) if each.severity == "note"):
-        first = cause.findings[0]
-        name = f"{figures.and_list(list(cause.files[:_NAMED]))}: " if cause.files else ""
-        lines.append(f"{cause.title}: {name}{first.message}")
+        lines += _note_lines(cause)
     if result.returned.given_back:
         files = figures.plural(len(result.returned.given_back), "file")
         lines.append(f"{files} made for the package came back too; the package has them")
     return [*lines, *result.notes]
+
+
+def _note_lines(cause: Cause) -> Iterator[str]:
+    """One line where all files have one message, else one for each."""
+    if cause.shared_message is not None:
+        name = f"{figures.and_list(list(cause.files[:_NAMED]))}: " if cause.files else ""
+        yield f"{cause.title}: {name}{cause.shared_message}"
+        return
+    for finding in cause.findings[:_NAMED]:
+        yield f"{cause.check}: {figures.and_list(list(finding.files))}: {finding.message}"
+    if len(cause.findings) > _NAMED:
+        yield f"{cause.check}: {len(cause.findings) - _NAMED} more: see the JSON report"

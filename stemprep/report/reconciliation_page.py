@@ -13,12 +13,12 @@ from stemprep.report.page import cause_view
 from stemprep.report.reconciliation import (
     MAX_TOLD_REGIONS,
     STATUS_MEANING,
-    STATUS_WORDS,
     fate_words,
     good_to_know,
     held_against_words,
     offset_words,
     start_words,
+    state_words,
     summary_words,
     taken_words,
     to_do_words,
@@ -118,7 +118,7 @@ def _original(fate: OriginalFate) -> OriginalRow:
     return OriginalRow(
         name=fate.source,
         returned_as="" if fate.returned_as is None else fate_words(fate),
-        state=STATUS_WORDS[fate.status],
+        state=state_words(fate),
         changes=tuple(changes) or (STATUS_MEANING[fate.status],),
     )
 

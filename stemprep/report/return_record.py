@@ -61,6 +61,7 @@ def _region_json(region: Region) -> Json:
         "gain_db": rounded(region.gain_db),
         "moved_samples": region.moved_samples,
         "words": region.words,
+        "is_added_silence": region.is_added_silence,
     }
 
 

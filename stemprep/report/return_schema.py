@@ -14,6 +14,8 @@ _COUNT: Schema = {"type": "integer", "minimum": 0}
 _DESCRIPTION = (
     "What came back of a delivery. Samples are 0-based, ends exclusive. Regions count in samples "
     "of the original at its own rate, those of the kind 'padded' in samples of the returned file. "
+    "A region with is_added_silence is missing, and was nothing but silence that the package had "
+    "added; an original that has no other regions is the same sound, and its status says so. "
     "start_sample and late_samples of new files count on the session's timeline, from its common "
     "start, at the session's rate; a late file is positive. Paths of originals are relative to "
     "the package, all others to the return."
@@ -58,6 +60,7 @@ def _original() -> Schema:
         "gain_db": nullable(NUMBER),
         "moved_samples": nullable(INTEGER),
         "words": TEXT,
+        "is_added_silence": FLAG,
     }
     return record(
         {

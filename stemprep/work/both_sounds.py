@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -12,6 +12,7 @@ import numpy.typing as npt
 from stemprep.containers import read_blocks
 from stemprep.intake import open_regular
 from stemprep.lineage.differences import DifferenceMeter, Differences
+from stemprep.model.reconciliation import AddedSilence
 from stemprep.summing import BlockStream
 from stemprep.units import quantising_step
 from stemprep.work.excerpts import SoundFile
@@ -47,10 +48,14 @@ class ComparedFile:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CompareJob:
-    """An original and what came back of it."""
+    """An original and what came back of it.
+
+    added: silence that the package put around the original, as its manifest tells.
+    """
 
     original: ComparedFile
     returned: ComparedFile
+    added: AddedSilence = field(default_factory=AddedSilence)
 
 
 def planar_blocks(file: ComparedFile, stack: ExitStack, channels: int) -> Iterator[Planar]:

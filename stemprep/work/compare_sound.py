@@ -10,6 +10,7 @@ import numpy as np
 
 from stemprep.containers import DecodingFault
 from stemprep.errors import InputError, PrepareError
+from stemprep.lineage.added_silence import told_apart, unpadded_regions
 from stemprep.lineage.differences import DifferenceMeter, Differences
 from stemprep.lineage.explaining import FOLLOWING, Excerpt
 from stemprep.lineage.regions import SoundComparison, ends_of, regions_of
@@ -28,7 +29,7 @@ from stemprep.work.both_sounds import (
     planar_blocks,
 )
 from stemprep.work.excerpts import Span, read_spans
-from stemprep.work.seek_original import is_coherent, offset_of
+from stemprep.work.seek_original import is_coherent, is_unpadded, offset_of, padding_of
 
 MOST_FRAMES = 1 << 20
 """Longest stretch that is held in memory at once; a longer one is told in parts."""
@@ -51,6 +52,11 @@ def compare_sound(job: CompareJob) -> SoundComparison | None:
 
 
 def _at_one_rate(job: CompareJob) -> SoundComparison:
+    padding = padding_of(job)
+    missing = padding.missing
+    if missing is not None and is_unpadded(job, missing):
+        regions = unpadded_regions(missing, job.original.frames)
+        return SoundComparison(regions=regions, offset=-missing.head_samples)
     offset = 0
     is_of_original = True
     found = differences(job, offset)
@@ -66,7 +72,8 @@ def _at_one_rate(job: CompareJob) -> SoundComparison:
             if not is_in_place or there.left_by_gain <= ACCOUNTED:
                 offset, found = place, there
     first = max(0, -offset)
-    ends = ends_of(job.original.frames, job.returned.frames, offset)
+    frames = job.original.frames
+    ends = told_apart(ends_of(frames, job.returned.frames, offset), padding.added, frames)
     excerpts = _excerpts(job, found, offset)
     changed = regions_of(found, excerpts, first=first, step=_step(job))
     is_dual = job.original.sound.format.channels != job.returned.sound.format.channels

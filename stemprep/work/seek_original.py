@@ -3,14 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from stemprep.lineage.differences import Differences
+from stemprep.lineage.differences import Differences, Span
 from stemprep.lineage.explaining import COHERENT, coherence
 from stemprep.lineage.moving import FoundPlace, equally_like, locate
-from stemprep.work.both_sounds import ComparedFile, CompareJob, Planar, as_channels, channels_of
+from stemprep.model.reconciliation import AddedSilence
+from stemprep.work.both_sounds import (
+    ComparedFile,
+    CompareJob,
+    Planar,
+    as_channels,
+    channels_of,
+    differences,
+    planar_blocks,
+)
 from stemprep.work.excerpts import mono_blocks, read_spans
 
 WINDOW_FRAMES = 32_768
@@ -108,3 +119,66 @@ def is_coherent(job: CompareJob, found: Differences) -> bool:
         for left, right in zip(before, after, strict=True)
     ]
     return bool(alike) and float(np.median(alike)) >= COHERENT
+
+
+# --- where only silence was taken away
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Padding:
+    """What is silent of the silence that the manifest tells, and where the rest would lie.
+
+    added:   of it, what the delivered file really holds as zeros.
+    missing: what is cut off where both sound the same frames, and no more is missing than
+             ``added``; None else.
+    """
+
+    added: AddedSilence
+    missing: AddedSilence | None = None
+
+
+def padding_of(job: CompareJob) -> Padding:
+    """Hold the first and the last sample that is not zero of both files against each other.
+
+    By them the place of the sound is exact, where a search may take a loop for its neighbour.
+    """
+    told = job.added
+    frames = job.original.frames
+    shorter = frames - job.returned.frames
+    if not (told.head_samples or told.tail_samples):
+        return Padding(added=told)
+    before, after = _sounding(job.original), _sounding(job.returned)
+    if before is None:
+        tail = min(shorter, told.tail_samples)
+        missing = AddedSilence(head_samples=shorter - tail, tail_samples=tail)
+        is_fitting = after is None and shorter > 0 and missing.head_samples <= told.head_samples
+        return Padding(added=told, missing=missing if is_fitting else None)
+    added = AddedSilence(
+        head_samples=min(told.head_samples, before[0]),
+        tail_samples=min(told.tail_samples, frames - before[1]),
+    )
+    if after is None or after[1] - after[0] != before[1] - before[0]:
+        return Padding(added=added)
+    head = before[0] - after[0]
+    is_within = 0 <= head <= added.head_samples and 0 <= shorter - head <= added.tail_samples
+    missing = AddedSilence(head_samples=head, tail_samples=shorter - head)
+    return Padding(added=added, missing=missing if is_within and shorter > 0 else None)
+
+
+def is_unpadded(job: CompareJob, missing: AddedSilence) -> bool:
+    """Tell whether all that is left is the original, sample for sample, on the same channels."""
+    channels = {file.sound.format.channels for file in (job.original, job.returned)}
+    return len(channels) == 1 and not differences(job, -missing.head_samples).runs
+
+
+def _sounding(file: ComparedFile) -> Span | None:
+    """First frame that is not zero on every channel, and the end of the last; None in silence."""
+    first, last, at = None, 0, 0
+    with ExitStack() as stack:
+        for block in planar_blocks(file, stack, file.sound.format.channels):
+            places = np.flatnonzero(block.any(axis=0))
+            if len(places):
+                first = at + int(places[0]) if first is None else first
+                last = at + int(places[-1]) + 1
+            at += block.shape[1]
+    return None if first is None else (first, last)
