@@ -45,11 +45,15 @@ _MOST_GAPS = 64
 
 @dataclass(frozen=True, slots=True)
 class _Edge:
-    """Where a stem's sound begins or ends, and how high it stands there."""
+    """Where a stem's sound begins or ends, and how high it stands there.
+
+    is_to_zero: beside it there is nothing at all, not even the last steps of a fade.
+    """
 
     at: int
     peak: float
     is_hard: bool
+    is_to_zero: bool
 
 
 @dataclass(slots=True)
@@ -130,7 +134,8 @@ def _heads(parts: SumSet, outlines: list[_Outline]) -> Iterator[Cut]:
 
 
 def _is_abrupt(parts: SumSet, stem: int, edge: _Edge) -> bool:
-    return edge.peak > max(_ABRUPT, _ABRUPT_STEPS * parts.stems[stem].step)
+    step = parts.stems[stem].step
+    return edge.peak > max(_ABRUPT, _ABRUPT_STEPS * step) or (step > 0 and edge.is_to_zero)
 
 
 def _outlines(parts: SumSet) -> list[_Outline]:
@@ -150,24 +155,35 @@ def _extend(outline: _Outline, start: int, samples: Stored, threshold: float) ->
     sizes = np.abs(samples).max(axis=0)
     over = np.flatnonzero(sizes > threshold)
     first, last = int(over[0]), int(over[-1])
-    risen = _edge(start + first, sizes[first : first + _NEAR])
+    risen = _rise(start, first, sizes)
     if outline.first is None:
         outline.first = risen
     elif outline.last is not None and risen.at - outline.last.at > _SHORTEST_HOLE:
         outline.gaps.append((outline.last, risen))
     for place in np.flatnonzero(np.diff(over) > _SHORTEST_HOLE):
         low, high = int(over[place]), int(over[place + 1])
-        fallen = _edge(start + low, sizes[max(low - _NEAR, 0) : low + 1][::-1])
-        outline.gaps.append((fallen, _edge(start + high, sizes[high : high + _NEAR])))
+        outline.gaps.append((_fall(start, low, sizes), _rise(start, high, sizes)))
     outline.gaps.sort(key=lambda gap: gap[0].at - gap[1].at)
     del outline.gaps[_MOST_GAPS:]
-    outline.last = _edge(start + last, sizes[max(last - _NEAR, 0) : last + 1][::-1])
+    outline.last = _fall(start, last, sizes)
 
 
-def _edge(at: int, sizes: Planar) -> _Edge:
-    """An edge from absolute samples, outwards in."""
-    peak = float(sizes.max())
-    return _Edge(at, peak, float(sizes[:_AT_ONCE].max()) > _HARD * peak)
+def _rise(start: int, place: int, sizes: Planar) -> _Edge:
+    return _edge(
+        start + place, sizes[place : place + _NEAR], sizes[max(place - _AT_ONCE, 0) : place]
+    )
+
+
+def _fall(start: int, place: int, sizes: Planar) -> _Edge:
+    sound = sizes[max(place - _NEAR, 0) : place + 1][::-1]
+    return _edge(start + place, sound, sizes[place + 1 : place + 1 + _AT_ONCE])
+
+
+def _edge(at: int, sound: Planar, beside: Planar) -> _Edge:
+    """An edge from absolute samples, outwards in, and those of the silence beside it."""
+    peak = float(sound.max())
+    is_to_zero = len(beside) == _AT_ONCE and not beside.any()
+    return _Edge(at, peak, float(sound[:_AT_ONCE].max()) > _HARD * peak, is_to_zero)
 
 
 def is_cut(
