@@ -1,8 +1,8 @@
-"""Stems that fall silent while another already lacks sound: seen only by what jumps at their edge.
+"""Stems that fall silent while another already lacks sound: seen only by what begins at their edge.
 
 Where one stem is cut short, what is left of the mix is its lost sound, and whether a second one is
 lost too cannot be computed. But a stem that breaks off at a height goes on in the mix: there the
-residual jumps by that height from one sample to the next, as no music does.
+residual takes a turn that its own past does not foretell, and that the stem's past does.
 """
 
 from __future__ import annotations
@@ -11,15 +11,22 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from stemprep.summing.model import Cut, Model
+from stemprep.summing.model import Cut, Model, Span
 from stemprep.summing.parts import Planar, SumSet, routed
 from stemprep.units import ratio_from_db
 
-_REACH = 64
 _LOUD = ratio_from_db(-60)
-_STANDS_OUT = 6.0
-"""Times the RMS of the residual's steps from sample to sample around."""
+_PAST = 2048
+_LEAST_PAST = 256
+_ORDER = 32
+_AHEAD = 16
+"""Samples (0.2 to 0.4 ms) for which a stem is foretold; after that music is not."""
+_RIDGE = 1e-9
+_STANDS_OUT = 8.0
+"""Standard errors by which a stem that goes on has to change what is foretold of the residual."""
 _ALIKE = 0.35
+_USUAL = 3.0
+"""What is left of the turn, as a multiple of what is usual: an attack leaves more."""
 
 
 def hidden_cuts(parts: SumSet, model: Model, cuts: Iterable[Cut]) -> Iterator[Cut]:
@@ -36,30 +43,80 @@ def hidden_cuts(parts: SumSet, model: Model, cuts: Iterable[Cut]) -> Iterator[Cu
 
 
 def is_seen_to_go_on(parts: SumSet, model: Model, cut: Cut) -> bool:
-    """Tell whether the residual jumps where a stem breaks off, or where it sets in again."""
-    if not cut.is_hard or cut.peak < _LOUD:
+    """Tell whether the residual turns where a stem breaks off, or where it sets in again."""
+    if cut.peak < _LOUD:
         return False
-    begins = cut.span[0] > 0 and _goes_on(parts, model, cut.stem, cut.span[0], -1)
-    return begins or (
-        cut.span[1] < parts.frames and _goes_on(parts, model, cut.stem, cut.span[1], 0)
+    begin, end = cut.span
+    lost = [known.span for known in model.cuts if known.stem != cut.stem]
+    return (begin > 0 and _turns(parts, model, cut.stem, _before(begin, lost), begin)) or (
+        end < parts.frames
+        and _turns(parts, model, cut.stem, _after(end, lost, parts.frames), end, is_backward=True)
     )
 
 
-def _goes_on(parts: SumSet, model: Model, stem: int, edge: int, beside: int) -> bool:
-    """Tell whether the residual jumps at ``edge`` by the stem's sample there.
+def _before(edge: int, lost: Iterable[Span]) -> Span:
+    """Past of an edge, as far as the same stems lack sound, and what follows."""
+    turns = [at for span in lost for at in span if at < edge]
+    return max(edge - _PAST, 0, *turns), edge + _AHEAD
 
-    beside: -1 where the stem's last sample lies before the edge, 0 where its first lies on it.
+
+def _after(edge: int, lost: Iterable[Span], frames: int) -> Span:
+    """The same in reverse."""
+    turns = [at for span in lost for at in span if at > edge]
+    return max(edge - _AHEAD, 0), min(edge + _PAST, frames, *turns)
+
+
+def _turns(
+    parts: SumSet, model: Model, stem: int, around: Span, edge: int, *, is_backward: bool = False
+) -> bool:
+    """Tell whether the residual turns at ``edge`` as it has to where the stem goes on.
+
+    Both are foretold by linear prediction (J. Makhoul, Proc. IEEE 63, 1975) from before the edge,
+    or backwards from after it.
     """
-    start, end = max(edge - _REACH, 0), min(edge + _REACH, parts.frames)
-    residual, sound = _around(parts, model, stem, start, end)
-    place = edge - start
-    steps = np.diff(residual, axis=1)
-    jump = steps[:, place - 1]
-    expected = sound[:, place + beside] * (1.0 if beside else -1.0)
-    others = np.delete(steps, place - 1, axis=1)
-    usual = float(np.sqrt(np.square(others).mean()))
-    height = float(np.abs(expected).max())
-    return height > _STANDS_OUT * usual and float(np.abs(jump - expected).max()) < _ALIKE * height
+    residual, sound = _around(parts, model, stem, *around)
+    place = edge - around[0]
+    if is_backward:
+        residual, sound, place = residual[:, ::-1], sound[:, ::-1], around[1] - edge
+    if place < _LEAST_PAST or residual.shape[1] < place + _AHEAD:
+        return False
+    surprise = expected = noise = left = 0.0
+    for own, heard in zip(residual, sound, strict=True):
+        rule = _prediction(own[:place])
+        usual = float(np.mean(np.square(_surprises(own[:place], rule))))
+        going_on = np.concatenate((np.zeros(place), _foretold(heard[:place])))
+        turn = _surprises(going_on, rule)[-_AHEAD:]
+        seen = _surprises(own, rule)[-_AHEAD:]
+        weight = 1 / max(usual, 1e-30)
+        surprise += weight * float(seen @ turn)
+        expected += weight * float(turn @ turn)
+        left += weight * float(np.square(seen - turn).sum())
+        noise += _AHEAD
+    if expected < _STANDS_OUT**2:
+        return False
+    is_usual = left < _USUAL**2 * noise or left < _ALIKE**2 * expected
+    return is_usual and abs(surprise / expected - 1) < _ALIKE
+
+
+def _prediction(past: Planar) -> Planar:
+    """Coefficients by which each sample follows from those before it, the nearest first."""
+    rows = np.lib.stride_tricks.sliding_window_view(past[:-1], _ORDER)[:, ::-1]
+    normal = rows.T @ rows
+    normal += _RIDGE * (np.trace(normal) / _ORDER + 1e-30) * np.eye(_ORDER)
+    return np.asarray(np.linalg.solve(normal, rows.T @ past[_ORDER:]))
+
+
+def _surprises(samples: Planar, rule: Planar) -> Planar:
+    """What the prediction misses, from the first sample on that has a whole past."""
+    return np.convolve(samples, np.concatenate(([1.0], -rule)), mode="valid")
+
+
+def _foretold(past: Planar) -> Planar:
+    rule = _prediction(past)
+    samples = past.copy()
+    for _ in range(_AHEAD):
+        samples = np.append(samples, rule @ samples[: -_ORDER - 1 : -1])
+    return samples[-_AHEAD:]
 
 
 def _around(parts: SumSet, model: Model, stem: int, start: int, end: int) -> tuple[Planar, Planar]:

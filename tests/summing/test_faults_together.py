@@ -24,6 +24,8 @@ from tests.summing.test_null_test import STEP, outcome_of, soft_stems, stems
         ("section-muted@20", 14_001),  # 130 dB below stems that sound elsewhere
         ("section-moved", 14_005),  # a steady tone: nearly right at many lags
         ("section-moved+cut-short", 14_003),  # the cut begins inside the section
+        ("hole@20", 16_003),  # of three steps' height, to nothing at all
+        ("cut-short+cut-short", 16_003),  # the second begins while the first lacks sound
         ("subsample+not-in-mix", 14_003),  # the absent one moved to where it hid more
     ],
 )
