@@ -26,7 +26,7 @@ _FULL = frozenset((errno.ENOSPC, errno.EDQUOT, errno.EFBIG))
 """What only standard output is left to say: everything else that is written tells its place."""
 
 COMMANDS = {
-    "demo": "Make a faulty session and take it all the way to a verified package.",
+    "demo": "Make a faulty session, deliver it, and reconcile what comes back.",
     "check": "Measure a drop and say what is wrong with it, and where.",
     "plan": "Show what a delivery would do, and do none of it.",
     "deliver": "Check, prepare, package and prove a drop.",

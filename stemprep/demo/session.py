@@ -89,7 +89,7 @@ def demo_files() -> Iterator[DemoFile]:
         yield _demo_file(path, samples)
     yield DemoFile(
         path="09 Piano.wav",
-        samples=_with_noise(_piano(OTHER_ROOM_RATE_HZ), seed=9),
+        samples=with_noise(_piano(OTHER_ROOM_RATE_HZ), seed=9),
         rate_hz=OTHER_ROOM_RATE_HZ,
         time_reference_samples=SESSION_START_S * OTHER_ROOM_RATE_HZ,
     )
@@ -136,7 +136,7 @@ def _late(sound: Mono, milliseconds: float) -> Mono:
     return np.concatenate([np.zeros(delay), sound[: sound.size - delay]]) if delay else sound
 
 
-def _with_noise(samples: npt.NDArray[np.float64], *, seed: int) -> npt.NDArray[np.float64]:
+def with_noise(samples: npt.NDArray[np.float64], *, seed: int) -> npt.NDArray[np.float64]:
     """Every real microphone hisses a little."""
     level = ratio_from_db(_NOISE_DBFS)
     return np.asarray(samples + np.random.default_rng(seed).normal(0, level, samples.shape))
@@ -164,17 +164,17 @@ def _drum_microphones(dry: dict[str, Mono]) -> dict[str, npt.NDArray[np.float64]
         ),
     }
     return {
-        path: _with_noise(np.atleast_2d(sound), seed=int(path[:2])) for path, sound in heard.items()
+        path: with_noise(np.atleast_2d(sound), seed=int(path[:2])) for path, sound in heard.items()
     }
 
 
 def _other_tracks(dry: dict[str, Mono]) -> dict[str, npt.NDArray[np.float64]]:
     entry = round(GUITAR_ENTERS_S * RATE_HZ)
-    voice = _with_noise(np.atleast_2d(0.6 * dry["voice"]), seed=10)
-    tom = _with_noise(np.atleast_2d(2.5 * _late(dry["kick"], 330.0)), seed=11)
+    voice = with_noise(np.atleast_2d(0.6 * dry["voice"]), seed=10)
+    tom = with_noise(np.atleast_2d(2.5 * _late(dry["kick"], 330.0)), seed=11)
     return {
-        "07 Bass DI.wav": _with_noise(np.atleast_2d(0.5 * dry["bass"]), seed=7),
-        "08 Guitar.wav": _with_noise(np.atleast_2d(0.5 * dry["guitar"]), seed=8)[:, entry:],
+        "07 Bass DI.wav": with_noise(np.atleast_2d(0.5 * dry["bass"]), seed=7),
+        "08 Guitar.wav": with_noise(np.atleast_2d(0.5 * dry["guitar"]), seed=8)[:, entry:],
         "10 Voice: lead?.wav": np.repeat(voice, 2, axis=0),
         "11 Floor Tom.wav": np.clip(tom, -1.0, 1.0),
     }
@@ -213,4 +213,4 @@ def _talkback() -> npt.NDArray[np.float64]:
     length = round(0.9 * RATE_HZ)
     begin = song.bar_one_samples(RATE_HZ) + round(2.6 * RATE_HZ)
     take[:length] = babble[begin : begin + length] * np.hanning(length)
-    return _with_noise(np.atleast_2d(take), seed=99)
+    return with_noise(np.atleast_2d(take), seed=99)

@@ -13,6 +13,7 @@ BEATS_A_BAR = 4
 BARS = 5
 LEAD_IN_S = 1.0
 TAIL_S = 1.6
+MANDOLIN_ENTERS_BAR = 3
 
 _CHORDS = (  # MIDI notes: bass, then the chord
     (38, (62, 65, 69)),
@@ -25,6 +26,7 @@ _MELODY = (  # bar, beat, beats long, MIDI note
     (0, 2.0, 2.0, 69), (1, 0.0, 1.5, 70), (1, 1.5, 2.0, 69), (2, 0.0, 1.0, 65), (2, 1.0, 2.5, 67),
     (3, 0.0, 2.0, 64), (3, 2.0, 1.5, 62), (4, 0.0, 3.0, 62),
 )  # fmt: skip
+_UNDER_IT = (65, 67, 65, 62, 64, 60, 55, 57)  # one MIDI note under each of the melody
 
 
 def frequency_hz(note: int) -> float:
@@ -125,6 +127,16 @@ def chord_source(rate_hz: int, *, is_piano: bool) -> Mono:
 
 def voice_source(rate_hz: int) -> Mono:
     """The hummed melody."""
+    return _hummed(_MELODY, rate_hz)
+
+
+def harmony_source(rate_hz: int) -> Mono:
+    """A second voice under the melody, in its rhythm."""
+    under = zip(_MELODY, _UNDER_IT, strict=True)
+    return _hummed([(bar, beat, beats, note) for (bar, beat, beats, _), note in under], rate_hz)
+
+
+def _hummed(notes: Iterable[tuple[int, float, float, int]], rate_hz: int) -> Mono:
     beat_s = 60 / TEMPO_BPM
     return _placed(
         (
@@ -133,12 +145,36 @@ def voice_source(rate_hz: int) -> Mono:
                 0.6,
                 voice(frequency_hz(note - 12), beats * beat_s, rate_hz),
             )
-            for bar, beat, beats, note in _MELODY
+            for bar, beat, beats, note in notes
         ),
         rate_hz,
     )
 
 
+def mandolin_source(rate_hz: int) -> Mono:
+    """The chords an octave up from bar 3 on, broken upwards three times a bar."""
+    seconds = 1.2 * 60 / TEMPO_BPM
+    return _placed(
+        (
+            (
+                _onset_samples(bar, beat + 0.03 * step, rate_hz),
+                0.2,
+                string(frequency_hz(note + 12), seconds, rate_hz, brightness=0.8),
+            )
+            for bar, (_, chord) in enumerate(_CHORDS)
+            for beat in (0.0, 1.5, 2.5)
+            for step, note in enumerate(chord)
+            if bar >= MANDOLIN_ENTERS_BAR - 1
+        ),
+        rate_hz,
+    )
+
+
+def bar_samples(bar: int, rate_hz: int) -> int:
+    """Where a bar begins in the take; bars count from 1."""
+    return _onset_samples(bar - 1, 0.0, rate_hz)
+
+
 def bar_one_samples(rate_hz: int) -> int:
     """Where bar 1 begins in the take."""
-    return _onset_samples(0, 0.0, rate_hz)
+    return bar_samples(1, rate_hz)
