@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from stemprep.app.from_package import MergedSet
+from stemprep.lineage.added_silence import added_parameters, added_silence
 from stemprep.model.finding import Finding
 from stemprep.model.plan import Operation, OutputPlan, Plan, Repair
 from stemprep.model.session import MeasuredFile, MeasuredSession
@@ -73,12 +74,13 @@ def _brought_to_level(joining: Iterable[OutputPlan], merged: MergedSet) -> Itera
 
 def _copied(file: MeasuredFile, path: str, merged: MergedSet) -> OutputPlan:
     reason = f"carried from {merged.package.identity.name}, byte for byte"
+    added = added_parameters(added_silence(merged.carried[file.path]))
     return OutputPlan(
         sources=(file.path,),
         path=path,
         role=file.role,
         song=file.source.song,
-        operations=(Operation(name="copy", reason=reason),),
+        operations=(Operation(name="copy", parameters=added, reason=reason),),
         format=file.facts.format,
         frames=file.facts.header.frames,
         is_damaged=merged.carried[file.path].is_damaged,

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from stemprep.lineage.records import DeliveredFile
-from stemprep.model.plan import Operation
+from stemprep.model.plan import Operation, Parameter
 from stemprep.model.reconciliation import AddedSilence, Region
 from stemprep.model.words import OperationName
 
@@ -15,17 +15,22 @@ _EXACT: frozenset[OperationName] = frozenset(
     {"copy-audio", "rewrap", "place", "pad", "convert-word-length", "rename"}
 )
 """What leaves every sample as it is, where a word length is not dithered."""
+_CARRIED = ("added_head_samples", "added_tail_samples")
+"""Parameters of a copy: its steps are told by the package that it was carried from."""
 
 
 def added_silence(file: DeliveredFile) -> AddedSilence:
     """What the operations of a delivered file put in front and at the end, less what they cut.
 
-    A rate converted after that leaves a trace of its filter in it, so nothing of it counts.
+    Of a file that was carried from package to package it is handed on with the copy. A rate
+    converted after that leaves a trace of its filter in it, so nothing of it counts.
     """
     head = tail = 0
     for step in file.operations:
         if step.name == "convert-rate":
             head = tail = 0
+        if step.name == "copy":
+            head, tail = (max(0, _samples(step, name)) for name in _CARRIED)
         sign = -1 if step.name == "trim" else 1
         if step.name in ("place", "pad", "trim"):
             head = max(0, head + sign * _samples(step, "head_samples"))
@@ -33,6 +38,12 @@ def added_silence(file: DeliveredFile) -> AddedSilence:
     frames = file.whole("frames") or 0
     head = min(head, frames)
     return AddedSilence(head_samples=head, tail_samples=min(tail, frames - head))
+
+
+def added_parameters(added: AddedSilence) -> dict[str, Parameter]:
+    """For the copy of a file that an earlier package had filled: what is added silence in it."""
+    values = (added.head_samples, added.tail_samples)
+    return {name: count for name, count in zip(_CARRIED, values, strict=True) if count}
 
 
 def _samples(step: Operation, name: str) -> int:

@@ -85,6 +85,12 @@ def _edges(given: Parameters, rate_hz: int | None) -> str:
     return figures.and_list(parts)
 
 
+def _copied(given: Parameters, rate_hz: int | None) -> str:
+    added = {name.removeprefix("added_"): value for name, value in given.items()}
+    told = _edges(added, rate_hz)
+    return f"{told} are silence that was added before" if told else ""
+
+
 def _rates(given: Parameters, rate_hz: int | None) -> str:
     ends = [figures.rate(_whole(given, name)) for name in ("from_hz", "to_hz")]
     quality = given.get("quality")
@@ -140,6 +146,7 @@ def _value(value: Parameter) -> str:
 
 
 _FIGURES: Mapping[OperationName, Callable[[Parameters, int | None], str]] = {
+    "copy": _copied,
     "place": _placing,
     "trim": _edges,
     "pad": _edges,

@@ -312,20 +312,49 @@ def test_text_page_and_record_tell_the_same(both: Reconciliation) -> None:
     assert "To do Nothing." in text
 
 
-def test_the_next_delivery_holds_no_second_version_of_it(
-    room: Room, both: Reconciliation, tmp_path: Path
-) -> None:
-    folder = tmp_path / "barn"
-    for fate in both.returned.originals:
-        if fate.returned_as is not None:
-            name = Path(fate.source).stem
-            drops.write_take(folder / fate.returned_as, room.sent(name)[:, 48_000:500_000])
-    order = Acceptance(destinations=(tmp_path / "next",))
+@pytest.fixture(scope="module")
+def following(room: Room, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The delivery after a return with a new take, and a guitar without its silence."""
+    place = tmp_path_factory.mktemp("following")
+    folder = place / "from the barn"
+    name = Path(room.path_of("Guitar")).name
+    drops.write_take(folder / name, room.sent("Guitar")[:, 48_000:500_000])
     returns.write_new(folder / "OD Choir.wav", returns.sung(330.0), 0)
-    (folder / Path(room.path_of("Bass")).name).unlink()
+    order = Acceptance(destinations=(place / "next",))
     result = accept(folder, room.package, order, room.spec)
     assert result.accepted is not None
+    return Path(result.accepted)
+
+
+def test_the_next_delivery_holds_no_second_version_of_it(room: Room, following: Path) -> None:
     sent = {file["path"] for file in returns.manifest_of(room.package)["files"]}
-    kept = {file["path"] for file in returns.manifest_of(Path(result.accepted))["files"]}
-    assert len(kept - sent) == 1, "the new take alone"
-    assert sent <= kept
+    kept = {file["path"] for file in returns.manifest_of(following)["files"]}
+    assert sent < kept
+    assert [Path(path).stem[3:] for path in kept - sent] == ["OD Choir"]
+
+
+def test_the_next_package_still_knows_what_the_first_one_added(
+    room: Room, following: Path, tmp_path: Path
+) -> None:
+    name = Path(room.path_of("Guitar")).name
+    own = HEAD + OWN + 1
+    for folder, span, status in (
+        ("silence", slice(31_337, -77_777), "header-changed"),
+        ("sound", slice(own, None), "changed"),
+    ):
+        drops.write_take(tmp_path / folder / name, room.sent("Guitar")[:, span])
+        (fate,) = (
+            each
+            for each in reconcile(tmp_path / folder, following, room.spec).returned.originals
+            if each.returned_as == name
+        )
+        assert fate.status == status
+        assert next(region.is_added_silence for region in fate.regions)
+    (copied,) = (
+        file["operations"]
+        for file in returns.manifest_of(following)["files"]
+        if Path(file["path"]).name == name
+    )
+    assert [step["parameters"] for step in copied] == [
+        {"added_head_samples": HEAD, "added_tail_samples": returns.FRAMES - GUITAR_END}
+    ]

@@ -41,6 +41,8 @@ PADDED: Step = ("pad", {"head_samples": 0, "tail_samples": 200})
     ("steps", "head", "tail"),
     [
         ([("copy", {})], 0, 0),
+        ([("copy", {"added_head_samples": 7, "added_tail_samples": 9})], 7, 9),
+        ([("copy", {"added_head_samples": -7, "added_tail_samples": True})], 0, 0),
         ([PLACED, PADDED], 100, 200),
         ([("pad", {"head_samples": 30, "tail_samples": 0}), PADDED], 30, 200),
         ([PLACED, ("place", {"head_samples": -40})], 60, 0),
