@@ -123,10 +123,10 @@ def _verdict(take: Take) -> tuple[Fraction | None, Placing, int | None, float, s
     stated, near = take.stated, take.near
     if near is not None and near.kind == "spill" and near.peak is not None:
         late = _in_session(near.peak.lag_samples, take)
-        told = f"{stated.words}; the mix that leaked into it is {_late_words(late, take)}"
+        told = f"{stated.told}; the mix that leaked into it is {_late_words(late, take)}"
         return stated.start_s, stated.placed_by, late, near.peak.confidence, told
     if near is not None and near.kind == "same-source":
-        told = f"{stated.words}; what it holds is in the mix too, so that tells no lateness"
+        told = f"{stated.told}; what it holds is in the mix too, so that tells no lateness"
         return stated.start_s, stated.placed_by, None, 0.0, told
     found = _confirmed(take)
     if found is not None:
@@ -134,7 +134,7 @@ def _verdict(take: Take) -> tuple[Fraction | None, Placing, int | None, float, s
     if not take.timeline.frames:
         return None, "unknown", None, 0.0, stated.words
     known = None if stated.placed_by == "unknown" else stated.start_s
-    return known, stated.placed_by, None, 0.0, f"{stated.words}; {_why_unheard(take)}"
+    return known, stated.placed_by, None, 0.0, f"{stated.told}; {_why_unheard(take)}"
 
 
 def _confirmed(take: Take) -> tuple[Fraction | None, Placing, int | None, float, str] | None:
@@ -153,7 +153,7 @@ def _confirmed(take: Take) -> tuple[Fraction | None, Placing, int | None, float,
         return take.stated.start_s, "time-reference", late, lag.peak.confidence, told
     placed_by: Placing = "spill" if lag.kind == "spill" else "same-source"
     how = "the mix that leaked into it" if lag.kind == "spill" else "what it shares with the mix"
-    told = f"{take.stated.words}; {how} begins at {clock}"
+    told = f"{take.stated.words}; {how} puts its start at {clock}"
     return start_s, placed_by, None, lag.peak.confidence, told
 
 

@@ -9,6 +9,7 @@ from fractions import Fraction
 from stemprep.model.header import AudioFormat
 from stemprep.model.reconciliation import NewFile, Placing, RecordingOffset
 
+_ASSUMED = "so it is taken to begin with the session"
 SHARED_S = Fraction(1, 4_000)
 """Lags this near to each other are one lag: 12 samples at 48 kHz, what the measuring scatters."""
 MIN_SHARED_S = Fraction(1, 2_000)
@@ -42,13 +43,20 @@ class Timeline:
 class Stated:
     """Where a file begins by its own word: seconds after the session's start, and why.
 
+    assumed:       what is taken for its start while nothing else tells; "" where the file says it.
     is_miscounted: by a time reference that counts at the session's rate instead of its own.
     """
 
     start_s: Fraction
     placed_by: Placing
     words: str
+    assumed: str = ""
     is_miscounted: bool = False
+
+    @property
+    def told(self) -> str:
+        """What it says, and what follows where that is nothing."""
+        return f"{self.words}, {self.assumed}" if self.assumed else self.words
 
 
 def stated_start(
@@ -65,14 +73,15 @@ def stated_start(
         return Stated(
             start_s=Fraction(0),
             placed_by="file-start",
-            words=f"it has {said}, so it is taken to begin with the session",
+            words=f"it has {said}",
+            assumed=_ASSUMED,
         )
     if start is None:
         return Stated(
             start_s=Fraction(0),
             placed_by="file-start",
-            words="the session has no time reference to hold its own against, so it is taken to "
-            "begin with the session",
+            words="the session has no time reference to hold its own against",
+            assumed=_ASSUMED,
         )
     origin_s = Fraction(start, timeline.rate_hz)
     length_s = Fraction(frames, form.sample_rate_hz)

@@ -85,6 +85,7 @@ def _assert_the_return_is_told(words: str, into: Path) -> None:
     ):
         assert told in words, told
         assert told in page, told
+    assert "taken to begin with the session" not in words
     (package,) = (into / "delivered").iterdir()
     sent = _sound_by_name(package / "data" / "tracks")
     back = _sound_by_name(into / "returned")

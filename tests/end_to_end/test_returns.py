@@ -298,6 +298,9 @@ def test_a_file_that_says_nothing_is_placed_by_what_leaked_into_it(
     file = new(back(room, tmp_path), "A.wav")
     assert (file.placed_by, file.late_samples) == ("spill", None)
     assert file.start_sample == pytest.approx(123_456, abs=4)
+    assert file.evidence == (
+        "it has no time reference; the mix that leaked into it puts its start at 0:02.572"
+    ), "not said to begin with the session as well"
     order = Acceptance(destinations=(tmp_path.parent / "placed",), moves=("A.wav",))
     result = accept(tmp_path, room.package, order, room.spec)
     assert result.accepted is not None
