@@ -4,28 +4,42 @@ from __future__ import annotations
 
 import os
 import shutil
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from stemprep.errors import StemprepError
 from stemprep.model.service import Inbox, ServiceConfig
 from stemprep.report.figures import plural, size
 from stemprep.service import sign_of_life
+from stemprep.service.closed import words_without_place
+from stemprep.service.jobs import Job
 from stemprep.service.store import Store
+from stemprep.service.unattended import LastDay, Late, last_day, late, unread
 
 SILENT_S = 120.0
 """So long without a sign of life, and the service is taken to hang."""
 LOW_SPACE_BYTES = 1_000_000_000
 LONG_WAIT_S = 3600.0
+MOST_UNREAD = 3
+"""So many drops that cannot be read are told in full, the others by their number."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Health:
-    """problems: the service cannot do its work. notes: it can, but a person should look."""
+    """How the service and its jobs stand.
+
+    problems: the service cannot do its work. notes: it can, but a person should look.
+    jobs:     how many are in each state.
+    unread:   the jobs of drops that cannot be read.
+    """
 
     problems: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     jobs: dict[str, int]
+    last_day: LastDay = field(default_factory=LastDay)
+    late: Late = field(default_factory=Late)
+    unread: tuple[Job, ...] = ()
 
     @property
     def is_well(self) -> bool:
@@ -34,17 +48,24 @@ class Health:
 
 
 def examine(config: ServiceConfig, now_s: float) -> Health:
-    """Look at the service of a config from outside. now_s: seconds since 1970."""
+    """Look at the service of a config from outside. now_s: seconds since 1970.
+
+    What became of single jobs is never a problem: a supervisor would start the service again,
+    which mends none of them.
+    """
     problems = [*_life(config.state, now_s), *_places(config)]
-    notes: list[str] = []
-    jobs: dict[str, int] = {}
+    told = Health(jobs={})
     try:
         with Store(config.state, "read") as store:
-            jobs = store.counts_by_state()
-            notes = _notes(jobs, store.oldest_waiting_s(now_s))
+            told = Health(
+                jobs=store.counts_by_state(),
+                last_day=last_day(store, now_s),
+                late=late(store, now_s, LONG_WAIT_S),
+                unread=tuple(unread(store)),
+            )
     except StemprepError as error:
         problems.append(str(error))
-    return Health(problems=tuple(problems), notes=tuple(notes), jobs=jobs)
+    return replace(told, problems=tuple(problems), notes=tuple(_notes(told)))
 
 
 def _life(state: Path, now_s: float) -> list[str]:
@@ -105,13 +126,35 @@ def _low_space(what: str, place: Path) -> list[str]:
     return [f"{what} {place}: {size(free_bytes)} free; make room, jobs wait without it"]
 
 
-def _notes(jobs: dict[str, int], oldest_s: float) -> list[str]:
+def _notes(health: Health) -> list[str]:
+    day, late_ones = health.last_day, health.late
     notes = []
-    if aside := jobs.get("set-aside", 0):
+    if aside := health.jobs.get("set-aside", 0):
+        of_day = f", {day.set_aside:,} of them in the last day" if day.set_aside else ""
+        if day.set_aside and day.set_aside == day.ended:
+            of_day = f", among them all {day.ended:,} that ended in the last day"
         notes.append(
-            f"{plural(aside, 'job')} set aside after repeated faults of the machine; "
+            f"{plural(aside, 'job')} set aside after repeated faults of the machine{of_day}; "
             "'stemprep jobs' lists them, 'stemprep jobs retry NUMBER' tries again"
         )
-    if oldest_s >= LONG_WAIT_S:
-        notes.append(f"the oldest drop has waited for {oldest_s / 3600:.1f} hours")
+    notes += _unread_notes(health.unread)
+    if late_ones.jobs:
+        notes.append(
+            f"{plural(late_ones.jobs, 'job')} waiting for more than {LONG_WAIT_S / 3600:.0f} hour, "
+            f"the oldest for {late_ones.oldest_s / 3600:.1f} hours; 'stemprep jobs' says why"
+        )
+    return notes
+
+
+def _unread_notes(jobs: Sequence[Job]) -> list[str]:
+    """Where, what, what is required, what to do; the drop's name stands in the list of jobs."""
+    notes = [
+        f"inbox {job.inbox}, job {job.job}: its drop {words_without_place(job.reason)}; "
+        f"'stemprep jobs show {job.job}' tells the place"
+        for job in jobs[:MOST_UNREAD]
+    ]
+    more = len(jobs) - MOST_UNREAD
+    if more > 0:
+        drops = "1 more drop" if more == 1 else f"{more:,} more drops"
+        notes.append(f"{drops} cannot be read; 'stemprep jobs' tells of each")
     return notes

@@ -7,6 +7,7 @@ opened but folders and, for the sample, regular files; links are never followed.
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import stat
@@ -22,8 +23,12 @@ MAX_ENTRIES = 100_000
 """As many as a drop may hold; one with more is looked at no closer, for it will be refused."""
 MAX_DEPTH = 100
 _TOO_MANY = b"/too many"  # no path in a drop begins with a stroke
+_UNLISTED = b"/!"  # a folder that could not be listed, and the errno
 SAMPLE_SPOTS = 8
 SPOT_BYTES = 4096
+
+Top = tuple[int, int, int]
+"""Device, inode and modification time of what stands at the top of a drop."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +111,33 @@ def sample(path: Path) -> bytes:
     return _digest(parts)
 
 
+def unread_places(path: Path) -> list[tuple[bytes, int]]:
+    """What in the drop at ``path`` cannot be opened: raw path, b"" for itself, and errno; sorted.
+
+    A folder that can be listed and not entered stands for all that lies in it. Clutter does not
+    count. Raises OSError where a folder is there that cannot be opened.
+    """
+    found: dict[bytes, int] = {}
+    for entry in _entries(path, None):
+        folder, closed, code = entry.path.rpartition(_UNLISTED)
+        if closed and entry.status is None and not entry.name:
+            found[folder] = int(code)
+        elif entry.status is None and entry.path != _TOO_MANY:
+            found[os.path.dirname(entry.path)] = errno.EACCES  # noqa: PTH120 - bytes
+        elif entry.status is not None and stat.S_ISREG(entry.status.st_mode):
+            try:
+                os.close(os.open(entry.name, FILE, dir_fd=entry.folder))
+            except OSError as error:
+                found[entry.path] = error.errno or errno.EIO
+    return sorted(found.items())
+
+
+def top_of(path: Path) -> Top:
+    """What tells a drop from another in its place, looked into or not. Raises OSError."""
+    status = os.lstat(path)
+    return status.st_dev, status.st_ino, status.st_mtime_ns
+
+
 def fingerprint(identity: bytes, sampled: bytes) -> str:
     """Tell one state of a drop from every other: 64 hexadecimal digits."""
     return hashlib.sha256(identity + sampled).hexdigest()
@@ -148,7 +180,7 @@ def _entries_below(top: int, marker: bytes) -> Iterator[_Entry]:
         try:
             handle = descend(top, folder.split(b"/") if folder else ())
         except OSError as error:
-            yield _Entry(top, b"", folder + b"/!" + str(error.errno).encode(), None)
+            yield _Entry(top, b"", folder + _UNLISTED + str(error.errno).encode(), None)
             continue
         try:
             for entry in _listed(handle, folder, MAX_ENTRIES + 1 - count):
