@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 AfterDelivery = Literal["leave", "archive"]
 EngineKind = Literal["processes", "inline", "dask"]
 LogFormat = Literal["text", "json"]
-NoticeKind = Literal["received", "delivered", "refused", "set-aside"]
-NOTICE_KINDS: tuple[NoticeKind, ...] = ("received", "delivered", "refused", "set-aside")
+NoticeKind = Literal["received", "held-back", "delivered", "refused", "set-aside"]
+NOTICE_KINDS: tuple[NoticeKind, ...] = get_args(NoticeKind)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -27,6 +27,7 @@ class Drop:
     fingerprint: 64 hexadecimal digits; another one whenever names, sizes, times or content change.
     files:       regular files in it, clutter not counted.
     size_bytes:  their sum.
+    is_closed:   it cannot be looked into, so that nothing but its name is known.
     """
 
     inbox_index: int
@@ -35,6 +36,7 @@ class Drop:
     fingerprint: str
     files: int
     size_bytes: int
+    is_closed: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,8 +51,12 @@ class Hint:
 class Held:
     """A drop or other entry that is not taken; told once.
 
-    name:   as in ``Drop``; "" for the inbox itself.
-    reason: in words, without any name; detail: the files in the drop that it is about, "" for none.
+    name:       as in ``Drop``; "" for the inbox itself.
+    reason:     in words, without any name; "" where it is not held back any more.
+    detail:     the files in the drop that it is about, "" for none.
+    is_closed:  the drop cannot be looked into; told when it begins and when it has lasted.
+    is_lasting: whether it has.
+    is_other:   the drop is known to be another than the last one of its name.
     """
 
     inbox_index: int
@@ -58,6 +64,9 @@ class Held:
     path: Path
     reason: str
     detail: str = ""
+    is_closed: bool = False
+    is_lasting: bool = False
+    is_other: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,12 +78,14 @@ class ScanResult:
                  so after a restart everything that lies there is given out again.
     held:        kept back although still, and entries that are never taken.
     unreachable: inboxes that cannot be listed now; in every scan.
+    is_any_gone: a drop that was there at the scan before has left.
     """
 
     received: tuple[Drop, ...] = ()
     ready: tuple[Drop, ...] = ()
     held: tuple[Held, ...] = ()
     unreachable: tuple[Held, ...] = ()
+    is_any_gone: bool = False
 
 
 @dataclass(slots=True)
@@ -102,12 +113,14 @@ class Arrivals:
         held: list[Held] = []
         unreachable: list[Held] = []
         still: list[tuple[int, str]] = []
+        is_any_gone = False
         for index, watch in enumerate(self._watches):
             hinted = {hint.name for hint in hints if hint.inbox_index == index}
             seen = watch.scan(now_s, hinted)
             received += [self._drop(index, name) for name in seen.new]
             still += [(index, name) for name in seen.still]
             held += [self._held(index, name, why) for name, why in seen.held]
+            is_any_gone |= seen.is_any_gone
             if seen.trouble:
                 unreachable.append(self._held(index, "", Hindrance(seen.trouble)))
         ready = self._given(still, held, now_s)
@@ -116,11 +129,14 @@ class Arrivals:
             ready=ready,
             held=tuple(held),
             unreachable=tuple(unreachable),
+            is_any_gone=is_any_gone,
         )
 
-    def forget(self, drop: Drop) -> None:
+    def forget(self, inbox: Path, name: str) -> None:
         """Give a drop out once more, as soon as it is found whole and still again."""
-        self._watches[drop.inbox_index].forget(drop.name)
+        for watch in self._watches:
+            if watch.inbox.path == inbox:
+                watch.forget(name)
 
     @property
     def is_quiet(self) -> bool:
@@ -155,6 +171,9 @@ class Arrivals:
             path=watched.path if watched is not None else watch.inbox.path / name,
             reason=hindrance.reason,
             detail=hindrance.detail,
+            is_closed=hindrance.is_closed,
+            is_lasting=hindrance.is_lasting,
+            is_other=watched is not None and watched.is_other,
         )
 
     def _drop(self, index: int, name: str) -> Drop:
@@ -166,4 +185,5 @@ class Arrivals:
             fingerprint=watched.given,
             files=watched.look.files,
             size_bytes=watched.look.size_bytes,
+            is_closed=watched.hindrance is not None and watched.hindrance.is_closed,
         )

@@ -11,6 +11,7 @@ from pathlib import Path
 from stemprep.app.inspect import Inspection
 from stemprep.intake import open_regular
 from stemprep.package import TreeEntry, opened_file, opened_folder, read_digests, walk
+from stemprep.service.closed import ClosedError, closed_words
 from stemprep.service.looking import fingerprint, look_at, sample
 
 Inventory = dict[str, str]
@@ -19,12 +20,18 @@ Inventory = dict[str, str]
 
 
 def fingerprint_now(drop: Path, ready_marker: str | None) -> str:
-    """The fingerprint of what lies there now; "" where nothing does. Raises OSError."""
+    """The fingerprint of what lies there now; "" where nothing does.
+
+    Raises ClosedError where the account may not look into it, OSError for all else.
+    """
     try:
         look = look_at(drop, ready_marker)
         return "" if look is None else fingerprint(look.identity, sample(drop))
     except FileNotFoundError:
         return ""
+    except PermissionError as error:
+        os.lstat(drop)  # an inbox that cannot be entered is no closed drop
+        raise ClosedError(closed_words(drop, error)) from error
 
 
 def content_digest(inspection: Inspection) -> str:

@@ -26,11 +26,16 @@ _NOT_TAKEN = "a link or special file, which is never followed or opened; drop th
 
 @dataclass(slots=True)
 class Seen:
-    """Names by what one scan found about them; trouble: why the inbox cannot be listed."""
+    """Names by what one scan found about them.
+
+    is_any_gone: something that was watched is there no more.
+    trouble:     why the inbox cannot be listed.
+    """
 
     new: list[str] = field(default_factory=list)
     still: list[str] = field(default_factory=list)
     held: list[tuple[str, Hindrance]] = field(default_factory=list)
+    is_any_gone: bool = False
     trouble: str = ""
 
 
@@ -44,6 +49,7 @@ class InboxWatch:
     _moving: set[str] = field(default_factory=set)
     _passed_over: dict[str, str] = field(default_factory=dict)
     _beside: dict[str, str] = field(default_factory=dict)
+    _is_listed: bool = False
     _folder_time: tuple[int, int] = (-1, -1)
     _list_again_until_s: float = float("-inf")
     _list_due_s: float = float("-inf")
@@ -115,8 +121,7 @@ class InboxWatch:
             beside = self._beside.get(name, "")
             state = watched.look_again(now_s, self._patience, beside=beside)
             if state == "gone":
-                del self.drops[name]
-                self._moving.discard(name)
+                self._lose(name, seen)
                 self._list_due_s = now_s
                 continue
             if state != "whole":
@@ -167,16 +172,14 @@ class InboxWatch:
                     continue
                 elif not is_folder and not item.is_file(follow_symlinks=False):
                     passed_over[name] = _NOT_TAKEN
-                elif trouble := self._see_first(name, Path(item.path), now_s, seen):
-                    passed_over[name] = trouble
                 else:
+                    self._see_first(name, Path(item.path), now_s, seen)
                     names.add(name)
         for gone in self.drops.keys() - names:
-            del self.drops[gone]
-            self._moving.discard(gone)
+            self._lose(gone, seen)
         new = sorted(passed_over.items() - self._passed_over.items())
         seen.held += [(name, Hindrance(reason)) for name, reason in new]
-        self._passed_over, self._beside = passed_over, beside
+        self._passed_over, self._beside, self._is_listed = passed_over, beside, True
 
     def _may_be_drop(self, name: str, *, is_folder: bool) -> bool:
         marker = self.inbox.ready_marker
@@ -184,14 +187,19 @@ class InboxWatch:
             return False
         return may_be_drop(name, is_folder=is_folder)
 
-    def _see_first(self, name: str, path: Path, now_s: float, seen: Seen) -> str:
-        """Begin to watch a drop; return why it cannot be looked into, "" where it can."""
-        try:
-            watched = Watched.first(path, now_s, self._patience)
-        except OSError as error:
-            return f"cannot be looked into ({error.strerror}); check its permissions"
-        if watched is not None:
-            self.drops[name] = watched
-            self._moving.add(name)
-            seen.new.append(name)
-        return ""
+    def _see_first(self, name: str, path: Path, now_s: float, seen: Seen) -> None:
+        """Begin to watch a drop, whether it can be looked into or not."""
+        watched = Watched.first(path, now_s, self._patience)
+        if watched is None:
+            return
+        watched.is_other = self._is_listed
+        self.drops[name] = watched
+        self._moving.add(name)
+        seen.new.append(name)
+        if news := watched.news(now_s, self._patience):
+            seen.held.append((name, news))
+
+    def _lose(self, name: str, seen: Seen) -> None:
+        del self.drops[name]
+        self._moving.discard(name)
+        seen.is_any_gone = True

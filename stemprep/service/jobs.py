@@ -4,10 +4,12 @@
                    ^          |------> refused        a bad drop: its report says what to fix
                    |          |------> set-aside      the machine failed too often; a person looks
                    '----------'                       a fault of the machine: tried again later
+    running -> arriving                               the drop cannot be read any more
     arriving, waiting, running -> changed | gone      the drop is no longer what was announced
     any but running -> given-up                       a person has said so
 
-``arriving`` drops still move. What is ``changed`` has a job of its own with the new state.
+``arriving`` drops still move, or are held back for the reason that is told. What is ``changed`` has
+a job of its own with the new state.
 """
 
 from __future__ import annotations

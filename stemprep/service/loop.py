@@ -176,12 +176,15 @@ class Service:
                         self._taking.take(drop, now_s)
         except StemprepError:
             for drop in found.ready:
-                self._arrivals.forget(drop)  # it is given out again
+                self._arrivals.forget(drop.path.parent, drop.name)  # it is given out again
             raise
         for trouble in self._hints.troubles():
             _log().warning("events", told=trouble)
         for held in found.held:
-            self._tell_held(held, self._taking.hold(held))
+            is_lasting = held.is_lasting or self.is_once  # then nobody looks again
+            self._tell_held(held, self._taking.hold(held, now_s, is_lasting=is_lasting))
+        if found.is_any_gone:
+            self._taking.miss(now_s)
         self._tell_unreachable(found.unreachable)
         if found.received or found.ready:
             self._store_due_s = 0.0
@@ -205,6 +208,8 @@ class Service:
             return
         _log().info(known.state, job=known.job, verdict=known.verdict, attempts=known.attempts)
         self._indexes.outdate(job)
+        if known.state == "arriving":  # it could not be read any more: look at it afresh
+            self._arrivals.forget(job.inbox, job.name)
 
     def _start(self, pool: ThreadPoolExecutor, *, is_news: bool) -> None:
         now_s = time.monotonic()
@@ -252,11 +257,16 @@ class Service:
                     self.store.notice_sent(notice.job, notice.kind)
 
     def _tell_held(self, held: Held, jobs: list[int]) -> None:
+        if held.is_closed and held.is_lasting:
+            return  # it was logged when it began
         named = {"drop": held.name, "detail": held.detail}
         told = named if self.config.notices.is_title_told else {}
         numbers = {"job": ",".join(map(str, jobs))} if jobs else {}
         place = {"inbox": held.inbox_index + 1, **numbers, **told}
-        _log().warning("held back", reason=held.reason, **place)
+        if held.reason:
+            _log().warning("held back", reason=held.reason, **place)
+        else:
+            _log().info("held back no longer", **place)
 
     def _tell_unreachable(self, unreachable: tuple[Held, ...]) -> None:
         now = {held.inbox_index: held.reason for held in unreachable}

@@ -206,6 +206,7 @@ def _paragraph(notice: Notice, is_title_told: bool) -> str:
 
 _STATES: dict[NoticeKind, str] = {
     "received": "received",
+    "held-back": "held back",
     "delivered": "delivered",
     "refused": "refused",
     "set-aside": "set aside",
@@ -218,6 +219,11 @@ def _told(notice: Notice) -> str:
     if notice.kind == "received":
         what = f"{plural(notice.files, 'file')}, {size(notice.size_bytes)}"
         return f"Job {number} was received: {what}. It is checked next."
+    if notice.kind == "held-back":
+        return (
+            f"Job {number} waits: the service cannot read its drop. 'stemprep jobs show {number}' "
+            "tells where and what to do; once it can be read it is taken by itself."
+        )
     if notice.kind == "delivered":
         return f"Job {number} was delivered; its receipt lies beside the drop.{verdict}"
     if notice.kind == "refused":

@@ -25,6 +25,7 @@ from stemprep.model.rule import DeliverySpec
 from stemprep.model.service import Inbox, ServiceConfig
 from stemprep.package import replicate, verify_package
 from stemprep.service.afterwards import archive_drop, keep_inventory
+from stemprep.service.closed import ClosedError, placed, unread_in
 from stemprep.service.drops import fingerprint_now
 from stemprep.service.jobs import Job, State
 from stemprep.service.limits import require_size, require_within
@@ -66,6 +67,11 @@ class Runner:
         except ChangedError as found:
             state: State = "gone" if found.is_gone else "changed"
             self.store.move(job.job, state, self.clock(), expected=("running",))
+        except ClosedError as found:  # it is taken again once it can be read
+            self.store.move(
+                job.job, "arriving", self.clock(), expected=("running",),
+                reason=placed(job.drop, found.reason), fingerprint="", lease_until_s=0.0,
+            )  # fmt: skip
         except StoppedError:
             self._let_wait(job, "the service was told to end while it was worked on", wait_s=0.0)
         except Exception as error:  # whatever it is, the job and the others go on
@@ -115,7 +121,7 @@ class Runner:
 
     def _refuse(self, job: Job, inbox: Inbox, results: Results, report: Report) -> None:
         self._require_unchanged(job, inbox)
-        reason = results.headline(report)
+        reason = unread_in(job.drop) or results.headline(report)
         try:
             results.refuse(report)
         except OSError as error:  # an inbox that cannot be written to is no reason to go on

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from stemprep.model.service import Inbox, ServiceConfig
 from stemprep.service.arrivals import Drop, Held
-from stemprep.service.jobs import Job, State
+from stemprep.service.closed import placed, words_without_place
+from stemprep.service.jobs import Job, State, Step
 from stemprep.service.store import Store
 
 _TO_COME: tuple[State, ...] = ("arriving", "waiting", "set-aside")
@@ -24,8 +25,11 @@ class Taking:
     def announce(self, drop: Drop, now_s: float) -> None:
         """Note a drop that was never seen before; it may still grow, so nobody is told its size."""
         for inbox, spec in self._specs(drop):
-            if self.store.latest(inbox.path, _raw(drop), spec) is None:
+            latest = self.store.latest(inbox.path, _raw(drop), spec)
+            if latest is None:
                 self.store.add(self._job(drop, inbox, spec, now_s, "arriving"))
+            elif latest.state == "arriving" and latest.reason and not drop.is_closed:
+                self.store.set_fields(latest.job, reason="")
 
     def take(self, drop: Drop, now_s: float) -> None:
         """Have a drop that is whole and still worked on, unless that was done in this state."""
@@ -43,15 +47,21 @@ class Taking:
                 self.store.move(latest.job, "changed", now_s, expected=_TO_COME)
             self.store.add(self._job(drop, inbox, spec, now_s, "waiting"), notice="received")
 
-    def hold(self, held: Held) -> list[int]:
-        """Note at a drop that still arrives why it is not taken; the numbers of its jobs."""
+    def hold(self, held: Held, now_s: float, *, is_lasting: bool) -> list[int]:
+        """Note at a drop that still arrives why it is not taken; the numbers of its jobs.
+
+        One that cannot be read gets a job for that, where nothing else tells what became of it,
+        and people are told once where that lasts.
+        """
         numbers = []
         inbox = self.config.inboxes[held.inbox_index]
+        raw_name = os.fsencode(held.path.name)
         for spec in inbox.specs:
-            latest = self.store.latest(inbox.path, os.fsencode(held.path.name), str(spec))
+            latest = self.store.latest(inbox.path, raw_name, str(spec))
+            if held.is_closed and (latest is None or _is_past(latest, held)):
+                latest = self._announce_closed(held, inbox, str(spec), latest, now_s)
             if latest is not None and latest.state == "arriving":
-                told = f"{held.reason} ({held.detail})" if held.detail else held.reason
-                self.store.set_fields(latest.job, reason=told)
+                self._tell_why(latest, _told(held), now_s, is_lasting=held.is_closed and is_lasting)
                 numbers.append(latest.job)
         return numbers
 
@@ -60,6 +70,33 @@ class Taking:
         for job in self.store.jobs(("arriving",)):
             if not os.path.lexists(job.drop):
                 self.store.move(job.job, "gone", now_s, expected=("arriving",))
+
+    def _announce_closed(
+        self, held: Held, inbox: Inbox, spec: str, latest: Job | None, now_s: float
+    ) -> Job:
+        """Add a job for a drop of which nothing but its name is known."""
+        if latest is not None:
+            self.store.move(latest.job, "changed", now_s, expected=_TO_COME)
+        drop = Drop(
+            inbox_index=held.inbox_index,
+            name=held.name,
+            path=held.path,
+            fingerprint="",
+            files=0,
+            size_bytes=0,
+        )
+        return self.store.add(self._job(drop, inbox, spec, now_s, "arriving"))
+
+    def _tell_why(self, job: Job, reason: str, now_s: float, *, is_lasting: bool) -> None:
+        """Put the reason into the list of jobs; what lasts, into its history too, with a notice."""
+        is_told = is_lasting and any(map(_is_of_closed, self.store.steps(job.job)))
+        if is_lasting and not is_told:
+            self.store.move(
+                job.job, "arriving", now_s, expected=("arriving",), reason=reason,
+                notice="held-back",
+            )  # fmt: skip
+        elif job.reason != reason:
+            self.store.set_fields(job.job, reason=reason)
 
     def _specs(self, drop: Drop) -> list[tuple[Inbox, str]]:
         inbox = self.config.inboxes[drop.inbox_index]
@@ -89,3 +126,24 @@ def _raw(drop: Drop) -> bytes:
 def _is_known(latest: Job, drop: Drop) -> bool:
     """Tell whether the drop was taken in this state; one that was away in between was not."""
     return latest.fingerprint == drop.fingerprint and latest.state not in ("changed", "gone")
+
+
+def _is_past(latest: Job, held: Held) -> bool:
+    """Tell whether the newest job of a name says nothing of what lies there closed now.
+
+    A delivered drop that is only closed afterwards, as it is, keeps nobody waiting.
+    """
+    if latest.state in ("changed", "gone", "refused"):
+        return True
+    return held.is_other and latest.state in ("delivered", "set-aside", "given-up")
+
+
+def _is_of_closed(step: Step) -> bool:
+    return step.state == "arriving" and bool(words_without_place(step.reason))
+
+
+def _told(held: Held) -> str:
+    """Why a drop is not taken, with the places that it is about, as the list of jobs has it."""
+    if held.is_closed:
+        return placed(held.path, held.reason)
+    return f"{held.reason} ({held.detail})" if held.detail else held.reason

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
-from stemprep.service.looking import Look, fingerprint, look_at, sample
+from stemprep.service.closed import closed_words
+from stemprep.service.looking import Look, Top, fingerprint, look_at, sample, top_of
 
 LOOKS_PER_SETTLING = 4
 SHORTEST_PACE_S, LONGEST_PACE_S = 0.05, 5.0
@@ -17,6 +19,17 @@ MARKED_SETTLE_S = 2.0  # copying programs may bring the marker before the last f
 EMPTY_SETTLINGS = 4.0  # a file of 0 bytes is mostly one whose writing has not begun
 TELL_AFTER_SETTLINGS, TELL_AFTER_S = 10.0, 60.0
 RESTLESS_S = 6 * 3600.0
+
+_CLOSED_LOOK = Look(
+    stillness=b"closed",
+    identity=b"closed",
+    files=0,
+    size_bytes=0,
+    unfinished="",
+    is_marked=False,
+    is_empty=False,
+)
+"""What stands for the look at a drop that cannot be looked into."""
 
 State = Literal["moving", "still", "whole", "gone"]
 
@@ -31,12 +44,20 @@ class Patience:
 
 @dataclass(frozen=True, slots=True)
 class Hindrance:
-    """Why a drop is not taken, in words; detail: names of files in it, which a log may not tell."""
+    """Why a drop is not taken, in words; detail: names of files in it, which a log may not tell.
+
+    is_closed:  it cannot be looked into, so that nothing else is known of it.
+    is_lasting: that has been so for longer than a copy takes to open what it makes.
+    """
 
     reason: str
     detail: str = ""
+    is_closed: bool = False
+    is_lasting: bool = False
 
 
+OPENED = Hindrance("")
+"""Told once when a drop that was closed can be looked into."""
 _RESTLESS = Hindrance("it has not kept still for 6 hours; is something still writing into it?")
 
 
@@ -47,6 +68,7 @@ class Watched:
     given:     fingerprint with which the drop was last given out as ready; "" before that.
     hindrance: why a still drop is not ready; None where nothing but time is missing.
     is_told:   whether the hindrance was told.
+    is_other:  when it was closed it was known to be another than the one before of that name.
     """
 
     path: Path
@@ -58,17 +80,28 @@ class Watched:
     is_settled: bool = False
     hindrance: Hindrance | None = None
     is_told: bool = False
+    is_other: bool = False
     look_cost_s: float = 0.0
+    _top: Top = (0, 0, 0)
+    _told_closed: Hindrance | None = None
     _early_sample: bytes | None = field(default=None)
 
     @classmethod
     def first(cls, path: Path, now_s: float, patience: Patience) -> Watched | None:
-        """Look for the first time; None where nothing is there any more. Raises OSError."""
+        """Look for the first time; None where nothing is there any more."""
         begun_s = time.perf_counter()
-        look = look_at(path, patience.ready_marker)
-        if look is None:
+        hindrance: Hindrance | None = None
+        top: Top | None
+        try:
+            look, top = look_at(path, patience.ready_marker), top_of(path)
+        except FileNotFoundError:
             return None
-        watched = cls(path, look, now_s, now_s, now_s)
+        except OSError as error:
+            hindrance, top = _closed(path, error)
+            look = _CLOSED_LOOK
+        if look is None or top is None:
+            return None
+        watched = cls(path, look, now_s, now_s, now_s, hindrance=hindrance, _top=top)
         watched.look_cost_s = time.perf_counter() - begun_s
         watched._plan_next(now_s, patience)
         return watched
@@ -84,10 +117,7 @@ class Watched:
         except FileNotFoundError:
             state = "gone"
         except OSError as error:
-            closed = Hindrance(f"cannot be looked into ({error.strerror}); check its permissions")
-            if self.hindrance != closed:
-                self._restart(now_s, self.look)
-            self.hindrance, state = closed, "moving"
+            state = self._close(now_s, error)
         self.look_cost_s = time.perf_counter() - begun_s
         self._plan_next(now_s, patience)
         return state
@@ -107,17 +137,28 @@ class Watched:
     def give(self) -> str | None:
         """Return the fingerprint of a still drop; None where it was given out as it is."""
         assert self._early_sample is not None
+        with suppress(OSError):
+            self._top = top_of(self.path)
         found = fingerprint(self.look.identity, self._early_sample)
         self.is_settled, self.hindrance, self.is_told = True, None, False
+        self.is_other = False
         self._early_sample = None
         is_new = found != self.given
         self.given = found
         return found if is_new else None
 
     def news(self, now_s: float, patience: Patience) -> Hindrance | None:
-        """Return what to tell about a drop that is kept back, each time once."""
+        """Return what to tell about a drop that is kept back, each time once.
+
+        That it is closed is told at once, and again when that lasts; then that it is not any more.
+        """
         still_s = now_s - self.still_since_s
         is_long = still_s >= max(TELL_AFTER_S, TELL_AFTER_SETTLINGS * patience.settle_s)
+        if self.hindrance is not None and self.hindrance.is_closed:
+            return self._closed_news(self.hindrance, is_long=is_long)
+        if self._told_closed is not None:
+            self._told_closed, self.is_other = None, False
+            return OPENED
         if self.is_told or self.is_settled or self.look.is_empty:
             return None
         if self.hindrance is not None and is_long:
@@ -127,6 +168,25 @@ class Watched:
             self.is_told = True
             return _RESTLESS
         return None
+
+    def _closed_news(self, closed: Hindrance, *, is_long: bool) -> Hindrance | None:
+        before = self._told_closed
+        is_known = before is not None and before.reason == closed.reason
+        if before is not None and is_known and (before.is_lasting or not is_long):
+            return None
+        self._told_closed = replace(closed, is_lasting=is_long)
+        return self._told_closed
+
+    def _close(self, now_s: float, error: OSError) -> State:
+        """Note that nothing can be seen; once it can, the drop is given out again."""
+        closed, top = _closed(self.path, error)
+        if top is None:
+            return "gone"
+        if self.hindrance != closed or top != self._top:
+            self.is_other |= top != self._top
+            self._restart(now_s, _CLOSED_LOOK)
+        self.hindrance, self._top, self.given = closed, top, ""
+        return "moving"
 
     def _compare(self, now_s: float, patience: Patience, beside: str) -> State:
         seen = look_at(self.path, patience.ready_marker)
@@ -185,3 +245,14 @@ class Watched:
         else:  # held back: it may take days
             pace_s = min(max(pace_s, still_s / 10), LONGEST_HELD_PACE_S)
         self.due_s = now_s + max(pace_s, REST_PER_LOOK * self.look_cost_s)
+
+
+def _closed(path: Path, error: OSError) -> tuple[Hindrance, Top | None]:
+    """What to tell of a drop that cannot be looked into, and its top; None where it is gone."""
+    hindrance = Hindrance(closed_words(path, error), is_closed=True)
+    try:
+        return hindrance, top_of(path)
+    except FileNotFoundError:
+        return hindrance, None
+    except OSError:
+        return hindrance, (0, 0, 0)

@@ -340,7 +340,7 @@ def test_an_inbox_that_goes_away_is_told_and_loses_nothing(watch: Watch) -> None
     assert names(watching.wait(80)) == ["new.wav"]
 
 
-def test_a_drop_that_cannot_be_looked_into_is_told_once(
+def test_a_drop_that_cannot_be_looked_into_is_told_at_once_and_when_that_lasts(
     watch: Watch, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     watching = watch()
@@ -353,9 +353,11 @@ def test_a_drop_that_cannot_be_looked_into_is_told_once(
     with monkeypatch.context() as closed:
         closed.setattr("stemprep.service.watched.look_at", refuse)
         assert not watching.wait(300)
-    assert [held.name for held in watching.held] == ["take.wav"]
+    assert [held.name for held in watching.held] == ["take.wav"] * 2
+    assert [held.is_lasting for held in watching.held] == [False, True]
     assert "Permission denied" in watching.held[0].reason
     assert len(watching.wait(80)) == 1
+    assert [held.reason for held in watching.held[2:]] == [""]  # no longer held back
 
 
 def test_a_folder_that_was_closed_from_the_start_is_told_and_taken_once_open(
@@ -417,7 +419,7 @@ def test_a_forgotten_drop_is_given_out_again(watch: Watch) -> None:
     watching = watch()
     (watching.inbox / "take.wav").write_bytes(b"x")
     (drop,) = watching.wait(15)
-    watching.arrivals.forget(drop)
+    watching.arrivals.forget(watching.inbox, drop.name)
     assert watching.wait(20) == [drop]
 
 
