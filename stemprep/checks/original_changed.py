@@ -101,9 +101,12 @@ def change_words(region: Region, rate_hz: int) -> str:
         samples = abs(region.moved_samples)
         time = f" ({1000 * samples / rate_hz:.1f} ms)" if rate_hz else ""
         return f"moved {samples:,} samples{time} {way}"
-    return {"trimmed": "cut off", "padded": "added", "rate-converted": "converted"}.get(
-        region.kind, region.kind
-    )
+    return {
+        "trimmed": "cut off",
+        "padded": "added",
+        "rate-converted": "converted",
+        "processed": "processed (no one gain or move explains it)",
+    }.get(region.kind, region.kind)
 
 
 def span_words(region: Region, fate: OriginalFate) -> str:

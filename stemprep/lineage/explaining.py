@@ -69,12 +69,16 @@ class Excerpt:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Explanation:
-    """What was done: as in ``Region``, without its place."""
+    """What was done: as in ``Region``, without its place.
+
+    between_samples: how much later it lies where that is no whole number of samples.
+    """
 
     kind: RegionKind
     gain_db: float | None = None
     moved_samples: int | None = None
     words: str = ""
+    between_samples: float | None = None
 
     def at(self, start: int, end: int) -> Region:
         """The region in which it holds."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from stemprep.lineage.between_samples import as_between_samples
 from stemprep.lineage.explaining import (
     LEFT_IN_A_CELL,
     UNITY_DB,
@@ -26,6 +27,8 @@ Part = tuple[int, int, Explanation]
 WINDOW_FRAMES = 8_192
 MIN_FRAMES = 256
 MIN_LIKENESS = 0.9
+ALIKE_BETWEEN = 0.6
+"""Half a sample off, white noise is like itself to 0.64 = sinc(1/2)."""
 _AS_LITTLE_LEFT = 1.5
 _ROUNDING_LEFT = 1e-6
 MOST_PARTS = 24
@@ -100,13 +103,24 @@ def parts_of(excerpt: Excerpt) -> list[Part]:
                     if rest[0] < rest[1]
                 ]
                 continue
-        how = whole or as_processed(part) or Explanation(kind="edited")
+        how = whole or _between(part) or as_processed(part) or Explanation(kind="edited")
         found.append((start, end, how))
     return sorted(found, key=lambda each: each[:2])
 
 
-def _moved_part(excerpt: Excerpt) -> Part | None:
-    """The longest stretch around the loudest sound that the original holds somewhere near."""
+def _between(excerpt: Excerpt) -> Explanation | None:
+    """The whole of it moved by no whole number of samples, by the loudest sound in it."""
+    found = _sought(excerpt)
+    if found is None or found[1].likeness < ALIKE_BETWEEN:
+        return None
+    start, place = found
+    window = min(WINDOW_FRAMES, excerpt.frames)
+    moved = excerpt.lead + start - place.start
+    return as_between_samples(excerpt, moved, (start, start + window))
+
+
+def _sought(excerpt: Excerpt) -> tuple[int, FoundPlace] | None:
+    """Where its loudest window begins, and where that lies in the original around it."""
     if excerpt.frames < MIN_FRAMES:
         return None
     mono = excerpt.returned.mean(axis=0)
@@ -114,8 +128,16 @@ def _moved_part(excerpt: Excerpt) -> Part | None:
     start = _loudest(mono, window)
     around = excerpt.around.mean(axis=0)
     place = locate(mono[start : start + window], around, excerpt.lead + start)
-    if place is None or place.likeness < MIN_LIKENESS:
+    return None if place is None else (start, place)
+
+
+def _moved_part(excerpt: Excerpt) -> Part | None:
+    """The longest stretch around the loudest sound that the original holds somewhere near."""
+    found = _sought(excerpt)
+    if found is None or found[1].likeness < MIN_LIKENESS:
         return None
+    start, place = found
+    window = min(WINDOW_FRAMES, excerpt.frames)
     moved = excerpt.lead + start - place.start
     there = excerpt.around[:, excerpt.lead - moved : excerpt.lead - moved + excerpt.frames]
     if moved == 0 or there.shape != excerpt.returned.shape:

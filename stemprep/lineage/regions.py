@@ -16,6 +16,7 @@ from stemprep.units import ratio_from_db
 SHORT_FRAMES = 64
 NEAR_S = 0.1
 MOST_REGIONS = 200
+SAME_LAG = 0.1
 _SILENT_STEPS = 4.0
 _KNOWN = 8
 _TRACE_CELLS = 4
@@ -140,6 +141,10 @@ def _joined(
 
 def _is_same(left: Explanation, right: Explanation) -> bool:
     if (left.kind, left.moved_samples) != (right.kind, right.moved_samples):
+        return False
+    if left.between_samples is not None and right.between_samples is not None:
+        return abs(left.between_samples - right.between_samples) <= SAME_LAG
+    if left.between_samples != right.between_samples:
         return False
     if left.kind in ("edited", "processed"):
         return True
