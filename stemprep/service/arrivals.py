@@ -173,7 +173,7 @@ class Arrivals:
             detail=hindrance.detail,
             is_closed=hindrance.is_closed,
             is_lasting=hindrance.is_lasting,
-            is_other=watched is not None and watched.is_other,
+            is_other=hindrance.is_other,
         )
 
     def _drop(self, index: int, name: str) -> Drop:

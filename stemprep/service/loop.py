@@ -15,7 +15,7 @@ import structlog
 from stemprep.engine import give_back_memory
 from stemprep.errors import StemprepError
 from stemprep.model.service import ServiceConfig
-from stemprep.service.arrivals import Arrivals, Held, Hint, ScanResult
+from stemprep.service.arrivals import Arrivals, Drop, Held, Hint, ScanResult
 from stemprep.service.engines import engine_of
 from stemprep.service.hints import Hints
 from stemprep.service.index import Indexes
@@ -27,6 +27,7 @@ from stemprep.service.store import Store
 from stemprep.service.store_rows import StoreError
 from stemprep.service.sweeping import sweep_staging
 from stemprep.service.taking import Taking
+from stemprep.service.told_inboxes import ToldInboxes
 
 LEASE_S = 300.0
 SHORTEST_PACE_S, LONGEST_PACE_S = 0.05, 1.0
@@ -60,7 +61,7 @@ class Service:
     _interrupt: threading.Event = field(default_factory=threading.Event)
     _active: dict[Future[None], Job] = field(default_factory=dict)
     _indexes: Indexes = field(init=False)
-    _unreachable: set[int] = field(default_factory=set)
+    _told: ToldInboxes = field(init=False)
     _begun_s: float = 0.0
     _renew_due_s: float = 0.0
     _trouble: str = ""
@@ -69,6 +70,7 @@ class Service:
     def __post_init__(self) -> None:
         self._arrivals = Arrivals(self.config.inboxes, self.config.rescan_s)
         self._taking = Taking(config=self.config, store=self.store)
+        self._told = ToldInboxes(is_title_told=self.config.notices.is_title_told)
         self._hints = Hints(self.config.inboxes)
         self._indexes = Indexes(self.config, self.store)
         self._life = SignOfLife(self.config.state)
@@ -174,18 +176,20 @@ class Service:
                         self._taking.announce(drop, now_s)
                     for drop in found.ready:
                         self._taking.take(drop, now_s)
+            for held in found.held:
+                is_lasting = held.is_lasting or self.is_once  # then nobody looks again
+                self._told.hold(held, self._taking.hold(held, now_s, is_lasting=is_lasting))
         except StemprepError:
-            for drop in found.ready:
-                self._arrivals.forget(drop.path.parent, drop.name)  # it is given out again
+            closed = [held for held in found.held if held.is_closed]
+            drops: list[Drop | Held] = [*found.received, *found.ready, *closed]
+            for lost in drops:
+                self._arrivals.forget(lost.path.parent, lost.name)  # it is given out again
             raise
         for trouble in self._hints.troubles():
             _log().warning("events", told=trouble)
-        for held in found.held:
-            is_lasting = held.is_lasting or self.is_once  # then nobody looks again
-            self._tell_held(held, self._taking.hold(held, now_s, is_lasting=is_lasting))
         if found.is_any_gone:
             self._taking.miss(now_s)
-        self._tell_unreachable(found.unreachable)
+        self._told.reach(found.unreachable)
         if found.received or found.ready:
             self._store_due_s = 0.0
 
@@ -256,26 +260,6 @@ class Service:
                 for notice, _ in told:
                     self.store.notice_sent(notice.job, notice.kind)
 
-    def _tell_held(self, held: Held, jobs: list[int]) -> None:
-        if held.is_closed and held.is_lasting:
-            return  # it was logged when it began
-        named = {"drop": held.name, "detail": held.detail}
-        told = named if self.config.notices.is_title_told else {}
-        numbers = {"job": ",".join(map(str, jobs))} if jobs else {}
-        place = {"inbox": held.inbox_index + 1, **numbers, **told}
-        if held.reason:
-            _log().warning("held back", reason=held.reason, **place)
-        else:
-            _log().info("held back no longer", **place)
-
-    def _tell_unreachable(self, unreachable: tuple[Held, ...]) -> None:
-        now = {held.inbox_index: held.reason for held in unreachable}
-        for index in now.keys() - self._unreachable:
-            _log().error("inbox out of reach", inbox=index + 1, reason=now[index])
-        for index in self._unreachable - now.keys():
-            _log().info("inbox within reach again", inbox=index + 1)
-        self._unreachable = set(now)
-
     # The end
 
     def _is_worked_off(self) -> bool:
@@ -300,7 +284,7 @@ class Service:
             return EXIT_DONE
         left = self.store.jobs(("waiting", "running", "published", "set-aside"))
         is_left = any(job.state != "set-aside" or job.changed_s >= self._begun_s for job in left)
-        return EXIT_LEFT_OVER if is_left or self._unreachable else EXIT_DONE
+        return EXIT_LEFT_OVER if is_left or self._told.unreachable else EXIT_DONE
 
 
 def _log() -> structlog.typing.FilteringBoundLogger:

@@ -48,12 +48,14 @@ class Hindrance:
 
     is_closed:  it cannot be looked into, so that nothing else is known of it.
     is_lasting: that has been so for longer than a copy takes to open what it makes.
+    is_other:   it is known to be another than the one before of its name.
     """
 
     reason: str
     detail: str = ""
     is_closed: bool = False
     is_lasting: bool = False
+    is_other: bool = False
 
 
 OPENED = Hindrance("")
@@ -68,7 +70,7 @@ class Watched:
     given:     fingerprint with which the drop was last given out as ready; "" before that.
     hindrance: why a still drop is not ready; None where nothing but time is missing.
     is_told:   whether the hindrance was told.
-    is_other:  when it was closed it was known to be another than the one before of that name.
+    is_other:  known to be another than the last of its name, and that is still to be told.
     """
 
     path: Path
@@ -174,7 +176,8 @@ class Watched:
         is_known = before is not None and before.reason == closed.reason
         if before is not None and is_known and (before.is_lasting or not is_long):
             return None
-        self._told_closed = replace(closed, is_lasting=is_long)
+        self._told_closed = replace(closed, is_lasting=is_long, is_other=self.is_other)
+        self.is_other = False
         return self._told_closed
 
     def _close(self, now_s: float, error: OSError) -> State:

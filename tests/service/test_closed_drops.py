@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -19,12 +20,14 @@ from stemprep.errors import InputError
 from stemprep.model.service import ServiceConfig
 from stemprep.service import running
 from stemprep.service.arrivals import Arrivals
+from stemprep.service.attending import give_up
 from stemprep.service.closed import words_without_place
 from stemprep.service.jobs import Job, State
 from stemprep.service.locking import state_folder
 from stemprep.service.loop import Service
 from stemprep.service.notices import Notice, Notices, wording
 from stemprep.service.store import Store
+from stemprep.service.store_rows import StoreError
 from stemprep.service.taking import Taking
 from tests.service.rights import without_rights
 from tests.service.studio import Studio, digests, hurry
@@ -275,6 +278,43 @@ def test_a_delivered_drop_that_is_only_closed_keeps_nobody_waiting(
     drop.chmod(0o700)
     desk.wait(300)
     assert desk.states == ["delivered"]
+
+
+def test_a_closed_drop_that_was_given_up_is_told_no_more(studio: Studio, desk: Desk) -> None:
+    studio.drop("Reel")
+    desk.wait(5)
+    drop = studio.drop("Lantern")
+    drop.chmod(0)
+    desk.wait(5)
+    give_up(desk.store, 2, desk.now_s)
+    desk.wait(300)
+    desk.arrivals = Arrivals(desk.config.inboxes)
+    desk.wait(300)
+    assert desk.states == ["waiting", "given-up"]
+    drop.chmod(0o700)
+    desk.wait(90)
+    assert desk.states == ["waiting", "given-up", "waiting"]
+
+
+def test_a_store_that_refuses_once_costs_no_telling(
+    studio: Studio, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    studio.drop("Lantern").chmod(0)
+    move, set_fields = Store.move, Store.set_fields
+    refusals = [StoreError("refused"), StoreError("refused")]
+
+    def refusing(method: Callable[..., Any]) -> Callable[..., Any]:
+        def called(*arguments: Any, **named: Any) -> Any:
+            if refusals:
+                raise refusals.pop()
+            return method(*arguments, **named)
+
+        return called
+
+    monkeypatch.setattr(Store, "move", refusing(move))
+    monkeypatch.setattr(Store, "set_fields", refusing(set_fields))
+    assert run(studio) == [(1, "held-back")]
+    assert only(studio).reason
 
 
 def test_the_notice_names_nothing_unless_titles_are_allowed() -> None:
