@@ -16,6 +16,9 @@ from stemprep.measure import SoundMeter
 from stemprep.model.facts import FileFacts, MeasureSettings, Sound
 from stemprep.model.header import Header, HeaderFault
 
+_COPY_AGAIN = "Copy or export the file again, and check the disk it came from."
+_OPEN_IT = "Make it readable for the account that runs this and drop again."
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasureJob:
@@ -32,7 +35,8 @@ def measure_file(job: MeasureJob) -> FileFacts:
     try:
         stream = open_regular(job.root, job.raw_path)
     except (InputError, OSError) as error:
-        return unmeasured(str(error))
+        is_closed = isinstance(error.__cause__ or error, PermissionError)
+        return unmeasured(str(error), advice=_OPEN_IT if is_closed else _COPY_AGAIN)
     with stream:
         digest = hashlib.sha256()
         before = os.fstat(stream.fileno())
@@ -73,7 +77,7 @@ def measure_stream(
     return header, None if meter is None else meter.finish()
 
 
-def unmeasured(found: str) -> FileFacts:
+def unmeasured(found: str, *, advice: str = _COPY_AGAIN) -> FileFacts:
     """Facts of a file that gave nothing: one fault that says why."""
     fault = HeaderFault(
         check="unreadable",
@@ -82,7 +86,7 @@ def unmeasured(found: str) -> FileFacts:
         found=found,
         required="a file that can be read to its end",
         message=f"Cannot be read: {found}.",
-        advice="Copy or export the file again, and check the disk it came from.",
+        advice=advice,
     )
     return FileFacts(
         size_bytes=0, sha256="", header=Header(format=None, faults=(fault,)), sound=None

@@ -17,6 +17,7 @@ from stemprep.model.facts import MeasureSettings
 from stemprep.work import measure
 from stemprep.work.measure import MeasureJob, measure_file, unmeasured
 from tests import signals
+from tests.service.rights import without_rights
 
 
 def _job(root: Path, name: str = "take.wav") -> MeasureJob:
@@ -55,6 +56,14 @@ def test_what_cannot_be_opened_is_unreadable(tmp_path: Path, kind: str) -> None:
     (fault,) = facts.header.faults
     assert (fault.check, fault.severity) == ("unreadable", "fail")
     assert fault.message.startswith("Cannot be read: ")
+
+
+def test_what_may_not_be_read_is_opened_and_not_exported_again(tmp_path: Path) -> None:
+    _take(tmp_path).chmod(0)
+    with without_rights():
+        (fault,) = measure_file(_job(tmp_path)).header.faults
+    assert "Permission denied" in fault.message
+    assert fault.advice.startswith("Make it readable")
 
 
 def test_a_disk_that_fails_while_reading_is_told(
