@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from stemprep.dsp.finite import finite
+
 Planar = npt.NDArray[np.float64]
 """Shape (channels, frames), full scale = 1.0."""
 Sums = npt.NDArray[np.float64]
@@ -28,6 +30,7 @@ class Differences:
 
     frames:     compared, per channel.
     runs:       (start, end) of stretches that differ, in order.
+    no_numbers: the same of those that came back NaN or infinite; sums take them for silence.
     cell_frames: length of a cell; the last one may be shorter.
     original, returned, cross: per cell, sums over all channels of x*x, y*y and x*y.
     differing:  per cell, frames that differ.
@@ -35,6 +38,7 @@ class Differences:
 
     frames: int
     runs: tuple[Span, ...]
+    no_numbers: tuple[Span, ...]
     cell_frames: int
     original: Sums
     returned: Sums
@@ -73,21 +77,51 @@ def correlation(left: Sums, right: Sums) -> float:
     return float(first @ second) / size if size > 0.0 else 0.0
 
 
+class _Runs:
+    """Stretches of frames that have something in common, those near each other made one."""
+
+    def __init__(self, gap: int) -> None:
+        self._gap = gap
+        self.spans: list[Span] = []
+
+    def add(self, mask: npt.NDArray[np.bool_], at: int) -> None:
+        """A block that begins at frame ``at``: which of its frames have it."""
+        edges = np.flatnonzero(np.diff(mask, prepend=False, append=False)) + at
+        starts, ends = edges[::2], edges[1::2]
+        if not len(starts):
+            return
+        apart = np.flatnonzero(starts[1:] - ends[:-1] >= self._gap)
+        firsts = np.concatenate([starts[:1], starts[apart + 1]])
+        lasts = np.concatenate([ends[apart], ends[-1:]])
+        for start, end in zip(firsts.tolist(), lasts.tolist(), strict=True):
+            if self.spans and start - self.spans[-1][1] < self._gap:
+                self.spans[-1] = (self.spans[-1][0], end)
+            else:
+                self.spans.append((start, end))
+        while len(self.spans) > MOST_RUNS:
+            self._gap *= 2
+            self.spans = merged(self.spans, self._gap)
+
+
 class DifferenceMeter:
     """Compares two streams that are given block by block, the same times in both."""
 
     def __init__(self, rate_hz: int) -> None:
         self._cell = max(1, round(rate_hz / CELLS_PER_S))
-        self._gap = max(1, round(MERGED_S * rate_hz))
-        self._runs: list[Span] = []
+        gap = max(1, round(MERGED_S * rate_hz))
+        self._runs, self._no_numbers = _Runs(gap), _Runs(gap)
         self._sums: list[npt.NDArray[np.float64]] = []
         self._held = np.zeros((4, 0))
         self._frames = 0
 
     def add(self, original: Planar, returned: Planar) -> None:
         """One block of each, of one shape."""
-        differs = (original != returned).any(axis=0)
-        self._add_runs(differs)
+        are_both_none = np.isnan(original) & np.isnan(returned)
+        differs = ((original != returned) & ~are_both_none).any(axis=0)
+        are_numbers = np.isfinite(returned).all(axis=0)
+        self._runs.add(differs & are_numbers, self._frames)
+        self._no_numbers.add(differs & ~are_numbers, self._frames)
+        original, returned = finite(original), finite(returned)
         new = np.stack(
             [
                 np.einsum("cf,cf->f", original, original),
@@ -103,23 +137,6 @@ class DifferenceMeter:
         self._held = joined[:, whole:]
         self._frames += original.shape[1]
 
-    def _add_runs(self, differs: npt.NDArray[np.bool_]) -> None:
-        edges = np.flatnonzero(np.diff(differs, prepend=False, append=False)) + self._frames
-        starts, ends = edges[::2], edges[1::2]
-        if not len(starts):
-            return
-        apart = np.flatnonzero(starts[1:] - ends[:-1] >= self._gap)
-        firsts = np.concatenate([starts[:1], starts[apart + 1]])
-        lasts = np.concatenate([ends[apart], ends[-1:]])
-        for start, end in zip(firsts.tolist(), lasts.tolist(), strict=True):
-            if self._runs and start - self._runs[-1][1] < self._gap:
-                self._runs[-1] = (self._runs[-1][0], end)
-            else:
-                self._runs.append((start, end))
-        while len(self._runs) > MOST_RUNS:
-            self._gap *= 2
-            self._runs = merged(self._runs, self._gap)
-
     def finish(self) -> Differences:
         """What all blocks together show."""
         if self._held.shape[1]:
@@ -128,7 +145,8 @@ class DifferenceMeter:
         sums = np.concatenate(self._sums, axis=1) if self._sums else np.zeros((4, 0))
         return Differences(
             frames=self._frames,
-            runs=tuple(self._runs),
+            runs=tuple(self._runs.spans),
+            no_numbers=tuple(self._no_numbers.spans),
             cell_frames=self._cell,
             original=sums[0],
             returned=sums[1],

@@ -17,6 +17,7 @@ SHORT_FRAMES = 64
 NEAR_S = 0.1
 MOST_REGIONS = 200
 SAME_LAG = 0.1
+NO_NUMBERS = "values that are no numbers (NaN or infinite)"
 _SILENT_STEPS = 4.0
 _KNOWN = 8
 _TRACE_CELLS = 4
@@ -87,6 +88,7 @@ def regions_of(
         known = _known_gain(excerpt, [each for _, each in told])
         parts = [(0, excerpt.frames, known)] if known else parts_of(excerpt)
         told += [((span[0] + start, span[0] + end), how) for start, end, how in parts]
+    told += [(span, Explanation(kind="edited", words=NO_NUMBERS)) for span in found.no_numbers]
     for span, excerpt in short:
         known = _known_gain(excerpt, [each for _, each in told])
         told.append((span, known or Explanation(kind="edited")))
@@ -127,7 +129,9 @@ def _joined(
         (start, end), known = current
         is_close = span[0] - end < near or _is_silent(found, end, span[0], step)
         is_trace = (
-            known.kind == "processed" and span[1] - span[0] <= _TRACE_CELLS * found.cell_frames
+            known.kind == "processed"
+            and span[1] - span[0] <= _TRACE_CELLS * found.cell_frames
+            and explanation.words != NO_NUMBERS
         )
         if is_close and (is_trace or _is_same(known, explanation)):
             current = (start, span[1]), known
@@ -140,6 +144,8 @@ def _joined(
 
 
 def _is_same(left: Explanation, right: Explanation) -> bool:
+    if NO_NUMBERS in (left.words, right.words):
+        return left.words == right.words
     if (left.kind, left.moved_samples) != (right.kind, right.moved_samples):
         return False
     if left.between_samples is not None and right.between_samples is not None:

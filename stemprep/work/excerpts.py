@@ -1,4 +1,7 @@
-"""Places of files: by seeking where positions are exact, else in one pass over the file."""
+"""Places of files: by seeking where positions are exact, else in one pass over the file.
+
+They are listened to, so what is no number is silence in them; telling of it is up to checks.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stemprep.containers import read_blocks
+from stemprep.dsp.finite import finite
 from stemprep.intake import open_regular
 from stemprep.model.header import WAV_FAMILY, AudioFormat, Header
 
@@ -57,7 +61,7 @@ def mono_blocks(root: str, file: SoundFile) -> Iterator[Samples]:
     """The whole file in order, channels averaged, in blocks of any size."""
     with open_regular(root, file.raw_path) as stream:
         for block in read_blocks(stream, file.header, _unheard):
-            yield block.samples.mean(axis=0, dtype=np.float32)
+            yield finite(block.samples).mean(axis=0, dtype=np.float32)
 
 
 def _by_seeking(root: str, file: SoundFile, spans: Sequence[Span]) -> list[Samples]:
@@ -102,7 +106,7 @@ def _lay(target: Samples, start: int, at: int, samples: npt.NDArray[np.floating]
     """Copy what of ``samples``, which begin at frame ``at``, falls into a span from ``start``."""
     first, last = max(start, at), min(start + target.shape[1], at + samples.shape[1])
     if first < last:
-        target[:, first - start : last - start] = samples[:, first - at : last - at]
+        target[:, first - start : last - start] = finite(samples[:, first - at : last - at])
 
 
 def _unheard(_: bytes | memoryview) -> None:

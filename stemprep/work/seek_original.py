@@ -168,7 +168,8 @@ def padding_of(job: CompareJob) -> Padding:
 def is_unpadded(job: CompareJob, missing: AddedSilence) -> bool:
     """Tell whether all that is left is the original, sample for sample, on the same channels."""
     channels = {file.sound.format.channels for file in (job.original, job.returned)}
-    return len(channels) == 1 and not differences(job, -missing.head_samples).runs
+    found = differences(job, -missing.head_samples)
+    return len(channels) == 1 and not found.runs and not found.no_numbers
 
 
 def _sounding(file: ComparedFile) -> Span | None:

@@ -34,6 +34,10 @@ class Told(NamedTuple):
 
 def file_of(path: Path, sound: Planar, *, rate_hz: int = RATE_HZ, bits: int = 24) -> ComparedFile:
     signals.write_wav(path, sound, rate_hz=rate_hz, subtype=f"PCM_{bits}")
+    return opened(path)
+
+
+def opened(path: Path) -> ComparedFile:
     with path.open("rb") as stream:
         header = read_header(stream, path.stat().st_size, path.name)
     sound_file = SoundFile(path=path.name, raw_path=path.name.encode(), header=header)
