@@ -40,17 +40,25 @@ def closed_words(place: Path, error: OSError) -> str:
     try:
         status = os.lstat(place)
     except OSError:
-        whose, is_group_ours = "", False
+        whose, right = "", "chmod -R g+rX"
     else:
         owner, group = _account(status.st_uid), _group(status.st_gid)
         whose = f"; {stat.filemode(status.st_mode)}, owner {owner}, group {group}"
-        is_group_ours = status.st_gid in (os.getegid(), *os.getgroups())
-    regroup = "" if is_group_ours else f"chgrp -R {_group(os.getegid())} and "
+        right = _right_to_give(status)
     return (
         f"{_FOUND}{found}{whose}); the service runs as {_account(os.geteuid())} and must be able "
         "to read every file of a drop and to enter every folder; give it that right, for example "
-        f"with {regroup}chmod -R g+rX; it is then taken by itself"
+        f"with {right} on the drop; it is then taken by itself"
     )
+
+
+def _right_to_give(status: os.stat_result) -> str:
+    """The narrowest change that helps: never the right for everybody, the work is unreleased."""
+    if status.st_uid == os.geteuid():
+        return "chmod -R u+rX"
+    if status.st_gid in (os.getegid(), *os.getgroups()):
+        return "chmod -R g+rX"
+    return f"chgrp -R {_group(os.getegid())} and chmod -R g+rX"
 
 
 def placed(place: Path, words: str) -> str:

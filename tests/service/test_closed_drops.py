@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -21,7 +22,7 @@ from stemprep.model.service import ServiceConfig
 from stemprep.service import running
 from stemprep.service.arrivals import Arrivals
 from stemprep.service.attending import give_up
-from stemprep.service.closed import words_without_place
+from stemprep.service.closed import closed_words, words_without_place
 from stemprep.service.jobs import Job, State
 from stemprep.service.locking import state_folder
 from stemprep.service.loop import Service
@@ -35,7 +36,7 @@ from tests.service.studio import Studio, digests, hurry
 REQUIRED = (
     "cannot be read (Permission denied",
     "must be able to read",
-    "chmod -R g+rX",
+    "chmod -R u+rX",
     "by itself",
 )
 
@@ -138,6 +139,38 @@ def test_a_drop_closed_while_it_is_worked_on_is_no_fault_of_the_machine(
     drop.chmod(0o700)
     run(studio)
     assert only(studio).state == "delivered"
+
+
+@pytest.mark.parametrize(
+    ("uid_delta", "groups", "advice"),
+    [
+        (0, [], "with chmod -R u+rX on"),
+        (1, ["own"], "with chmod -R g+rX on"),
+        (1, [], "with chgrp -R 4711 and chmod -R g+rX on"),
+    ],
+)
+def test_the_advice_gives_the_service_a_right_and_nobody_else(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    uid_delta: int,
+    groups: list[str],
+    advice: str,
+) -> None:
+    """Which class of permissions counts: path_resolution(7)."""
+    own = tmp_path.stat()
+    monkeypatch.setattr(os, "geteuid", lambda: own.st_uid + uid_delta)
+    monkeypatch.setattr(os, "getegid", lambda: 4711)
+    monkeypatch.setattr(os, "getgroups", lambda: [own.st_gid for _ in groups])
+    words = closed_words(tmp_path, PermissionError(errno.EACCES, "Permission denied"))
+    assert advice in words
+    assert str(tmp_path) not in words
+
+
+def test_a_disk_that_fails_is_not_told_as_a_missing_right(tmp_path: Path) -> None:
+    words = closed_words(tmp_path, OSError(errno.EIO, "Input/output error"))
+    assert words.startswith("cannot be read (Input/output error)")
+    assert "check the disk or share" in words
+    assert "chmod" not in words
 
 
 # --- one service that goes on for long, on a clock of the test's own
