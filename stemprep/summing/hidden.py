@@ -12,16 +12,16 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 
 from stemprep.summing.model import Cut, Model, Span
-from stemprep.summing.parts import Planar, SumSet, routed
+from stemprep.summing.parts import SumSet
+from stemprep.summing.prediction import foretold, prediction, surprises
+from stemprep.summing.whitened import read_around
 from stemprep.units import ratio_from_db
 
 _LOUD = ratio_from_db(-60)
 _PAST = 2048
 _LEAST_PAST = 256
-_ORDER = 32
 _AHEAD = 16
 """Samples (0.2 to 0.4 ms) for which a stem is foretold; after that music is not."""
-_RIDGE = 1e-9
 _STANDS_OUT = 8.0
 """Standard errors by which a stem that goes on has to change what is foretold of the residual."""
 _ALIKE = 0.35
@@ -71,10 +71,9 @@ def _turns(
 ) -> bool:
     """Tell whether the residual turns at ``edge`` as it has to where the stem goes on.
 
-    Both are foretold by linear prediction (J. Makhoul, Proc. IEEE 63, 1975) from before the edge,
-    or backwards from after it.
+    Both are foretold by linear prediction from before the edge, or backwards from after it.
     """
-    residual, sound = _around(parts, model, stem, *around)
+    residual, sound = read_around(parts, model, stem, around)
     place = edge - around[0]
     if is_backward:
         residual, sound, place = residual[:, ::-1], sound[:, ::-1], around[1] - edge
@@ -82,11 +81,11 @@ def _turns(
         return False
     surprise = expected = noise = left = 0.0
     for own, heard in zip(residual, sound, strict=True):
-        rule = _prediction(own[:place])
-        usual = float(np.mean(np.square(_surprises(own[:place], rule))))
-        going_on = np.concatenate((np.zeros(place), _foretold(heard[:place])))
-        turn = _surprises(going_on, rule)[-_AHEAD:]
-        seen = _surprises(own, rule)[-_AHEAD:]
+        rule = prediction(own[:place])
+        usual = float(np.mean(np.square(surprises(own[:place], rule))))
+        going_on = np.concatenate((np.zeros(place), foretold(heard[:place], _AHEAD)))
+        turn = surprises(going_on, rule)[-_AHEAD:]
+        seen = surprises(own, rule)[-_AHEAD:]
         weight = 1 / max(usual, 1e-30)
         surprise += weight * float(seen @ turn)
         expected += weight * float(turn @ turn)
@@ -96,37 +95,3 @@ def _turns(
         return False
     is_usual = left < _USUAL**2 * noise or left < _ALIKE**2 * expected
     return is_usual and abs(surprise / expected - 1) < _ALIKE
-
-
-def _prediction(past: Planar) -> Planar:
-    """Coefficients by which each sample follows from those before it, the nearest first."""
-    rows = np.lib.stride_tricks.sliding_window_view(past[:-1], _ORDER)[:, ::-1]
-    normal = rows.T @ rows
-    normal += _RIDGE * (np.trace(normal) / _ORDER + 1e-30) * np.eye(_ORDER)
-    return np.asarray(np.linalg.solve(normal, rows.T @ past[_ORDER:]))
-
-
-def _surprises(samples: Planar, rule: Planar) -> Planar:
-    """What the prediction misses, from the first sample on that has a whole past."""
-    return np.convolve(samples, np.concatenate(([1.0], -rule)), mode="valid")
-
-
-def _foretold(past: Planar) -> Planar:
-    rule = _prediction(past)
-    samples = past.copy()
-    for _ in range(_AHEAD):
-        samples = np.append(samples, rule @ samples[: -_ORDER - 1 : -1])
-    return samples[-_AHEAD:]
-
-
-def _around(parts: SumSet, model: Model, stem: int, start: int, end: int) -> tuple[Planar, Planar]:
-    """What is left of the mix, and the stem as it goes into it."""
-    with parts.open() as (mix_stream, *streams):
-        residual = mix_stream.take(start, end).astype(np.float64)
-        sound = np.zeros_like(residual)
-        for index, stream in enumerate(streams):
-            heard = model.gain * routed(model.routes[index], stream.take(start, end))
-            residual -= heard
-            if index == stem:
-                sound = heard
-    return residual, sound

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from stemprep.model.null_test import NullCause
+from stemprep.summing.beneath import hidden_sections
 from stemprep.summing.confirming import confirmed
 from stemprep.summing.cuts import is_cut, likelihood, share_inside
 from stemprep.summing.edges import moved_sections, with_exact_edges
@@ -16,7 +17,7 @@ from stemprep.summing.parts import SumSet
 from stemprep.summing.refine import Bench
 from stemprep.summing.residual import Cells, model_pass
 from stemprep.summing.search import search
-from stemprep.summing.telling import CERTAIN, Explanation, causes_of, told_of
+from stemprep.summing.telling import CERTAIN, Explanation, causes_of, change_causes, told_of
 from stemprep.summing.theory import Floor, floor_of
 from stemprep.units import ratio_from_db
 
@@ -150,4 +151,6 @@ def _with_hidden(
     hidden: list[NullCause] = []
     for cut in hidden_cuts(parts, model, cuts):
         hidden += causes_of(parts, replace(model, cuts=(cut,)), _HIDDEN_CERTAIN)
+    for change in () if hidden else hidden_sections(parts, model):
+        hidden += change_causes(parts, model, change, _HIDDEN_CERTAIN)
     return replace(told, causes=(*told.causes, *hidden))

@@ -26,6 +26,10 @@ from tests.summing.test_null_test import STEP, outcome_of, soft_stems, stems
         ("section-moved+cut-short", 14_003),  # the cut begins inside the section
         ("hole@20", 16_003),  # of three steps' height, to nothing at all
         ("cut-short+cut-short", 16_003),  # the second begins while the first lacks sound
+        ("section-muted+hole", 16_003),  # muted while another lacks sound
+        ("section+hole", 14_001),  # louder then
+        ("section-moved+hole", 14_003),  # moved then
+        ("hole", 30_010),  # other stems' rounding errors are in what is left
         ("subsample+not-in-mix", 14_003),  # the absent one moved to where it hid more
     ],
 )

@@ -1,0 +1,79 @@
+"""Residual and stems with all that foretells itself taken away: there little parts are heard.
+
+What is left of music after linear prediction is far quieter than the music, and the part that a
+stem has in a residual is the same in both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from stemprep.summing.model import Model, Span
+from stemprep.summing.parts import Planar, SumSet, routed
+from stemprep.summing.prediction import ORDER, prediction, surprises
+
+PIECE = 8192
+"""Samples for which one prediction holds."""
+_FLOAT32_STEP = 2.0**-23
+_OVER_ERROR = 30.0
+"""Times its quantising error's power that a stem has to hold to be heard."""
+
+
+def share_of(
+    parts: SumSet, stem: int, residual: Planar, sound: Planar, expected: float
+) -> tuple[float, float]:
+    """How much of a sound is in the residual, and its standard error; ``expected`` for a start."""
+    along = own = 0.0
+    for row, heard_row in zip(residual, sound, strict=True):
+        rule = prediction(row - expected * heard_row)
+        seen, heard = surprises(row, rule), heard_of(parts, stem, heard_row, rule)
+        weight = 1 / max(float(np.square(seen - expected * heard).mean()), 1e-30)
+        along += weight * float(seen @ heard)
+        own += weight * float(heard @ heard)
+    return (along / own, own**-0.5) if own > 0 else (0.0, np.inf)
+
+
+def heard_of(parts: SumSet, stem: int, sound: Planar, rule: Planar) -> Planar:
+    """What the prediction misses of a stem; zeros where that is but its own quantising error.
+
+    That error is in the residual too, for the mix was summed before.
+    """
+    part = parts.stems[stem]
+    step = part.step or _FLOAT32_STEP * float(np.abs(sound).max(initial=0.0))
+    missed = surprises(sound, rule)
+    error = step**2 / 4 * (1 + float(rule @ rule))
+    return missed if float(np.square(missed).mean()) > _OVER_ERROR * error else 0.0 * missed
+
+
+def pieces(
+    parts: SumSet, model: Model, within: Span, stems: list[int]
+) -> Iterator[tuple[int, Planar, list[Planar]]]:
+    """Start, residual and sounds of some stems in the mix, piece by piece, with some past."""
+    with parts.open() as (mix_stream, *streams):
+        for start in range(within[0], within[1] - 4 * ORDER, PIECE):
+            end = min(start + PIECE + ORDER, within[1])
+            if end - start < 4 * ORDER:
+                break
+            residual = mix_stream.take(start, end).astype(np.float64)
+            sounds = []
+            for index, stream in enumerate(streams):
+                heard = model.gain * routed(model.routes[index], stream.take(start, end))
+                residual -= heard
+                if index in stems:
+                    sounds.append(heard)
+            yield start, residual, sounds
+
+
+def read_around(parts: SumSet, model: Model, stem: int, around: Span) -> tuple[Planar, Planar]:
+    """What the stems as they are leave of the mix, and one of them as it goes into it."""
+    with parts.open() as (mix_stream, *streams):
+        residual = mix_stream.take(*around).astype(np.float64)
+        sound = np.zeros_like(residual)
+        for index, stream in enumerate(streams):
+            heard = model.gain * routed(model.routes[index], stream.take(*around))
+            residual -= heard
+            if index == stem:
+                sound = heard
+    return residual, sound
