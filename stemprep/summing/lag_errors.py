@@ -10,7 +10,7 @@ from stemprep.summing.parts import Planar, Stored, routed
 from stemprep.summing.refine import Bench, Fit, Mask
 
 LAG_PEAKS = 2
-_PEAK_DISTANCE = 3
+PEAK_DISTANCE = 3
 _FLOAT32_LOSES = 1e-3
 """Of a stem's power: a thousand times the rounding errors of correlations in float32."""
 
@@ -72,7 +72,7 @@ def lowest(errors: Planar, count: int = LAG_PEAKS) -> list[int]:
     for _ in range(count):
         place = int(np.argmin(left))
         places.append(place)
-        left[max(place - _PEAK_DISTANCE, 0) : place + _PEAK_DISTANCE + 1] = np.inf
+        left[max(place - PEAK_DISTANCE, 0) : place + PEAK_DISTANCE + 1] = np.inf
     return places
 
 

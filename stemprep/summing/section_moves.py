@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from stemprep.summing.excerpts import CELL, MARGIN, MAX_LAG, WINDOW, Excerpts
-from stemprep.summing.lag_errors import LAG_PEAKS, LagErrors, lowest
+from stemprep.summing.lag_errors import LAG_PEAKS, PEAK_DISTANCE, LagErrors, lowest
 from stemprep.summing.model import Change, Span, covered
 from stemprep.summing.parts import routed
 from stemprep.summing.refine import Bench, Fit, Mask
 
 _MANY = 24
+"""Moves that are tried, of each of two rankings."""
 
 
 def section_moves(bench: Bench, fit: Fit, stem: int, span: Span) -> list[Change]:
@@ -28,15 +29,37 @@ def section_moves(bench: Bench, fit: Fit, stem: int, span: Span) -> list[Change]
     for is_sharp in (False, True):
         wanted, power = errors.correlations(stem, is_sharp=is_sharp)
         places.update(lowest(gain * power - 2 * wanted, _MANY))
-    changes = [
-        Change(stem, "as-is", route, float(place - MAX_LAG), span) for place in sorted(places)
-    ]
-    bench.parts.spend(len(changes) * (span[1] - span[0]) * len(route))
-    return sorted(changes, key=lambda change: _left_where_known(bench, fit, change))[:LAG_PEAKS]
+    known = bench.excerpts.known(fit.model, bench.parts.frames)
+
+    def ranked(lags: set[int]) -> list[Change]:
+        bench.parts.spend(len(lags) * _inside(span, bench.excerpts) * len(route))
+        changes = [Change(stem, "as-is", route, float(lag), span) for lag in sorted(lags - {0})]
+        return sorted(changes, key=lambda each: _left_where_known(bench, fit, each, known))
+
+    likely = ranked({place - MAX_LAG for place in places})[:LAG_PEAKS]
+    lags = [round(change.lag) for change in likely]
+    return ranked(
+        {
+            lag + beside
+            for lag in lags
+            for beside in range(-PEAK_DISTANCE, PEAK_DISTANCE + 1)
+            if abs(lag + beside) <= MAX_LAG
+        }
+    )[:LAG_PEAKS]
 
 
-def _left_where_known(bench: Bench, fit: Fit, change: Change) -> float:
-    """How much of the residual's energy a moved section leaves where it covers nothing."""
+def _inside(span: Span, excerpts: Excerpts) -> int:
+    """Samples of the excerpts that lie in a span."""
+    return sum(
+        max(min(span[1] - start, WINDOW) - max(span[0] - start, 0), 0) for start in excerpts.starts
+    )
+
+
+def _left_where_known(bench: Bench, fit: Fit, change: Change, known: Mask) -> float:
+    """How much of the residual's energy a moved section leaves where it covers nothing.
+
+    known: (windows, WINDOW), samples that can be judged by the fit's own model.
+    """
     assert change.span is not None, "a section has a span"
     low, high = change.span
     first_lost, end_of_lost = covered(change.span, round(change.lag))
@@ -52,6 +75,7 @@ def _left_where_known(bench: Bench, fit: Fit, change: Change) -> float:
         delta = samples[:, place : place + last - first].astype(np.float64)
         delta -= samples[:, MARGIN + first : MARGIN + last]
         after = residual - fit.model.gain * routed(change.matrix, delta)
+        after *= known[window, first:last]
         left += float(np.einsum("cn,cn->", after, after))
         before += float(np.einsum("cn,cn->", residual, residual))
     return left / before if before > 0 else np.inf
