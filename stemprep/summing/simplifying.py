@@ -80,6 +80,8 @@ def simplified(bench: Bench, fit: Fit, stem: int) -> Fit:
     for _ in range(2):
         for change in _simpler_changes(fit.model, stem):
             trial = _refitted(bench, fit, fit.model.with_change(change), stem)
+            if change.is_moved and change.span is not None:
+                trial = bench.spanned(trial, stem)  # a whole lag hides less at its edges
             if trial.mean <= _tie(fit) * fit.mean and not _loses_a_lag(bench, fit, trial, stem):
                 fit = trial
                 break
