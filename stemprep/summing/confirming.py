@@ -28,8 +28,8 @@ def confirmed(parts: SumSet, model: Model, *, spans_are_known: bool) -> Confirme
     """Pass over the whole with the model, until the times between which its changes hold are final.
 
     Each change is limited to where it helps, the others being as they are so far; first they hold
-    throughout. spans_are_known: the excerpts were the whole, so that the spans found there are
-    final.
+    throughout. One that helps nowhere is left out. spans_are_known: the excerpts were the whole, so
+    that the spans found there are final.
     """
     if spans_are_known:
         return Confirmed(model, model_pass(parts, model))
@@ -55,9 +55,8 @@ def with_edges(
     """
     _, helps = _helping_pass(parts, model, exact)
     for change, help_ in zip(model.changes, helps, strict=True):
-        low, high = help_.best.span
-        if change.stem in stems and low < high:
-            model = model.with_change(replace(change, span=(low, high)))
+        if change.stem in stems and help_.is_any:
+            model = model.with_change(replace(change, span=help_.best.span))
     return model
 
 
@@ -77,6 +76,11 @@ class _Help:
             saved, left = saved * known, left * known
         self.best.add(start, saved)
         self._left += float(np.einsum("cn,cn->", left, left))
+
+    @property
+    def is_any(self) -> bool:
+        """It helps somewhere."""
+        return self.best.span[0] < self.best.span[1]
 
     def limited(self, change: Change) -> Change:
         """The change within the span in which it helps, unless it helps as much throughout."""

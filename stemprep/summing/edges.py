@@ -17,6 +17,7 @@ from stemprep.summing.model import Change, Model, Span
 from stemprep.summing.parts import Planar, SumSet
 from stemprep.summing.residual import StemSound, sounding_blocks
 from stemprep.summing.theory import Floor
+from stemprep.summing.work import OutOfWorkError
 
 _BESIDE = 64
 
@@ -26,16 +27,22 @@ def with_exact_edges(parts: SumSet, model: Model, floor: Floor) -> Model:
 
     A section that was moved lies over other sound of its stem, or leaves a hole behind. Of other
     stems, what holds only for a while is limited anew, now that less is hidden. One pass for each
-    such section, two where there are several, and one for all others.
+    such section, two where there are several, and one for all others. Where the work is used up,
+    the edges stay as they are.
     """
     moved = moved_sections(model)
+    rounds = min(len(moved), 2)
     exact: set[int] = set()
-    for _ in moved[:2]:
-        for stem in moved:
+    try:
+        for stem in moved * rounds:
             model = _with_whole_section(parts, model, stem, floor.peak, exact)
             exact.add(stem)
-    others = [each.stem for each in model.changes if each.span is not None and not each.is_moved]
-    return with_edges(parts, model, others, exact) if moved and others else model
+        others = [
+            each.stem for each in model.changes if each.span is not None and not each.is_moved
+        ]
+        return with_edges(parts, model, others, exact) if moved and others else model
+    except OutOfWorkError:
+        return model
 
 
 def moved_sections(model: Model) -> list[int]:
