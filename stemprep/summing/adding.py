@@ -17,7 +17,8 @@ _SUBSAMPLE_DROP = 1e-3
 """A broken lag explains a residual that falls by 30 dB: how the mix interpolated is unknown."""
 _LEVEL_MUST_LEAVE = 0.5
 _SHORTEST_MOVED = 8192
-_HARDLY_THERE = 0.05
+_HARDLY_THERE = 1e-3
+"""60 dB below its file a stem counts as not in the mix (common practice, no source)."""
 _MOVE_AFTER = 0.9
 """A section that explains less is none of the faults that can be told."""
 _KERNEL_AFTER = 0.5
