@@ -76,7 +76,7 @@ def abrupt_cuts(parts: SumSet, cells: Cells) -> tuple[Cut, ...]:
     heads = list(_heads(parts, outlines))
     ends = [*_not_of_most(tails, len(parts.stems)), *_not_of_most(heads, len(parts.stems))]
     holes = [
-        _cut(stem, begin, end)
+        _cut(parts, stem, begin, end)
         for stem, outline in enumerate(outlines)
         for begin, end in outline.gaps
         if _is_abrupt(parts, stem, begin) and _is_abrupt(parts, stem, end)
@@ -113,29 +113,39 @@ def share_inside(cells: Cells, cut: Cut) -> float:
     return float(inside.sum() / max(float(cells.power.sum()), 1e-300))
 
 
-def _cut(stem: int, begin: _Edge, end: _Edge) -> Cut:
+def _cut(parts: SumSet, stem: int, begin: _Edge, end: _Edge) -> Cut:
     """The cut between two edges."""
-    peak = min(begin.peak, end.peak)
-    return Cut(stem, (begin.at + 1, end.at), peak, is_hard=begin.is_hard and end.is_hard)
+    lower = min(begin, end, key=lambda edge: edge.peak)
+    return Cut(
+        stem,
+        (begin.at + 1, end.at),
+        lower.peak,
+        is_hard=begin.is_hard and end.is_hard,
+        is_faint=not _is_high(parts, stem, lower),
+    )
 
 
 def _tails(parts: SumSet, outlines: list[_Outline]) -> Iterator[Cut]:
     for stem, outline in enumerate(outlines):
         edge = outline.last
         if edge is not None and _is_abrupt(parts, stem, edge) and edge.at < parts.frames - _INSIDE:
-            yield _cut(stem, edge, replace(edge, at=parts.frames))
+            yield _cut(parts, stem, edge, replace(edge, at=parts.frames))
 
 
 def _heads(parts: SumSet, outlines: list[_Outline]) -> Iterator[Cut]:
     for stem, outline in enumerate(outlines):
         edge = outline.first
         if edge is not None and _is_abrupt(parts, stem, edge) and edge.at > _INSIDE:
-            yield _cut(stem, replace(edge, at=-1), edge)
+            yield _cut(parts, stem, replace(edge, at=-1), edge)
 
 
 def _is_abrupt(parts: SumSet, stem: int, edge: _Edge) -> bool:
-    step = parts.stems[stem].step
-    return edge.peak > max(_ABRUPT, _ABRUPT_STEPS * step) or (step > 0 and edge.is_to_zero)
+    is_stepped = parts.stems[stem].step > 0
+    return _is_high(parts, stem, edge) or (is_stepped and edge.is_to_zero)
+
+
+def _is_high(parts: SumSet, stem: int, edge: _Edge) -> bool:
+    return edge.peak > max(_ABRUPT, _ABRUPT_STEPS * parts.stems[stem].step)
 
 
 def _outlines(parts: SumSet) -> list[_Outline]:

@@ -23,12 +23,13 @@ def or_missing(bench: Bench, model: Model, causes: Sequence[NullCause]) -> tuple
     """The causes; those of level in a stem that has a double with a missing stem beside them."""
     doubled = {bench.parts.stems[stem].name for stem in _doubled(bench, model)}
     return tuple(
-        _or_missing(cause) if cause.kind == "level" and cause.file in doubled else cause
+        or_a_missing_one(cause) if cause.kind == "level" and cause.file in doubled else cause
         for cause in causes
     )
 
 
-def _or_missing(cause: NullCause) -> NullCause:
+def or_a_missing_one(cause: NullCause) -> NullCause:
+    """The cause with a missing stem as one more equal alternative."""
     share = cause.confidence * (1 + len(cause.alternatives)) / (2 + len(cause.alternatives))
     missing = NullCause(kind="missing-stem")
     others = (*cause.alternatives, missing)

@@ -58,12 +58,14 @@ class Cut:
 
     peak: how high the stem stands beside the span, at its lower edge.
     is_hard: it breaks off at its full height, at either edge.
+    is_faint: it breaks off so quietly that another stem may as well set in there.
     """
 
     stem: int
     span: Span
     peak: float = 0.0
     is_hard: bool = False
+    is_faint: bool = False
 
 
 @dataclass(frozen=True, slots=True)

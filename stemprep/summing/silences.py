@@ -9,6 +9,7 @@ from stemprep.model.null_test import NullCause
 from stemprep.summing.beneath import hidden_sections
 from stemprep.summing.confirming import confirmed
 from stemprep.summing.cuts import is_cut, likelihood, share_inside
+from stemprep.summing.doubles import or_a_missing_one
 from stemprep.summing.edges import moved_sections, with_exact_edges
 from stemprep.summing.excerpts import read_excerpts
 from stemprep.summing.hidden import hidden_cuts, is_seen_to_go_on
@@ -38,7 +39,7 @@ def explained_by_one_cut(
 
     Cheap, so it comes before the search. cells: what the model leaves without a cut.
     """
-    likely = [cut for cut in cuts if share_inside(cells, cut) > _NEARLY_ALL]
+    likely = [cut for cut in cuts if share_inside(cells, cut) > _NEARLY_ALL and not cut.is_faint]
     return _by_one(parts, model, cells, likely, cuts)
 
 
@@ -46,10 +47,13 @@ def explained_by_cuts(
     parts: SumSet, model: Model, cells: Cells, cuts: Sequence[Cut]
 ) -> Explanation | None:
     """The set explained by one stem that falls silent, by two, or by one beside other changes."""
-    useful = [cut for cut in cuts if _helps(cells, cut)]
+    faint = [cut for cut in cuts if cut.is_faint and _helps(cells, cut)]
+    clear = [cut for cut in cuts if not cut.is_faint]
+    useful = [cut for cut in clear if _helps(cells, cut)]
     return (
-        _by_one(parts, model, cells, useful, cuts)
-        or _by_two(parts, model, cells, useful, cuts)
+        _by_one(parts, model, cells, useful, clear)
+        or _by_one(parts, model, cells, faint, clear)
+        or _by_two(parts, model, cells, useful, clear)
         or _beside_changes(parts, model, cells, useful)
     )
 
@@ -90,6 +94,8 @@ def _alone(parts: SumSet, held: Sequence[Model]) -> Explanation:
     share = CERTAIN / len(held)
     told = [causes_of(parts, model, share)[0] for model in held]
     first = replace(told[0], alternatives=tuple(told[1:]))
+    if any(model.cuts[-1].is_faint for model in held):
+        first = or_a_missing_one(first)
     return Explanation((first,), held[0].gain)
 
 
