@@ -22,7 +22,7 @@ from stemprep.summing.model import Model, plain_model
 from stemprep.summing.parts import Part, Stream, SumSet, unity
 from stemprep.summing.refine import Bench, Fit
 from stemprep.summing.residual import Cells, Products, model_pass
-from stemprep.summing.search import Found, search
+from stemprep.summing.search import Found, is_of_the_mix, search
 from stemprep.summing.silences import explained_by_cuts, explained_by_one_cut
 from stemprep.summing.telling import CERTAIN, Explanation, change_causes, told_of
 from stemprep.summing.theory import Floor, floor_of
@@ -57,6 +57,8 @@ def explanation(parts: SumSet, cells: Cells, products: Products, floor: Floor) -
             or explained_by_cuts(limited, model, held, cuts)
             or _moved_mix(limited, bench.excerpts)
         )
+        if told is not None and told.left > 0:
+            told = _or_the_mix(limited, bench.excerpts, told)
     except OutOfWorkError:
         return Explanation(
             (unexplained_cause(bench, start, held, floor_of(parts, model.gain)),), model.gain
@@ -93,7 +95,7 @@ def _searched(
             if told is None:
                 raise
             break
-        if not found.is_explained:
+        if not found.is_explained or is_of_the_mix(bench, found.fit.model):
             break
         is_whole = bench.excerpts.is_whole
         whole = confirmed(parts, found.fit.model, spans_are_known=is_whole)
@@ -113,13 +115,31 @@ def _searched(
 
 
 def _left_by_bus(bench: Bench, fit: Fit, products: Products) -> float:
+    """Mean square that is left of the excerpts when what the bus did is undone."""
     found = bus_cause(bench, fit, products)
-    return 1.0 if found is None else found.leaves
+    if found is None:
+        return math.inf
+    at_gain = bench.fit(replace(fit.model, gain=max(products.gain, 0.0)))
+    return found.leaves * min(fit.mean, at_gain.mean)
 
 
 def _told(parts: SumSet, bench: Bench, model: Model, found: Found) -> Explanation:
     exact = with_exact_edges(parts, model, found.fit.floor)
-    return Explanation(or_missing(bench, exact, told_of(parts, exact, found)), model.gain)
+    causes = or_missing(bench, exact, told_of(parts, exact, found))
+    return Explanation(causes, model.gain, _left(found))
+
+
+def _left(found: Found) -> float:
+    return found.fit.mean if found.is_subsample and not found.fit.is_at_floor else 0.0
+
+
+def _or_the_mix(parts: SumSet, excerpts: Excerpts, told: Explanation) -> Explanation:
+    """The mix as a whole, late by part of a sample, where that leaves less than one loud stem."""
+    try:
+        other = _moved_mix(parts, excerpts)
+    except OutOfWorkError:
+        return told
+    return other if other is not None and other.left < told.left else told
 
 
 def _moved_mix(parts: SumSet, excerpts: Excerpts) -> Explanation | None:
@@ -142,7 +162,7 @@ def _moved_mix(parts: SumSet, excerpts: Excerpts) -> Explanation | None:
     if not (whole.is_within(floor_of(parts)) or found.is_subsample):
         return None
     causes = change_causes(summed.parts, found.fit.model, change, CERTAIN)
-    return Explanation(tuple(_of_mix(parts, cause) for cause in causes), 1.0)
+    return Explanation(tuple(_of_mix(parts, cause) for cause in causes), 1.0, _left(found))
 
 
 def _of_mix(parts: SumSet, cause: NullCause) -> NullCause:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
 from stemprep.summing.adding import hides_more_than_it_tells, is_needed, refined, throughout
-from stemprep.summing.model import Change
+from stemprep.summing.model import Change, Model
 from stemprep.summing.proposals import Proposal, Proposer
 from stemprep.summing.refine import TIE, Bench, Fit
 from stemprep.summing.shift import is_whole
@@ -25,6 +26,8 @@ _WORTH = 0.25
 """Guesses that explain less than this share of what the best one does are not refined."""
 _AS_GOOD = 0.98
 _HELP = 1.2
+_SAME_GAIN = 1e-3
+_SAME_TIME = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,12 +48,12 @@ def search(
     start: Fit,
     *,
     jointly: Fit | None = None,
-    left_by_bus: Callable[[], float] = lambda: 1.0,
+    left_by_bus: Callable[[], float] = lambda: math.inf,
 ) -> Found:
     """The simplest model that explains the excerpts; ``is_explained`` False where none does.
 
     jointly: changes of level alone that explain everything, where there are such.
-    left_by_bus: asked when one change alone does not do: how much of the energy is left when what
+    left_by_bus: asked when one change alone does not do: the mean square that is left when what
     the mix bus did is undone. Where that is less than with the change, it looks no further.
     """
     if jointly is not None and len(jointly.model.changes) > 1:
@@ -77,13 +80,41 @@ def search(
         states = _distinct([chosen, *children])[:_BEAM]
         if chosen.mean > _HOPELESS * reached:
             break
-        if step == 0 and left_by_bus() * reached < chosen.mean:
+        if step == 0 and left_by_bus() < chosen.mean:
             break
         reached = chosen.mean
     if subsample is not None:
         settled = polished(bench, throughout(bench, pruned(bench, subsample)))
         return Found(settled, True, is_subsample=True)
     return Found(best, False)
+
+
+def is_of_the_mix(bench: Bench, model: Model) -> bool:
+    """Tell whether all stems that sound, two at least, are changed alike: then the mix was."""
+    sounding = {stem for stem in range(len(model.routes)) if np.any(bench.excerpts.stems[stem])}
+    changed = [change for change in model.changes if change.stem in sounding]
+    if len(changed) < 2 or len(changed) < len(sounding):
+        return False
+    first = changed[0]
+    return all(
+        change.lag == first.lag
+        and np.allclose(
+            _sides(change, model), _sides(first, model), rtol=_SAME_GAIN, atol=_SAME_GAIN
+        )
+        and _is_same_time(change, first)
+        for change in changed
+    )
+
+
+def _sides(change: Change, model: Model) -> np.ndarray:
+    """How loud each side of the mix has the stem, by what it would have as it is."""
+    return np.asarray(change.matrix.sum(axis=1) / model.routes[change.stem].sum(axis=1))
+
+
+def _is_same_time(one: Change, other: Change) -> bool:
+    if one.span is None or other.span is None:
+        return one.span is other.span
+    return all(abs(a - b) <= _SAME_TIME for a, b in zip(one.span, other.span, strict=True))
 
 
 def _settled(bench: Bench, fits: Iterable[Fit], *, has_simpler: bool) -> Fit | None:
