@@ -26,6 +26,7 @@ _WORTH = 0.25
 """Guesses that explain less than this share of what the best one does are not refined."""
 _AS_GOOD = 0.98
 _HELP = 1.2
+_NO_MORE_THAN_THEORY = 1.15
 _SAME_GAIN = 1e-3
 _SAME_TIME = 256
 
@@ -52,13 +53,24 @@ def search(
 ) -> Found:
     """The simplest model that explains the excerpts; ``is_explained`` False where none does.
 
-    jointly: changes of level alone that explain everything, where there are such.
+    jointly: changes of level alone that explain everything, where there are such; where they leave
+    more than theory says, though no more than it allows, fewer changes of another kind may do.
     left_by_bus: asked when one change alone does not do: the mean square that is left when what
     the mix bus did is undone. Where that is less than with the change, it looks no further.
     """
+    levels: Fit | None = None
     if jointly is not None and len(jointly.model.changes) > 1:
-        plain = pruned(bench, all_simplified(bench, jointly))
-        return Found(plain, True, alternatives=_alternatives(bench, plain, None))
+        levels = pruned(bench, all_simplified(bench, jointly))
+        if levels.over_floor < _NO_MORE_THAN_THEORY:
+            return Found(levels, True, alternatives=_alternatives(bench, levels, None))
+    found = _step_by_step(bench, start, left_by_bus)
+    if levels is not None and not (found.is_explained and found.fit.is_at_floor):
+        return Found(levels, True, alternatives=_alternatives(bench, levels, None))
+    return found
+
+
+def _step_by_step(bench: Bench, start: Fit, left_by_bus: Callable[[], float]) -> Found:
+    """One change more in each step, until nothing is left or nothing helps."""
     states = [start]
     best, reached = start, start.mean
     subsample: Fit | None = None

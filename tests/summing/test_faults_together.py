@@ -11,6 +11,7 @@ from stemprep.summing.model import Change, plain_model
 from tests.bench.bench_null_test import judged
 from tests.summing.faults import shifted
 from tests.summing.material import Planar, case, quantised, total
+from tests.summing.music import SESSIONS
 from tests.summing.test_null_test import STEP, outcome_of, soft_stems, stems
 
 
@@ -38,6 +39,14 @@ def test_sets_of_which_something_else_was_told_once(what: str, seed: int) -> Non
     outcome = null_test(made.parts)
     group = "two" if "+" in what else "single"
     assert judged(group, made, outcome)[0], (made.planted, outcome.causes)
+
+
+@pytest.mark.skipif(not SESSIONS.is_dir(), reason="made of a field session's stems")
+def test_levels_of_two_like_stems_do_not_pass_for_a_move_of_one() -> None:
+    """Both leave no more than word lengths allow; the move leaves a quarter of the other."""
+    made = case(18_001, "subsample@20", seconds=3.5)
+    outcome = null_test(made.parts)
+    assert judged("single", made, outcome)[0], (made.planted, outcome.causes)
 
 
 def test_two_sections_at_the_same_time_keep_their_edges_in_a_pass_over_the_whole() -> None:
