@@ -16,7 +16,15 @@ from stemprep.summing.lag_errors import lowest
 from stemprep.summing.model import Change, Model, Span, covered
 from stemprep.summing.parts import Planar, SumSet
 from stemprep.summing.prediction import ORDER, prediction, surprises
-from stemprep.summing.whitened import PIECE, heard_of, pieces, read_around, share_of
+from stemprep.summing.theory import floor_of
+from stemprep.summing.whitened import (
+    PIECE,
+    heard_of,
+    pieces,
+    read_around,
+    share_of,
+    weight_of,
+)
 
 _CELL = 256
 _MOST_CELLS = 512
@@ -25,9 +33,11 @@ _STANDS_OUT = 15.0
 _EDGE_STANDS_OUT = 8.0
 _ALIKE = 0.35
 _HARDLY = 0.1
+_NOTHING, _A_GOOD_PART, _PLAYED = 10.0, 0.5, 0.1
 _BESIDE = 4096
 _CLOSELY = 2 * ORDER
 _LONGEST = 65_536
+_LONGEST_CUT = 1 << 22
 _LIKELY = 8
 _ROUNDS = 3
 _SETTLED = 1e-6
@@ -38,6 +48,8 @@ _NEARLY = 2e-3
 @dataclass(frozen=True, slots=True)
 class _Part:
     """``factor`` times a stem, over a span of the mix, that is left of it besides the lost sound.
+
+    The stem as it goes into the mix, the common gain included.
 
     error: standard error of the factor.
     """
@@ -51,10 +63,13 @@ class _Part:
 def hidden_sections(parts: SumSet, model: Model) -> Iterator[Change]:
     """The stem whose level is seen to differ for a while inside the model's first cut, if any.
 
-    The model may hold no changes. Two passes over the cut and a few over its edges.
+    The model may hold no changes. Two passes over the cut and a few over its edges; of very long
+    cuts nothing is told.
     """
     known = {cut.stem for cut in model.cuts}
     low, high = model.cuts[0].span
+    if high - low > _LONGEST_CUT:
+        return
     found = _likeliest(parts, model, (low, high), known)
     if found is None:
         return
@@ -66,7 +81,7 @@ def hidden_sections(parts: SumSet, model: Model) -> Iterator[Change]:
         if found.span == before.span and abs(found.factor - before.factor) < _SETTLED:
             break
     is_sharp = all(_is_edge(parts, model, (low, high), found, edge) for edge in found.span)
-    if is_sharp and _is_at_once(parts, model, found):
+    if is_sharp and _is_at_once(parts, model, found) and not _is_all(parts, model, found):
         yield _change(parts, model, found)
 
 
@@ -80,7 +95,7 @@ def _likeliest(parts: SumSet, model: Model, within: Span, known: set[int]) -> _P
         rules = [prediction(row) for row in residual]
         for row, rule in enumerate(rules):
             seen = surprises(residual[row], rule)
-            weight = 1 / max(float(np.square(seen).mean()), 1e-30)
+            weight = weight_of(parts, seen)
             places = (start + ORDER + np.arange(len(seen)) - within[0]) // cells
             for index, sound in enumerate(sounds):
                 heard = heard_of(parts, stems[index], sound[row], rule)
@@ -119,7 +134,7 @@ def _refined(parts: SumSet, model: Model, within: Span, part: _Part) -> _Part | 
     if span[1] - span[0] < PIECE // 2:
         return None
     shares = [
-        share_of(parts, part.stem, residual, sound, part.factor)
+        share_of(parts, part.stem, residual, sound, part.factor, rounds=_ROUNDS)
         for _, residual, (sound,) in pieces(parts, model, span, [part.stem])
     ]
     weights = np.array([error**-2 for _, error in shares])
@@ -143,7 +158,7 @@ def _edge(
         rule = prediction(own_row - part.factor * heard_row * inside)
         seen = surprises(own_row, rule)
         heard = part.factor * heard_of(parts, part.stem, heard_row, rule)
-        weight = 1 / max(float(np.median(np.square(seen - heard * inside[ORDER:]))), 1e-30)
+        weight = weight_of(parts, seen - heard * inside[ORDER:])
         saved[ORDER:] += weight * (2 * seen - heard) * heard
     sums = np.concatenate(([0.0], np.cumsum(saved)))
     best = int(np.argmax(sums)) if is_end else int(np.argmin(sums))
@@ -196,7 +211,7 @@ def _is_at_once(parts: SumSet, model: Model, part: _Part) -> bool:
             rule = prediction(left)
             seen = surprises(left, rule)
             heard = part.factor * heard_of(parts, part.stem, heard_row, rule)
-            weight = 1 / max(float(np.square(seen).mean()), 1e-30)
+            weight = weight_of(parts, seen)
             inner = seen[_CLOSELY:-_CLOSELY]
             along += weight * np.correlate(heard, inner, mode="valid")
             own += weight * float(np.square(heard).sum())
@@ -204,9 +219,27 @@ def _is_at_once(parts: SumSet, model: Model, part: _Part) -> bool:
     return bool(np.abs(along).max() < limit * own)
 
 
+def _is_all(parts: SumSet, model: Model, part: _Part) -> bool:
+    """Tell whether nothing is left of a good part of the section but the stem itself.
+
+    Then the lost sound was the same, as of one sample played by two, and nobody else is at fault.
+    One far below its file is none that two have played.
+    """
+    if abs(part.factor) < _PLAYED:
+        return False
+    power = floor_of(parts, model.gain).power
+    quiet = count = 0
+    for _, residual, (sound,) in pieces(parts, model, part.span, [part.stem]):
+        left = np.square(residual - part.factor * sound).mean(axis=0)
+        cells = left[: len(left) // _CELL * _CELL].reshape(-1, _CELL).mean(axis=1)
+        quiet += int(np.count_nonzero(cells < _NOTHING * power))
+        count += len(cells)
+    return quiet > _A_GOOD_PART * count
+
+
 def _change(parts: SumSet, model: Model, part: _Part) -> Change:
     route = model.routes[part.stem]
-    factor = 1 + part.factor / model.gain
+    factor = 1 + part.factor
     for plain in (0.0, -1.0):
         if abs(factor - plain) < max(_SURE * part.error, _NEARLY):
             factor = plain
@@ -219,7 +252,8 @@ def _change(parts: SumSet, model: Model, part: _Part) -> Change:
 
 def _lag(parts: SumSet, model: Model, part: _Part) -> int:
     """By how much the section was moved that is not where the stem has it; 0: it is not at all."""
-    start, end = part.span[0], min(part.span[1], part.span[0] + _LONGEST)
+    start, end = part.span[0] + _CELL, part.span[1] - _CELL
+    end = min(end, start + _LONGEST)
     residual, sound = read_around(parts, model, part.stem, (start, end))
     _, wide = read_around(parts, model, part.stem, (start - MAX_LAG, end + MAX_LAG))
     size = 1 << (wide.shape[1] - 1).bit_length()
@@ -227,7 +261,7 @@ def _lag(parts: SumSet, model: Model, part: _Part) -> int:
     for row, heard, around in zip(residual, sound, wide, strict=True):
         rule = prediction(row + heard)
         seen, heard_around = surprises(row + heard, rule), surprises(around, rule)
-        weight = 1 / max(float(np.square(seen).mean()), 1e-30)
+        weight = weight_of(parts, seen)
         cross = np.conj(np.fft.rfft(seen, size)) * np.fft.rfft(heard_around, size)
         along += weight * np.fft.irfft(cross, size)[: 2 * MAX_LAG + 1]
     likely = [place - MAX_LAG for place in lowest(-along, _LIKELY)]

@@ -88,29 +88,28 @@ def _searched(
     seen only where the sound is sharp: where nothing explains that better, it is told all the same.
     """
     told: Explanation | None = None
-    for _ in range(_ROUNDS):
-        try:
+    try:
+        for _ in range(_ROUNDS):
             found = search(bench, start, jointly=jointly, left_by_bus=left_by_bus)
-        except OutOfWorkError:
-            if told is None:
-                raise
-            break
-        if not found.is_explained or is_of_the_mix(bench, found.fit.model):
-            break
-        is_whole = bench.excerpts.is_whole
-        whole = confirmed(parts, found.fit.model, spans_are_known=is_whole)
-        if whole.cells.is_within(found.fit.floor) or (is_whole and found.is_subsample):
-            return _told(parts, bench, whole.model, found)
-        if is_whole:
-            break
-        loudest = Bench(parts, read_excerpts(parts, whole.cells))
-        start, jointly = with_kernels(loudest, loudest.fit(whole.model)), None
-        if are_broken_and_needed(loudest, start):
-            as_far = replace(found, is_subsample=True)
-            told = _told(parts, bench, start.model, as_far)
-            if found.is_subsample or start.is_at_floor:
+            if not found.is_explained or is_of_the_mix(bench, found.fit.model):
                 break
-        bench = loudest
+            is_whole = bench.excerpts.is_whole
+            whole = confirmed(parts, found.fit.model, spans_are_known=is_whole)
+            if whole.cells.is_within(found.fit.floor) or (is_whole and found.is_subsample):
+                return _told(parts, bench, whole.model, found)
+            if is_whole:
+                break
+            loudest = Bench(parts, read_excerpts(parts, whole.cells))
+            start, jointly = with_kernels(loudest, loudest.fit(whole.model)), None
+            if are_broken_and_needed(loudest, start):
+                as_far = replace(found, is_subsample=True)
+                told = _told(parts, bench, start.model, as_far)
+                if found.is_subsample or start.is_at_floor:
+                    break
+            bench = loudest
+    except OutOfWorkError:
+        if told is None:
+            raise
     return told
 
 

@@ -14,7 +14,8 @@ import numpy as np
 from stemprep.summing.model import Cut, Model, Span
 from stemprep.summing.parts import SumSet
 from stemprep.summing.prediction import foretold, prediction, surprises
-from stemprep.summing.whitened import read_around
+from stemprep.summing.theory import floor_of
+from stemprep.summing.whitened import read_around, weight_of
 from stemprep.units import ratio_from_db
 
 _LOUD = ratio_from_db(-60)
@@ -25,6 +26,7 @@ _AHEAD = 16
 _STANDS_OUT = 8.0
 """Standard errors by which a stem that goes on has to change what is foretold of the residual."""
 _ALIKE = 0.35
+_SOUNDS = 10.0
 _USUAL = 3.0
 """What is left of the turn, as a multiple of what is usual: an attack leaves more."""
 
@@ -79,14 +81,16 @@ def _turns(
         residual, sound, place = residual[:, ::-1], sound[:, ::-1], around[1] - edge
     if place < _LEAST_PAST or residual.shape[1] < place + _AHEAD:
         return False
+    if float(np.square(residual[:, :place]).mean()) < _SOUNDS * floor_of(parts, model.gain).power:
+        return False  # what was lost begins there: it may be the same player on another track
     surprise = expected = noise = left = 0.0
     for own, heard in zip(residual, sound, strict=True):
         rule = prediction(own[:place])
-        usual = float(np.mean(np.square(surprises(own[:place], rule))))
+        before = surprises(own[:place], rule)
         going_on = np.concatenate((np.zeros(place), foretold(heard[:place], _AHEAD)))
         turn = surprises(going_on, rule)[-_AHEAD:]
         seen = surprises(own, rule)[-_AHEAD:]
-        weight = 1 / max(usual, 1e-30)
+        weight = weight_of(parts, before)
         surprise += weight * float(seen @ turn)
         expected += weight * float(turn @ turn)
         left += weight * float(np.square(seen - turn).sum())

@@ -14,6 +14,7 @@ from stemprep.summing.proposals import Proposal, Proposer
 from stemprep.summing.refine import TIE, Bench, Fit
 from stemprep.summing.shift import is_whole
 from stemprep.summing.simplifying import all_simplified, polished, pruned, simplest
+from stemprep.summing.work import OutOfWorkError
 
 MAX_CHANGES = 3
 _REFINED = 8
@@ -26,7 +27,6 @@ _WORTH = 0.25
 """Guesses that explain less than this share of what the best one does are not refined."""
 _AS_GOOD = 0.98
 _HELP = 1.2
-_NO_MORE_THAN_THEORY = 1.15
 _SAME_GAIN = 1e-3
 _SAME_TIME = 256
 
@@ -53,28 +53,26 @@ def search(
 ) -> Found:
     """The simplest model that explains the excerpts; ``is_explained`` False where none does.
 
-    jointly: changes of level alone that explain everything, where there are such; where they leave
-    more than theory says, though no more than it allows, fewer changes of another kind may do.
+    jointly: changes of level alone that explain everything, where there are such; one change of
+    another kind that leaves no more is preferred to several of them.
     left_by_bus: asked when one change alone does not do: the mean square that is left when what
     the mix bus did is undone. Where that is less than with the change, it looks no further.
     """
     levels: Fit | None = None
     if jointly is not None and len(jointly.model.changes) > 1:
         levels = pruned(bench, all_simplified(bench, jointly))
-        if levels.over_floor < _NO_MORE_THAN_THEORY:
-            return Found(levels, True, alternatives=_alternatives(bench, levels, None))
-    found = _step_by_step(bench, start, left_by_bus)
-    if levels is not None and not (found.is_explained and found.fit.is_at_floor):
-        return Found(levels, True, alternatives=_alternatives(bench, levels, None))
-    return found
+    found = _step_by_step(bench, start, left_by_bus, 1 if levels is not None else MAX_CHANGES)
+    if levels is None or (found.is_explained and found.fit.mean <= TIE * levels.mean):
+        return found
+    return Found(levels, True, alternatives=_alternatives(bench, levels, None))
 
 
-def _step_by_step(bench: Bench, start: Fit, left_by_bus: Callable[[], float]) -> Found:
+def _step_by_step(bench: Bench, start: Fit, left_by_bus: Callable[[], float], steps: int) -> Found:
     """One change more in each step, until nothing is left or nothing helps."""
     states = [start]
     best, reached = start, start.mean
     subsample: Fit | None = None
-    for step in range(MAX_CHANGES):
+    for step in range(steps):
         children = [child for state in states for child in _children(bench, state)]
         if not children:
             break
@@ -171,7 +169,19 @@ def _children(bench: Bench, state: Fit) -> list[Fit]:
 def _alternatives(
     bench: Bench, fit: Fit, children: list[Fit] | None
 ) -> tuple[tuple[int, Change], ...]:
-    """For every change, those of other stems, or by other lags, that do as well in its place."""
+    """For every change, those of other stems, or by other lags, that do as well in its place.
+
+    None where the work is used up: what was found stands.
+    """
+    try:
+        return _sought_alternatives(bench, fit, children)
+    except OutOfWorkError:
+        return ()
+
+
+def _sought_alternatives(
+    bench: Bench, fit: Fit, children: list[Fit] | None
+) -> tuple[tuple[int, Change], ...]:
     told: list[tuple[int, Change]] = []
     for change in fit.model.changes:
         if children is None or len(fit.model.changes) > 1:

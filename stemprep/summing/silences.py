@@ -20,6 +20,7 @@ from stemprep.summing.residual import Cells, model_pass
 from stemprep.summing.search import search
 from stemprep.summing.telling import CERTAIN, Explanation, causes_of, change_causes, told_of
 from stemprep.summing.theory import Floor, floor_of
+from stemprep.summing.work import OutOfWorkError
 from stemprep.units import ratio_from_db
 
 _MUST_HOLD = 0.95
@@ -29,6 +30,8 @@ MAX_SEARCHES = 4
 _HEARD = ratio_from_db(-90)
 """A search is long: only a stem that breaks off higher than that is worth one."""
 _NEARLY_ALL = 0.9
+_NEGLIGIBLE = 0.002
+"""Of the residual's energy: a cut that holds less is not worth a search."""
 _HIDDEN_CERTAIN = 0.6
 
 
@@ -54,7 +57,7 @@ def explained_by_cuts(
         _by_one(parts, model, cells, useful, clear)
         or _by_one(parts, model, cells, faint, clear)
         or _by_two(parts, model, cells, useful, clear)
-        or _beside_changes(parts, model, cells, useful)
+        or _beside_changes(parts, model, cells, clear)
     )
 
 
@@ -75,7 +78,9 @@ def _by_one(
     if not fitting:
         return None
     held = [model.with_cut(cut) for cut in fitting]
-    return _with_hidden(parts, _alone(parts, held), held[0], cuts)
+    equals = {cut.stem for cut in fitting}
+    others = [cut for cut in cuts if cut.stem not in equals]
+    return _with_hidden(parts, _alone(parts, held), held[0], others)
 
 
 def _is_all_inside(
@@ -110,7 +115,7 @@ def _by_two(
         held = replace(model, cuts=pair)
         seen = [is_cut(parts, held, cut, floor.peak) for cut in pair]
         if any(seen) and all(
-            is_clear or is_seen_to_go_on(parts, model, cut)
+            is_clear or is_seen_to_go_on(parts, held, cut)
             for is_clear, cut in zip(seen, pair, strict=True)
         ):
             return Explanation(causes_of(parts, held, CERTAIN), model.gain)
@@ -130,23 +135,27 @@ def _pairs(cells: Cells, useful: Sequence[Cut], cuts: Sequence[Cut]) -> Iterator
 
 
 def _beside_changes(
-    parts: SumSet, model: Model, cells: Cells, useful: Sequence[Cut]
+    parts: SumSet, model: Model, cells: Cells, cuts: Sequence[Cut]
 ) -> Explanation | None:
-    heard = [cut for cut in useful if cut.peak > _HEARD]
+    """One stem that falls silent beside other changes; or these alone, now that they are seen."""
+    heard = [cut for cut in cuts if cut.peak > _HEARD and share_inside(cells, cut) > _NEGLIGIBLE]
     heard.sort(key=lambda cut: likelihood(cells, cut), reverse=True)
     for cut in heard[:MAX_SEARCHES]:
         bench = Bench(parts, read_excerpts(parts, cells.outside([cut.span])))
         found = search(bench, bench.fit(model.with_cut(cut)))
         if not found.is_explained:
             continue
+        floor = found.fit.floor
         whole = confirmed(parts, found.fit.model, spans_are_known=bench.excerpts.is_whole)
-        is_settled = whole.cells.is_within(found.fit.floor) or found.is_subsample
-        limit = max(found.fit.floor.peak, whole.cells.highest)
-        if not is_settled:
+        if not (whole.cells.is_within(floor) or found.is_subsample):
             continue
-        exact = with_exact_edges(parts, whole.model, found.fit.floor)
+        exact = with_exact_edges(parts, whole.model, floor)
+        limit = max(floor.peak, whole.cells.highest)
         if is_cut(parts, exact, cut, limit, moved_sections(exact)):
-            return Explanation(told_of(parts, exact, found), whole.model.gain)
+            return Explanation(told_of(parts, exact, found), exact.gain)
+        uncut = replace(exact, cuts=())
+        if uncut.changes and model_pass(parts, uncut).is_within(floor):
+            return Explanation(told_of(parts, uncut, found), uncut.gain)
     return None
 
 
@@ -155,8 +164,11 @@ def _with_hidden(
 ) -> Explanation:
     """With the stems that are seen to break off while the first one lacks sound."""
     hidden: list[NullCause] = []
-    for cut in hidden_cuts(parts, model, cuts):
-        hidden += causes_of(parts, replace(model, cuts=(cut,)), _HIDDEN_CERTAIN)
-    for change in () if hidden else hidden_sections(parts, model):
-        hidden += change_causes(parts, model, change, _HIDDEN_CERTAIN)
+    try:
+        for cut in hidden_cuts(parts, model, cuts):
+            hidden += causes_of(parts, replace(model, cuts=(cut,)), _HIDDEN_CERTAIN)
+        for change in () if hidden else hidden_sections(parts, model):
+            hidden += change_causes(parts, model, change, _HIDDEN_CERTAIN)
+    except OutOfWorkError:
+        pass  # what was found stands
     return replace(told, causes=(*told.causes, *hidden))

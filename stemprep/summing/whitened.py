@@ -7,12 +7,14 @@ stem has in a residual is the same in both.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 
 from stemprep.summing.model import Model, Span
 from stemprep.summing.parts import Planar, SumSet, routed
 from stemprep.summing.prediction import ORDER, prediction, surprises
+from stemprep.summing.theory import floor_of
 
 PIECE = 8192
 """Samples for which one prediction holds."""
@@ -22,17 +24,29 @@ _OVER_ERROR = 30.0
 
 
 def share_of(
-    parts: SumSet, stem: int, residual: Planar, sound: Planar, expected: float
+    parts: SumSet, stem: int, residual: Planar, sound: Planar, expected: float, rounds: int = 1
 ) -> tuple[float, float]:
-    """How much of a sound is in the residual, and its standard error; ``expected`` for a start."""
-    along = own = 0.0
-    for row, heard_row in zip(residual, sound, strict=True):
-        rule = prediction(row - expected * heard_row)
-        seen, heard = surprises(row, rule), heard_of(parts, stem, heard_row, rule)
-        weight = 1 / max(float(np.square(seen - expected * heard).mean()), 1e-30)
-        along += weight * float(seen @ heard)
-        own += weight * float(heard @ heard)
-    return (along / own, own**-0.5) if own > 0 else (0.0, np.inf)
+    """How much of a sound is in the residual, and its standard error; ``expected`` for a start.
+
+    rounds: how often the prediction is made anew from what the last share leaves.
+    """
+    for _ in range(rounds):
+        along = own = 0.0
+        for row, heard_row in zip(residual, sound, strict=True):
+            rule = prediction(row - expected * heard_row)
+            seen, heard = surprises(row, rule), heard_of(parts, stem, heard_row, rule)
+            weight = weight_of(parts, seen - expected * heard)
+            along += weight * float(seen @ heard)
+            own += weight * float(heard @ heard)
+        if own <= 0:
+            return 0.0, np.inf
+        expected = along / own
+    return expected, own**-0.5
+
+
+def weight_of(parts: SumSet, left: Planar) -> float:
+    """One over the power of what is left; word lengths leave something even in silence."""
+    return 1 / max(float(np.square(left).mean()), floor_of(parts).power)
 
 
 def heard_of(parts: SumSet, stem: int, sound: Planar, rule: Planar) -> Planar:
@@ -50,12 +64,16 @@ def heard_of(parts: SumSet, stem: int, sound: Planar, rule: Planar) -> Planar:
 def pieces(
     parts: SumSet, model: Model, within: Span, stems: list[int]
 ) -> Iterator[tuple[int, Planar, list[Planar]]]:
-    """Start, residual and sounds of some stems in the mix, piece by piece, with some past."""
+    """Start, residual and sounds of some stems in the mix, piece by piece, with some past.
+
+    A short rest is joined to the piece before it.
+    """
+    edges = [*range(within[0], within[1], PIECE), within[1]]
+    if len(edges) > 2 and edges[-1] - edges[-2] < PIECE // 2:
+        del edges[-2]
     with parts.open() as (mix_stream, *streams):
-        for start in range(within[0], within[1] - 4 * ORDER, PIECE):
-            end = min(start + PIECE + ORDER, within[1])
-            if end - start < 4 * ORDER:
-                break
+        for start, after in pairwise(edges):
+            end = min(after + ORDER, within[1])
             residual = mix_stream.take(start, end).astype(np.float64)
             sounds = []
             for index, stream in enumerate(streams):
