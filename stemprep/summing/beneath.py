@@ -30,10 +30,20 @@ _CELL = 256
 _MOST_CELLS = 512
 _STANDS_OUT = 15.0
 """Standard errors by which a part has to stand out of what the lost sound does by itself."""
+
 _EDGE_STANDS_OUT = 8.0
+"""The same for either side of an edge."""
+
 _ALIKE = 0.35
+"""Of the part's own height: how far an edge may be from all on one side and nothing on the other."""
+
 _HARDLY = 0.1
+"""Of the part: no more of the stem may be left at any other lag."""
+
 _NOTHING, _A_GOOD_PART, _PLAYED = 10.0, 0.5, 0.1
+"""Power over theory that counts as nothing; the share of a section that may hold nothing else; and
+the factor from which on that means that two files hold the same sound."""
+
 _BESIDE = 4096
 _CLOSELY = 2 * ORDER
 _LONGEST = 65_536
@@ -41,8 +51,8 @@ _LONGEST_CUT = 1 << 22
 _LIKELY = 8
 _ROUNDS = 3
 _SETTLED = 1e-6
-_SURE = 4.0
-_NEARLY = 2e-3
+_SURE, _NEARLY = 4.0, 2e-3
+"""A factor this many standard errors, or this near, from 0 or -1 is taken for it."""
 
 
 @dataclass(frozen=True, slots=True)
