@@ -35,7 +35,7 @@ _EDGE_STANDS_OUT = 8.0
 """The same for either side of an edge."""
 
 _ALIKE = 0.35
-"""Of the part's own height: how far an edge may be from all on one side and nothing on the other."""
+"""Of the part: how far an edge may be from all of it on one side and nothing on the other."""
 
 _HARDLY = 0.1
 """Of the part: no more of the stem may be left at any other lag."""

@@ -31,29 +31,41 @@ _USUAL = 3.0
 """What is left of the turn, as a multiple of what is usual: an attack leaves more."""
 
 
-def hidden_cuts(parts: SumSet, model: Model, cuts: Iterable[Cut]) -> Iterator[Cut]:
+def hidden_cuts(parts: SumSet, model: Model, cuts: Iterable[Cut]) -> Iterator[tuple[Cut, bool]]:
     """Those of ``cuts`` inside the model's first whose stem is seen to go on in the mix.
 
-    The model may hold no changes besides.
+    With whether it is sure: where nothing is left before, what goes on may be the lost sound, of
+    one player on two tracks in turn. The model may hold no changes besides.
     """
     low, high = model.cuts[0].span
     known = {cut.stem for cut in model.cuts}
     for cut in cuts:
         is_inside = low <= cut.span[0] and cut.span[1] <= high
-        if cut.stem not in known and is_inside and is_seen_to_go_on(parts, model, cut):
-            yield cut
+        if cut.stem in known or not is_inside:
+            continue
+        seen = _turning_edges(parts, model, cut)
+        if seen:
+            yield cut, any(seen)
 
 
 def is_seen_to_go_on(parts: SumSet, model: Model, cut: Cut) -> bool:
     """Tell whether the residual turns where a stem breaks off, or where it sets in again."""
+    return bool(_turning_edges(parts, model, cut))
+
+
+def _turning_edges(parts: SumSet, model: Model, cut: Cut) -> list[bool]:
+    """For each edge at which the residual turns: whether there was any before."""
     if cut.peak < _LOUD:
-        return False
+        return []
     begin, end = cut.span
     lost = [known.span for known in model.cuts if known.stem != cut.stem]
-    return (begin > 0 and _turns(parts, model, cut.stem, _before(begin, lost), begin)) or (
-        end < parts.frames
-        and _turns(parts, model, cut.stem, _after(end, lost, parts.frames), end, is_backward=True)
-    )
+    turns = []
+    if begin > 0:
+        turns.append(_turn(parts, model, cut.stem, _before(begin, lost), begin))
+    if end < parts.frames:
+        around = _after(end, lost, parts.frames)
+        turns.append(_turn(parts, model, cut.stem, around, end, is_backward=True))
+    return [turn for turn in turns if turn is not None]
 
 
 def _before(edge: int, lost: Iterable[Span]) -> Span:
@@ -68,10 +80,10 @@ def _after(edge: int, lost: Iterable[Span], frames: int) -> Span:
     return max(edge - _AHEAD, 0), min(edge + _PAST, frames, *turns)
 
 
-def _turns(
+def _turn(
     parts: SumSet, model: Model, stem: int, around: Span, edge: int, *, is_backward: bool = False
-) -> bool:
-    """Tell whether the residual turns at ``edge`` as it has to where the stem goes on.
+) -> bool | None:
+    """Whether there is a residual before ``edge``; None where it does not turn as the stem goes on.
 
     Both are foretold by linear prediction from before the edge, or backwards from after it.
     """
@@ -80,22 +92,23 @@ def _turns(
     if is_backward:
         residual, sound, place = residual[:, ::-1], sound[:, ::-1], around[1] - edge
     if place < _LEAST_PAST or residual.shape[1] < place + _AHEAD:
-        return False
-    if float(np.square(residual[:, :place]).mean()) < _SOUNDS * floor_of(parts, model.gain).power:
-        return False  # what was lost begins there: it may be the same player on another track
+        return None
     surprise = expected = noise = left = 0.0
     for own, heard in zip(residual, sound, strict=True):
         rule = prediction(own[:place])
-        before = surprises(own[:place], rule)
+        past = surprises(own[:place], rule)
         going_on = np.concatenate((np.zeros(place), foretold(heard[:place], _AHEAD)))
         turn = surprises(going_on, rule)[-_AHEAD:]
         seen = surprises(own, rule)[-_AHEAD:]
-        weight = weight_of(parts, before)
+        weight = weight_of(parts, past)
         surprise += weight * float(seen @ turn)
         expected += weight * float(turn @ turn)
         left += weight * float(np.square(seen - turn).sum())
         noise += _AHEAD
     if expected < _STANDS_OUT**2:
-        return False
+        return None
     is_usual = left < _USUAL**2 * noise or left < _ALIKE**2 * expected
-    return is_usual and abs(surprise / expected - 1) < _ALIKE
+    if not is_usual or abs(surprise / expected - 1) >= _ALIKE:
+        return None
+    before = float(np.square(residual[:, :place]).mean())
+    return before > _SOUNDS * floor_of(parts, model.gain).power

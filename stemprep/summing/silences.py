@@ -13,7 +13,7 @@ from stemprep.summing.doubles import or_a_missing_one
 from stemprep.summing.edges import moved_sections, with_exact_edges
 from stemprep.summing.excerpts import read_excerpts
 from stemprep.summing.hidden import hidden_cuts, is_seen_to_go_on
-from stemprep.summing.model import Cut, Model
+from stemprep.summing.model import Change, Cut, Model
 from stemprep.summing.parts import SumSet
 from stemprep.summing.refine import Bench
 from stemprep.summing.residual import Cells, model_pass
@@ -138,12 +138,18 @@ def _beside_changes(
     parts: SumSet, model: Model, cells: Cells, cuts: Sequence[Cut]
 ) -> Explanation | None:
     """One stem that falls silent beside other changes; or these alone, now that they are seen."""
-    heard = [cut for cut in cuts if cut.peak > _HEARD and share_inside(cells, cut) > _NEGLIGIBLE]
-    heard.sort(key=lambda cut: likelihood(cells, cut), reverse=True)
-    for cut in heard[:MAX_SEARCHES]:
+    waiting = [cut for cut in cuts if cut.peak > _HEARD]
+    left = cells
+    for _ in range(MAX_SEARCHES):
+        waiting = [cut for cut in waiting if share_inside(left, cut) > _NEGLIGIBLE]
+        if not waiting:
+            break
+        cut = max(waiting, key=lambda cut: likelihood(left, cut))
+        waiting.remove(cut)
         bench = Bench(parts, read_excerpts(parts, cells.outside([cut.span])))
         found = search(bench, bench.fit(model.with_cut(cut)))
         if not found.is_explained:
+            left = _left_by_lasting(parts, model, found.fit.model.changes, left)
             continue
         floor = found.fit.floor
         whole = confirmed(parts, found.fit.model, spans_are_known=bench.excerpts.is_whole)
@@ -159,14 +165,33 @@ def _beside_changes(
     return None
 
 
+def _left_by_lasting(parts: SumSet, model: Model, changes: Sequence[Change], cells: Cells) -> Cells:
+    """What the changes that hold throughout leave, where that is less: the next cut shows there."""
+    lasting = tuple(change for change in changes if change.span is None)
+    if not lasting:
+        return cells
+    left = model_pass(parts, replace(model, changes=lasting))
+    return left if left.power.sum() < cells.power.sum() else cells
+
+
+def _or(cause: NullCause, other: NullCause) -> NullCause:
+    share = cause.confidence / 2
+    return replace(
+        cause,
+        confidence=share,
+        alternatives=(replace(other, confidence=share, alternatives=()),),
+    )
+
+
 def _with_hidden(
     parts: SumSet, told: Explanation, model: Model, cuts: Sequence[Cut]
 ) -> Explanation:
     """With the stems that are seen to break off while the first one lacks sound."""
     hidden: list[NullCause] = []
     try:
-        for cut in hidden_cuts(parts, model, cuts):
-            hidden += causes_of(parts, replace(model, cuts=(cut,)), _HIDDEN_CERTAIN)
+        for cut, is_sure in hidden_cuts(parts, model, cuts):
+            (cause,) = causes_of(parts, replace(model, cuts=(cut,)), _HIDDEN_CERTAIN)
+            hidden.append(cause if is_sure else _or(cause, told.causes[0]))
         for change in () if hidden else hidden_sections(parts, model):
             hidden += change_causes(parts, model, change, _HIDDEN_CERTAIN)
     except OutOfWorkError:
