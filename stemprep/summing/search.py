@@ -95,7 +95,9 @@ def _step_by_step(bench: Bench, start: Fit, left_by_bus: Callable[[], float], st
         reached = chosen.mean
     if subsample is not None:
         settled = polished(bench, throughout(bench, pruned(bench, subsample)))
-        return Found(settled, True, is_subsample=True)
+        if any(not is_whole(change.lag) for change in settled.model.changes):
+            return Found(settled, True, is_subsample=True)
+        best = min(best, settled, key=lambda fit: fit.mean)
     return Found(best, False)
 
 

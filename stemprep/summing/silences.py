@@ -9,7 +9,7 @@ from stemprep.model.null_test import NullCause
 from stemprep.summing.beneath import hidden_sections
 from stemprep.summing.confirming import confirmed
 from stemprep.summing.cuts import is_cut, likelihood, share_inside
-from stemprep.summing.doubles import or_a_missing_one
+from stemprep.summing.doubles import or_a_missing_one, or_missing
 from stemprep.summing.edges import moved_sections, with_exact_edges
 from stemprep.summing.excerpts import read_excerpts
 from stemprep.summing.hidden import hidden_cuts, is_seen_to_go_on
@@ -158,10 +158,12 @@ def _beside_changes(
         exact = with_exact_edges(parts, whole.model, floor)
         limit = max(floor.peak, whole.cells.highest)
         if is_cut(parts, exact, cut, limit, moved_sections(exact)):
-            return Explanation(told_of(parts, exact, found), exact.gain)
+            causes = or_missing(bench, exact, told_of(parts, exact, found))
+            return Explanation(causes, exact.gain)
         uncut = replace(exact, cuts=())
         if uncut.changes and model_pass(parts, uncut).is_within(floor):
-            return Explanation(told_of(parts, uncut, found), uncut.gain)
+            causes = or_missing(bench, uncut, told_of(parts, uncut, found))
+            return Explanation(causes, uncut.gain)
     return None
 
 

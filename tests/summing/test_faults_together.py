@@ -42,11 +42,20 @@ def test_sets_of_which_something_else_was_told_once(what: str, seed: int) -> Non
 
 
 @pytest.mark.skipif(not SESSIONS.is_dir(), reason="made of a field session's stems")
-def test_levels_of_two_like_stems_do_not_pass_for_a_move_of_one() -> None:
-    """Both leave no more than word lengths allow; the move leaves a quarter of the other."""
-    made = case(18_001, "subsample@20", seconds=3.5)
+@pytest.mark.parametrize(
+    ("what", "seed"),
+    [
+        ("subsample@20", 18_001),  # levels of two like stems leave no more than allowed either
+        ("section-moved@20", 18_005),  # the same
+        ("moved+cut-short", 22_003),  # the lag read broken while the cut was not seen
+        ("inverted+hole", 20_001),  # other stems pause for longer
+    ],
+)
+def test_field_sets_of_which_something_else_was_told_once(what: str, seed: int) -> None:
+    made = case(seed, what, seconds=3.5)
     outcome = null_test(made.parts)
-    assert judged("single", made, outcome)[0], (made.planted, outcome.causes)
+    group = "two" if "+" in what else "single"
+    assert judged(group, made, outcome)[0], (made.planted, outcome.causes)
 
 
 def test_two_sections_at_the_same_time_keep_their_edges_in_a_pass_over_the_whole() -> None:

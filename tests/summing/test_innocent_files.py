@@ -94,6 +94,20 @@ def test_a_section_that_was_moved_up_to_the_end_is_told_up_to_the_end(lag: int) 
     assert (cause.start_sample, cause.end_sample) == (56_000, 96_000)
 
 
+def test_a_missing_double_beside_a_hole_is_told_as_an_equal_too() -> None:
+    """Two microphones that hear the same spill; a third such one is missing."""
+    parts = stems(5)
+    parts[1] = stored(0.6 * parts[0] + 1e-6 * parts[1])
+    missing = stored(0.5 * parts[0] + 1e-6 * parts[4])
+    hole = parts[2].copy()
+    hole[:, 30_000:60_000] = 0.0
+    mix = total([*parts[:4], missing])
+    causes = outcome_of(mix, [parts[0], parts[1], hole, parts[3]]).causes
+    for cause in causes:
+        names = {cause.file, *(other.file for other in cause.alternatives)}
+        assert names & {None, "stem 3"}
+
+
 def test_what_was_found_is_kept_when_the_work_ends_before_its_edges_are_exact() -> None:
     parts = set_of_arrays(total(stems(3)), stems(3), 48_000, STEP)
     model = plain_model(parts)
