@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from stemprep.summing.kernels import with_kernel
-from stemprep.summing.model import Change
+from stemprep.summing.model import UNHEARD, Change
 from stemprep.summing.refine import Bench, Fit
 from stemprep.summing.section_moves import section_moves
 from stemprep.summing.shift import is_whole
@@ -17,8 +17,6 @@ _SUBSAMPLE_DROP = 1e-3
 """A broken lag explains a residual that falls by 30 dB: how the mix interpolated is unknown."""
 _LEVEL_MUST_LEAVE = 0.5
 _SHORTEST_MOVED = 8192
-_HARDLY_THERE = 1e-3
-"""60 dB below its file a stem counts as not in the mix (common practice, no source)."""
 _MOVE_AFTER = 0.9
 """A section that explains less is none of the faults that can be told."""
 _KERNEL_AFTER = 0.5
@@ -69,7 +67,7 @@ def _without_place_if_unheard(bench: Bench, fit: Fit, stem: int) -> Fit:
 
 
 def _is_hardly_there(change: Change) -> bool:
-    return change.is_moved and float(np.abs(change.matrix).max()) < _HARDLY_THERE
+    return change.is_moved and float(np.abs(change.matrix).max()) < UNHEARD
 
 
 def _with_move(bench: Bench, state: Fit, fit: Fit, stem: int) -> Fit:

@@ -14,6 +14,9 @@ from stemprep.summing.shift import is_whole, margin_for, moved
 Form = Literal["as-is", "level", "swap", "balance", "matrix"]
 FORM_FREEDOM: dict[Form, int] = {"as-is": 0, "swap": 0, "level": 1, "balance": 2, "matrix": 4}
 
+UNHEARD = 1e-3
+"""A part 60 dB below its file counts as not in the mix (common practice, no source)."""
+
 _EDGE = 32
 _BROKEN_EDGE = 2048
 

@@ -8,16 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stemprep.model.null_test import NullCause
-from stemprep.summing.model import Change, Cut, Model
+from stemprep.summing.model import UNHEARD, Change, Cut, Model
 from stemprep.summing.parts import Planar, SumSet
 from stemprep.summing.search import Found
 from stemprep.units import db_from_ratio
 
 CERTAIN = 0.99
 _SUBSAMPLE_CERTAIN = 0.9
-_UNHEARD = 1e-3
-"""A part 60 dB below its file counts as not in the mix (common practice, no source)."""
-
 _ALIKE = 1.0005  # two levels that differ by less than 0.005 dB are one
 
 _NO_LEVEL = 5e-4  # 0.005 dB: beside a move, what another interpolation leaves
@@ -111,7 +108,7 @@ def _factor(change: Change, route: Planar) -> float:
 
 
 def _level(plain: NullCause, factor: float) -> Iterator[NullCause]:
-    if abs(factor) < _UNHEARD:
+    if abs(factor) < UNHEARD:
         yield replace(plain, kind="not-in-mix")
         return
     if factor < 0:
@@ -123,7 +120,7 @@ def _level(plain: NullCause, factor: float) -> Iterator[NullCause]:
 def _pan(plain: NullCause, matrix: Planar, route: Planar) -> NullCause:
     """By which gain each side stands in the mix; None for a side that is inverted or absent."""
     gains = [float(row.sum()) for row in matrix * (route != 0)]
-    told = tuple(db_from_ratio(gain) if gain > _UNHEARD else None for gain in gains)
+    told = tuple(db_from_ratio(gain) if gain > UNHEARD else None for gain in gains)
     return replace(plain, kind="pan", channel_gains_db=told)
 
 
