@@ -111,16 +111,22 @@ def parts_of(excerpt: Excerpt) -> list[Part]:
 def _between(excerpt: Excerpt) -> Explanation | None:
     """The whole of it moved by no whole number of samples, by the loudest sound in it."""
     found = _sought(excerpt)
-    if found is None or found[1].likeness < ALIKE_BETWEEN:
+    if found is None or found.likeness < ALIKE_BETWEEN:
         return None
-    start, place = found
-    window = min(WINDOW_FRAMES, excerpt.frames)
-    moved = excerpt.lead + start - place.start
-    return as_between_samples(excerpt, moved, (start, start + window))
+    return as_between_samples(excerpt, found.moved, found.window)
 
 
-def _sought(excerpt: Excerpt) -> tuple[int, FoundPlace] | None:
-    """Where its loudest window begins, and where that lies in the original around it."""
+@dataclass(frozen=True, slots=True)
+class _Sought:
+    """Its loudest window [start, end), how much later it lies than in the original, how like."""
+
+    window: tuple[int, int]
+    moved: int
+    likeness: float
+
+
+def _sought(excerpt: Excerpt) -> _Sought | None:
+    """The loudest window, looked for in the original around it."""
     if excerpt.frames < MIN_FRAMES:
         return None
     mono = excerpt.returned.mean(axis=0)
@@ -128,25 +134,25 @@ def _sought(excerpt: Excerpt) -> tuple[int, FoundPlace] | None:
     start = _loudest(mono, window)
     around = excerpt.around.mean(axis=0)
     place = locate(mono[start : start + window], around, excerpt.lead + start)
-    return None if place is None else (start, place)
+    if place is None:
+        return None
+    return _Sought((start, start + window), excerpt.lead + start - place.start, place.likeness)
 
 
 def _moved_part(excerpt: Excerpt) -> Part | None:
     """The longest stretch around the loudest sound that the original holds somewhere near."""
     found = _sought(excerpt)
-    if found is None or found[1].likeness < MIN_LIKENESS:
+    if found is None or found.likeness < MIN_LIKENESS:
         return None
-    start, place = found
-    window = min(WINDOW_FRAMES, excerpt.frames)
-    moved = excerpt.lead + start - place.start
+    (start, end), moved = found.window, found.moved
     there = excerpt.around[:, excerpt.lead - moved : excerpt.lead - moved + excerpt.frames]
     if moved == 0 or there.shape != excerpt.returned.shape:
         return None
-    inside = slice(start, start + window)
+    inside = slice(start, end)
     power = float(np.vdot(there[:, inside], there[:, inside]))
     gain = float(np.vdot(there[:, inside], excerpt.returned[:, inside])) / max(power, _TINY)
     matches = _matching(gain * there, excerpt)
-    span = _stretch_around(matches, (start + window // 2) // _MATCH_FRAMES)
+    span = _stretch_around(matches, (start + (end - start) // 2) // _MATCH_FRAMES)
     if span is None or gain <= 0.0:
         return None
     first, last = _to_the_sample(gain * there, excerpt, span)
