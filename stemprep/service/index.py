@@ -20,6 +20,7 @@ from stemprep.service.jobs import Job, State
 from stemprep.service.papers import paper_beside, write_paper
 from stemprep.service.results import REPORT_PAGE
 from stemprep.service.store import Store
+from stemprep.service.store_faults import DamagedStoreError
 
 INDEX_FILE = "index.html"
 RETRY_S = 30.0
@@ -64,6 +65,8 @@ class Indexes:
                 if not rebuild_index(self._config, self._store, destination):
                     yield "index.html in a destination is somebody else's and was left"
                 self._stale.discard(destination)
+            except DamagedStoreError:
+                raise
             except Exception as error:  # no page is worth the service
                 self._refused.add(destination)
                 yield f"index.html could not be written: {words_of(error)}"

@@ -24,7 +24,7 @@ from stemprep.service.notices import Notice, Notices
 from stemprep.service.running import Runner
 from stemprep.service.sign_of_life import SignOfLife
 from stemprep.service.store import Store
-from stemprep.service.store_rows import StoreError
+from stemprep.service.store_faults import DamagedStoreError, StoreError
 from stemprep.service.sweeping import sweep_staging
 from stemprep.service.taking import Taking
 from stemprep.service.told_inboxes import ToldInboxes
@@ -95,7 +95,7 @@ class Service:
         """Work until told to stop, or once; the exit code.
 
         5 after ``is_once`` with jobs that the machine has kept from their end, or inboxes that
-        could not be reached.
+        could not be reached. Raises DamagedStoreError where the job store turns out to be damaged.
         """
         self._begun_s = self.clock()
         self._hints.start()
@@ -110,6 +110,9 @@ class Service:
                     break
                 hints = frozenset() if self._stop.is_set() else self._hints.wait(self._pace_s)
             return self._end(pool)
+        except DamagedStoreError:
+            self._interrupt.set()
+            raise
         finally:
             self._life.end()
             self._hints.close()
@@ -145,6 +148,8 @@ class Service:
             for words in self._indexes.rebuild(self._words_of):
                 _log().warning("index", told=words)
             self._trouble = ""
+        except DamagedStoreError:  # whatever is written now would make it worse
+            raise
         except StemprepError as error:  # the store refuses: nothing is lost, only late
             self._tell_trouble(error)
         except Exception as error:  # a fault of ours must not end what runs for months
@@ -199,6 +204,8 @@ class Service:
         for future in ended:
             job = self._active.pop(future)
             error = future.exception()
+            if isinstance(error, DamagedStoreError):
+                raise error
             if error is not None:
                 _log().error("job left as it was", job=job.job, reason=self._words_of(error))
             self._report(job)

@@ -1,27 +1,42 @@
 """The job store: what became of every drop, on the disk before anything is told of it.
 
 One connection, one lock: threads of the service share a store. Readers in other processes see
-the last commit at any time (write-ahead log). Whatever sqlite refuses is a DeliveryError.
+the last commit at any time (write-ahead log). What sqlite refuses is a StoreError, and so is
+whatever surfaces of damaged bytes, here or while a record is made of a row.
 """
 
 from __future__ import annotations
 
 import os
+import re
 import secrets
 import sqlite3
 import threading
 from collections.abc import Callable, Collection, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 from stemprep.model.service import NoticeKind
 from stemprep.service.jobs import Job, State, Step
-from stemprep.service.store_rows import add_notice, add_step, job_of, marks, refused, row_of
-from stemprep.service.store_tables import Access, opened_store
+from stemprep.service.store_faults import store_faults
+from stemprep.service.store_rows import (
+    add_notice,
+    add_step,
+    count_of,
+    job_of,
+    marks,
+    notice_of,
+    row_of,
+    seconds_of,
+    state_of,
+    step_of,
+)
+from stemprep.service.store_tables import STORE_FILE, Access, opened_store
 
 _PAGE = 100
+Record = TypeVar("Record")
 
 
 class Store:
@@ -50,41 +65,63 @@ class Store:
 
     @contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
-        """All or nothing; on the disk when it is left. One inside another is part of it."""
+        """All or nothing; on the disk when it is left. One inside another is part of it.
+
+        Inside, what is no error of sqlite's goes through as it is.
+        """
         with self._lock:
             if self._connection.in_transaction:
                 yield self._connection
                 return
-            try:
+            with self._faults():
                 self._connection.execute("BEGIN IMMEDIATE")
-                try:
-                    yield self._connection
+            try:
+                yield self._connection
+                with self._faults():
                     self._connection.execute("COMMIT")
-                except BaseException:
+            except BaseException as error:
+                with self._faults():
                     if self._connection.in_transaction:
                         self._connection.execute("ROLLBACK")
-                    raise
-            except sqlite3.Error as error:
-                raise refused(self.state, error) from error
+                    if isinstance(error, sqlite3.Error):
+                        raise
+                raise
+
+    @contextmanager
+    def _change(self) -> Iterator[sqlite3.Connection]:
+        """A transaction of statements alone: see ``store_faults``."""
+        with self.transaction() as connection, self._faults():
+            yield connection
+
+    def _faults(self) -> AbstractContextManager[None]:
+        return store_faults(self.state / STORE_FILE)
+
+    def read(
+        self, query: str, values: Sequence[Any], record: Callable[[sqlite3.Row], Record]
+    ) -> list[Record]:
+        """What a query gives, each row as a record; what cannot become one is damage."""
+        with self._lock, self._faults():
+            return [record(row) for row in self._connection.execute(query, values).fetchall()]
+
+    def read_jobs(self, query: str, values: Sequence[Any] = ()) -> list[Job]:
+        """The jobs that a query over all columns gives."""
+        return self.read(query, values, job_of)
 
     def rows(self, query: str, values: Sequence[Any] = ()) -> list[sqlite3.Row]:
-        """What a query gives."""
-        with self._lock:
-            try:
-                return self._connection.execute(query, values).fetchall()
-            except sqlite3.Error as error:
-                raise refused(self.state, error) from error
+        """What a query gives, as it is."""
+        return self.read(query, values, lambda row: row)
 
     @property
     def service_id(self) -> str:
         """Eight hexadecimal digits that tell this service's staging folders from others'."""
-        with self.transaction() as connection:
+        with self._change() as connection:
             connection.execute(
                 "INSERT OR IGNORE INTO service VALUES ('id', ?)", (secrets.token_hex(4),)
             )
-            return str(
-                connection.execute("SELECT value FROM service WHERE key = 'id'").fetchone()[0]
-            )
+            found = connection.execute("SELECT value FROM service WHERE key = 'id'").fetchone()[0]
+            if not re.fullmatch(r"[0-9a-f]{8}", found):
+                raise ValueError("an id of the service that was never given")
+            return str(found)
 
     # Looking things up
 
@@ -92,7 +129,7 @@ class Store:
         """Jobs in these states (all, where none is named), by number; the newest so many."""
         chosen = f"WHERE state IN ({marks(states)})" if states else ""
         query = f"SELECT * FROM jobs {chosen} ORDER BY job DESC LIMIT ?"  # noqa: S608 - marks only
-        return [job_of(row) for row in reversed(self.rows(query, (*states, newest or -1)))]
+        return self.read_jobs(query, (*states, newest or -1))[::-1]
 
     def newest_first(self, states: tuple[State, ...]) -> Iterator[Job]:
         """Jobs in these states, a few held in memory at a time."""
@@ -101,37 +138,34 @@ class Store:
             f"SELECT * FROM jobs WHERE state IN ({marks(states)}) AND job < ? "  # noqa: S608
             "ORDER BY job DESC LIMIT ?"
         )
-        while rows := self.rows(query, (*states, before, _PAGE)):
-            yield from map(job_of, rows)
-            before = rows[-1]["job"]
+        while jobs := self.read_jobs(query, (*states, before, _PAGE)):
+            yield from jobs
+            before = jobs[-1].job
 
     def job(self, number: int) -> Job | None:
         """One job; None where the number is not known."""
-        rows = self.rows("SELECT * FROM jobs WHERE job = ?", (number,))
-        return job_of(rows[0]) if rows else None
+        return next(iter(self.read_jobs("SELECT * FROM jobs WHERE job = ?", (number,))), None)
 
     def steps(self, number: int) -> list[Step]:
         """The history of one job, oldest first."""
-        rows = self.rows("SELECT * FROM steps WHERE job = ? ORDER BY rowid", (number,))
-        return [Step(**dict(row)) for row in rows]
+        return self.read("SELECT * FROM steps WHERE job = ? ORDER BY rowid", (number,), step_of)
 
     def latest(self, inbox: Path, raw_name: bytes, spec: str) -> Job | None:
         """The newest job of a drop by one spec."""
-        rows = self.rows(
+        jobs = self.read_jobs(
             "SELECT * FROM jobs WHERE inbox = ? AND raw_name = ? AND spec = ? "
             "ORDER BY job DESC LIMIT 1",
             (os.fsencode(inbox), raw_name, spec),
         )
-        return job_of(rows[0]) if rows else None
+        return jobs[0] if jobs else None
 
     def siblings(self, job: Job) -> list[Job]:
         """The jobs of the same state of the same drop by other specs."""
-        rows = self.rows(
+        return self.read_jobs(
             "SELECT * FROM jobs WHERE inbox = ? AND raw_name = ? AND fingerprint = ? AND job != ? "
             "AND spec != ? AND state NOT IN ('changed', 'gone') ORDER BY job",
             (os.fsencode(job.inbox), job.raw_name, job.fingerprint, job.job, job.spec),
         )
-        return [job_of(row) for row in rows]
 
     def predecessors(self, job: Job, stem: str, *, is_titled: bool) -> list[Job]:
         """The deliveries before this one, by number.
@@ -139,7 +173,7 @@ class Store:
         They have the same destination, spec and name but for the number, and either the same drop,
         or a title that a person gave: two drops called 'mixes' have nothing to do with each other.
         """
-        rows = self.rows(
+        return self.read_jobs(
             "SELECT * FROM jobs WHERE destination = ? AND stem = ? AND spec = ? AND job != ? "
             "AND state IN ('published', 'delivered') AND tag_sha256 != '' "
             "AND ((? AND is_titled) OR (inbox = ? AND raw_name = ?)) "
@@ -149,7 +183,6 @@ class Store:
                 int(is_titled), os.fsencode(job.inbox), job.raw_name,
             ),
         )  # fmt: skip
-        return [job_of(row) for row in rows]
 
     def is_any_due(self, now_s: float) -> bool:
         """Whether a job is to be taken up now, or would be but for a kill of the service."""
@@ -161,19 +194,27 @@ class Store:
 
     def counts_by_state(self) -> dict[str, int]:
         """How many jobs are in each state that any job is in."""
-        rows = self.rows("SELECT state, count(*) AS jobs FROM jobs GROUP BY state")
-        return {row["state"]: row["jobs"] for row in rows}
+        rows = self.read(
+            "SELECT state, count(*) AS jobs FROM jobs GROUP BY state",
+            (),
+            lambda row: (state_of(row["state"]), count_of(row["jobs"])),
+        )
+        return dict(rows)
 
     def oldest_waiting_s(self, now_s: float) -> float:
         """Age of the oldest drop that is still to be worked off, seconds; 0 where there is none."""
-        rows = self.rows(
-            "SELECT min(received_s) FROM jobs WHERE state IN ('waiting', 'running', 'published')"
+        oldest_s = self.read(
+            "SELECT received_s FROM jobs WHERE state IN ('waiting', 'running', 'published') "
+            "ORDER BY received_s LIMIT 1",
+            (),
+            lambda row: seconds_of(row["received_s"]),
         )
-        return 0.0 if rows[0][0] is None else max(0.0, now_s - rows[0][0])
+        return max(0.0, now_s - oldest_s[0]) if oldest_s else 0.0
 
     def audio_seconds(self) -> float:
         """Seconds of sound in all drops that were measured, counted by length of the files."""
-        return float(self.rows("SELECT total(audio_s) FROM jobs")[0][0])
+        query = "SELECT total(audio_s) FROM jobs"
+        return self.read(query, (), lambda row: seconds_of(row[0]))[0]
 
     # Making and changing jobs
 
@@ -181,7 +222,7 @@ class Store:
         """Add a job, and what is to be told of it; its number is given back with it."""
         values = {**row_of(job)}
         del values["job"]
-        with self.transaction() as connection:
+        with self._change() as connection:
             found = connection.execute(
                 f"INSERT INTO jobs ({', '.join(values)}) VALUES ({marks(values)})",  # noqa: S608
                 tuple(values.values()),
@@ -212,7 +253,7 @@ class Store:
         values = {"state": state, "reason": reason, "changed_s": now_s, **fields}
         settings = ", ".join(f"{column} = ?" for column in values)
         query = f"UPDATE jobs SET {settings} WHERE job = ? AND state IN ({marks(expected)})"  # noqa: S608
-        with self.transaction() as connection:
+        with self._change() as connection:
             found = connection.execute(query, (*values.values(), number, *expected))
             if not found.rowcount:
                 return False
@@ -223,7 +264,7 @@ class Store:
     def set_fields(self, number: int, /, **fields: object) -> None:
         """Set columns of a job, by their names in ``Job``, without a step in its history."""
         settings = ", ".join(f"{column} = ?" for column in fields)
-        with self.transaction() as connection:
+        with self._change() as connection:
             connection.execute(
                 f"UPDATE jobs SET {settings} WHERE job = ?",  # noqa: S608 - our own names
                 (*fields.values(), number),
@@ -235,7 +276,7 @@ class Store:
         What is published is finished first. A job that the service did not survive comes last.
         No two jobs of one drop are worked on at a time.
         """
-        with self.transaction() as connection:
+        with self._change() as connection:
             found = connection.execute(
                 "SELECT job, state FROM jobs AS next WHERE state IN ('waiting', 'published') "
                 "AND not_before_s <= ? AND lease_until_s <= ? AND NOT EXISTS ("
@@ -259,7 +300,7 @@ class Store:
     def renew(self, numbers: Collection[int], now_s: float, lease_s: float) -> None:
         """Go on holding these jobs."""
         if numbers:
-            with self.transaction() as connection:
+            with self._change() as connection:
                 connection.execute(
                     f"UPDATE jobs SET lease_until_s = ? WHERE job IN ({marks(numbers)})",  # noqa: S608
                     (now_s + lease_s, *numbers),
@@ -274,7 +315,7 @@ class Store:
         For the one service that holds the lock of the state folder. Returns the jobs' numbers.
         """
         taken = []
-        with self.transaction() as connection:
+        with self._change() as connection:
             claimed = connection.execute(
                 "SELECT job, state, interruptions FROM jobs WHERE state = 'running' "
                 "OR (state = 'published' AND lease_until_s > 0)"
@@ -305,7 +346,7 @@ class Store:
         is_there: whether something has that name now. Written down before the file is.
         """
         raw = os.fsencode(path)
-        with self.transaction() as connection:
+        with self._change() as connection:
             known = connection.execute("SELECT 1 FROM papers WHERE path = ?", (raw,)).fetchone()
             if known is None and not is_there:
                 connection.execute("INSERT INTO papers VALUES (?)", (raw,))
@@ -317,11 +358,11 @@ class Store:
 
     def notices_due(self) -> list[tuple[Job, NoticeKind]]:
         """Jobs and what is still to be told of them, oldest first."""
-        rows = self.rows("SELECT job, kind FROM notices ORDER BY rowid LIMIT 100")
-        due = [(self.job(row["job"]), row["kind"]) for row in rows]
+        rows = self.read("SELECT job, kind FROM notices ORDER BY rowid LIMIT 100", (), notice_of)
+        due = [(self.job(number), kind) for number, kind in rows]
         return [(job, kind) for job, kind in due if job is not None]
 
     def notice_sent(self, number: int, kind: str) -> None:
         """Take a notice off the list."""
-        with self.transaction() as connection:
+        with self._change() as connection:
             connection.execute("DELETE FROM notices WHERE job = ? AND kind = ?", (number, kind))

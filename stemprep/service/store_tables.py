@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 from stemprep.errors import DeliveryError, InputError
+from stemprep.service.store_faults import damaged, store_faults
 
 STORE_FILE = "jobs.sqlite3"
 VERSION = 1
@@ -70,52 +71,85 @@ def opened_store(state: Path, access: Access) -> sqlite3.Connection:
     """Open the store in a state folder; ``make``: also where there is none yet.
 
     Every commit is on the disk when it returns (WAL, synchronous FULL). Raises InputError where
-    there is no store, DeliveryError where it cannot be read or is a newer release's.
+    there is no store, DamagedStoreError where it does not hold together, StoreError where the disk
+    refuses, DeliveryError where it is a newer release's.
     """
     file = state / STORE_FILE
-    if access != "make" and not os.path.isfile(file):  # noqa: PTH113 - pathlib's raises
-        raise _no_store(file)
-    try:
-        mode = {"make": "rwc", "write": "rw", "read": "ro"}[access]
-        connection = sqlite3.connect(
-            f"{file.absolute().as_uri()}?mode={mode}",
-            uri=True,
-            timeout=BUSY_S,
-            isolation_level=None,
-            check_same_thread=False,
-        )
+    with store_faults(file):
+        if access == "make" and not os.path.lexists(file):
+            _make(file)
+        if not os.path.isfile(file):  # noqa: PTH113 - pathlib's raises
+            raise _no_store(file)
+        connection = _connected(file, "ro" if access == "read" else "rw")
         try:
-            connection.row_factory = sqlite3.Row
+            _require_sound(connection, file)
             if access == "make":
-                connection.execute("PRAGMA journal_mode = WAL")
-            connection.execute("PRAGMA synchronous = FULL")
-            connection.execute("PRAGMA foreign_keys = ON")
-            connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
-            _prepare(connection, file, access)
+                connection.execute("PRAGMA journal_mode = WAL")  # a backup may have lost it
         except BaseException:
             connection.close()
             raise
-    except sqlite3.Error as error:
-        raise DeliveryError(
-            f"{file}: the job store cannot be used ({error}); check disk and permissions. If it "
-            "is damaged, stop the service, move it aside and start again: what was delivered "
-            "already is known by its packages"
-        ) from error
     return connection
 
 
-def _prepare(connection: sqlite3.Connection, file: Path, access: Access) -> None:
+def _connected(file: Path, mode: str) -> sqlite3.Connection:
+    connection = sqlite3.connect(
+        f"{file.absolute().as_uri()}?mode={mode}",
+        uri=True,
+        timeout=BUSY_S,
+        isolation_level=None,
+        check_same_thread=False,
+    )
+    try:
+        connection.row_factory = sqlite3.Row
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _make(file: Path) -> None:
+    """Have an empty store appear whole: a file of its name that holds none is damaged."""
+    log = file.with_name(f"{file.name}-wal")
+    if log.exists() and log.stat().st_size:
+        raise DeliveryError(
+            f"{log}: lies there without {file.name}, whose last changes it may hold; put that "
+            "back, or move this aside too"
+        )
+    hidden = file.with_name(f".{file.name}")
+    for old in (log, file.with_name(f"{file.name}-shm"), *file.parent.glob(f"{hidden.name}*")):
+        old.unlink(missing_ok=True)
+    connection = _connected(hidden, "rwc")
+    try:
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.executescript(
+            f"BEGIN IMMEDIATE;{_TABLES}PRAGMA user_version = {VERSION};COMMIT;"
+        )
+    finally:
+        connection.close()  # the last one: what the log holds is in the file then
+    hidden.rename(file)
+    folder = os.open(file.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+
+
+def _require_sound(connection: sqlite3.Connection, file: Path) -> None:
+    """Look at every page once, 2 ms for each 1,000 jobs."""
     found = connection.execute("PRAGMA user_version").fetchone()[0]
     if found > VERSION:
         raise DeliveryError(
             f"{file}: was written by a newer release of stemprep; use that one, "
             "or another state folder"
         )
-    if found < VERSION and access != "make":
-        raise _no_store(file)  # it is being made this moment
     if found < VERSION:
-        script = f"BEGIN IMMEDIATE;{_TABLES}PRAGMA user_version = {VERSION};COMMIT;"
-        connection.executescript(script)
+        raise damaged(file, "it holds no jobs, not even an empty list of them")
+    says = str(connection.execute("PRAGMA quick_check(1)").fetchone()[0])
+    if says != "ok":
+        raise damaged(file, says)
 
 
 def _no_store(file: Path) -> InputError:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 from dataclasses import dataclass
 
 from stemprep.service.closed import words_without_place
 from stemprep.service.jobs import Job
 from stemprep.service.store import Store
-from stemprep.service.store_rows import job_of
+from stemprep.service.store_rows import count_of, seconds_of
 
 DAY_S = 86_400.0
 _NEWEST = (
@@ -51,15 +52,17 @@ class Late:
 def last_day(store: Store, now_s: float) -> LastDay:
     """How the jobs of the last day stand. now_s: seconds since 1970."""
     since_s = now_s - DAY_S
-    rows = store.rows(
-        f"SELECT CASE WHEN {_IS_HELD} THEN 'held' ELSE state END AS standing, "  # noqa: S608 - ours
-        "count(*) AS jobs FROM jobs WHERE changed_s >= ? AND state NOT IN ('changed', 'gone') "
-        "GROUP BY standing",
-        (since_s,),
+    counts = dict(
+        store.read(
+            f"SELECT CASE WHEN {_IS_HELD} THEN 'held' ELSE state END AS standing, "  # noqa: S608 - ours
+            "count(*) AS jobs FROM jobs WHERE changed_s >= ? AND state NOT IN ('changed', 'gone') "
+            "GROUP BY standing",
+            (since_s,),
+            lambda row: (str(row["standing"]), count_of(row["jobs"])),
+        )
     )
-    counts = {row["standing"]: row["jobs"] for row in rows}
     ended = ("delivered", "refused", "set-aside")
-    refused = store.rows(
+    refused = store.read_jobs(
         f"SELECT * FROM jobs WHERE state = 'refused' AND changed_s >= ? AND {_NEWEST}",  # noqa: S608
         (since_s,),
     )
@@ -67,27 +70,33 @@ def last_day(store: Store, now_s: float) -> LastDay:
         jobs=sum(counts.values()),
         ended=sum(counts.get(state, 0) for state in ended),
         set_aside=counts.get("set-aside", 0),
-        refused=sum(os.path.lexists(job_of(row).drop) for row in refused),
+        refused=sum(os.path.lexists(job.drop) for job in refused),
         held_back=counts.get("held", 0),
     )
 
 
 def unread(store: Store) -> list[Job]:
     """One job of each drop that cannot be read, by number, whenever that was found."""
-    rows = store.rows(
+    jobs = store.read_jobs(
         f"SELECT * FROM jobs WHERE ({_IS_HELD} OR state = 'refused') "  # noqa: S608 - ours
         f"AND {_IS_UNREAD} AND {_NEWEST} ORDER BY job DESC"
     )
-    first = {(job.inbox, job.raw_name): job for job in map(job_of, rows)}
-    jobs = sorted(first.values(), key=lambda job: job.job)
-    return [job for job in jobs if words_without_place(job.reason) and os.path.lexists(job.drop)]
+    first = {(job.inbox, job.raw_name): job for job in jobs}
+    by_number = sorted(first.values(), key=lambda job: job.job)
+    return [
+        job for job in by_number if words_without_place(job.reason) and os.path.lexists(job.drop)
+    ]
 
 
 def late(store: Store, now_s: float, longest_s: float) -> Late:
     """Drops still to be worked off or held back that came longer ago; unread ones do not count."""
+
+    def record(row: sqlite3.Row) -> Late:
+        jobs = count_of(row["jobs"])
+        return Late(jobs=jobs, oldest_s=now_s - seconds_of(row["oldest_s"]) if jobs else 0.0)
+
     query = (
         "SELECT count(*) AS jobs, min(received_s) AS oldest_s FROM jobs WHERE received_s <= ? "  # noqa: S608
         f"AND (state IN ('waiting', 'running', 'published') OR {_IS_HELD} AND NOT {_IS_UNREAD})"
     )
-    row = store.rows(query, (now_s - longest_s,))[0]
-    return Late(jobs=row["jobs"], oldest_s=now_s - row["oldest_s"] if row["jobs"] else 0.0)
+    return store.read(query, (now_s - longest_s,), record)[0]

@@ -28,7 +28,7 @@ from stemprep.service.locking import state_folder
 from stemprep.service.loop import Service
 from stemprep.service.notices import Notice, Notices, wording
 from stemprep.service.store import Store
-from stemprep.service.store_rows import StoreError
+from stemprep.service.store_faults import StoreError
 from stemprep.service.taking import Taking
 from tests.service.rights import without_rights
 from tests.service.studio import Studio, digests, hurry

@@ -178,14 +178,20 @@ def test_a_store_of_a_newer_release(tmp_path: Path) -> None:
         Store(tmp_path)
 
 
+def test_a_restored_backup_goes_on_as_the_store_it_was(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        store.add(job())
+    file = tmp_path / STORE_FILE
+    connection = sqlite3.connect(file)
+    assert connection.execute("PRAGMA journal_mode = DELETE").fetchone()[0] == "delete"
+    connection.close()
+    with Store(tmp_path) as store:
+        assert store.rows("PRAGMA journal_mode")[0][0] == "wal"
+        assert [found.name for found in store.jobs()] == ["Lantern"]
+
+
 def test_the_id_of_a_service_stays(tmp_path: Path) -> None:
     with Store(tmp_path) as first:
         known = first.service_id
     with Store(tmp_path) as second:
         assert second.service_id == known
-
-
-def test_a_store_that_is_being_made_is_none_yet(tmp_path: Path) -> None:
-    sqlite3.connect(tmp_path / STORE_FILE).execute("PRAGMA journal_mode = WAL").connection.close()
-    with pytest.raises(InputError, match="there is no job store"):
-        Store(tmp_path, "read")
