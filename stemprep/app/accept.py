@@ -38,24 +38,31 @@ RETURNED = "returned"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Acceptance:
-    """An order to accept a return: where to deliver, and which files to move by their lag."""
+    """An order to accept a return: where to deliver, which files to move by their lag, and where
+    others begin (``FILE=SAMPLES`` or ``FILE=bar 17``).
+    """
 
     destinations: tuple[Destination, ...]
     moves: tuple[str, ...] = ()
+    places: tuple[str, ...] = ()
 
 
 def acceptance_of(
-    *, is_accepted: bool, destinations: Sequence[Destination], moves: Sequence[str]
+    *,
+    is_accepted: bool,
+    destinations: Sequence[Destination],
+    moves: Sequence[str],
+    places: Sequence[str] = (),
 ) -> Acceptance | None:
     """The order that a command line gives; UsageError where its options do not go together."""
     if is_accepted and not destinations:
         raise UsageError("--accept makes a package: name the folder for it with --to")
-    if not is_accepted and (destinations or moves):
-        option = "--to" if destinations else "--move"
+    if not is_accepted and (destinations or moves or places):
+        option = "--to" if destinations else "--move" if moves else "--place"
         raise UsageError(f"{option} is for accepting a return: give --accept too, or leave it out")
     if not is_accepted:
         return None
-    return Acceptance(destinations=tuple(destinations), moves=tuple(moves))
+    return Acceptance(destinations=tuple(destinations), moves=tuple(moves), places=tuple(places))
 
 
 def accept(
@@ -83,10 +90,12 @@ def accept(
         on_progress=on_progress,
     ) as held:
         result = judged(held)
-        stands, obstacles = stands_of(held, order.moves)
+        stands, obstacles = stands_of(held, order.moves, order.places)
         fails = [each for each in result.findings if each.severity == "fail" and each.counts]
         if obstacles or fails:
-            return replace(result, findings=(*obstacles, *result.findings))
+            stopped = {(each.check, each.file) for each in obstacles}
+            others = [each for each in result.findings if (each.check, each.file) not in stopped]
+            return replace(result, findings=(*obstacles, *others))
         merged, names = merged_with_return(held, stands)
         inspection = inspect_merged(
             merged, held.inspection.spec, engine=engine, on_progress=on_progress
@@ -126,17 +135,21 @@ def _with_delivery(
 def _undone(taken: Sequence[Taken], stands: Mapping[str, Stand], spec_name: str) -> Iterator[str]:
     done = _moved_files(taken, stands)
     for path, stand in stands.items():
-        if stand.is_lag_out and stand.order.move_samples and path not in done:
+        is_ordered = stand.is_lag_out or stand.is_placed
+        if is_ordered and stand.order.move_samples and path not in done:
             yield f"{path}: the ordered move is not done; the spec {spec_name} moves nothing"
 
 
 def _moved_files(taken: Sequence[Taken], stands: Mapping[str, Stand]) -> set[str]:
-    """The files whose lag was ordered out and whose plan does so; an archive copies them all."""
+    """The files that a person ordered to their place and whose plan puts them there.
+
+    An archive copies them all as they are.
+    """
     return {
         each.file
         for each in taken
         if each.file in stands
-        and stands[each.file].is_lag_out
+        and (stands[each.file].is_lag_out or stands[each.file].is_placed)
         and any(
             step.name == "place" and step.evidence == stands[each.file].order.move_reason
             for step in each.output.operations
@@ -146,6 +159,8 @@ def _moved_files(taken: Sequence[Taken], stands: Mapping[str, Stand]) -> set[str
 
 def _is_repaired(finding: Finding, taken: Sequence[Taken], stands: Mapping[str, Stand]) -> bool:
     """Tell whether the delivery removes it from every file that it names."""
+    if finding.check == "unplaced":
+        return all(path in stands and stands[path].is_placed for path in finding.files)
     if finding.check == "late-entry":
         return set(finding.files) <= _moved_files(taken, stands)
     if finding.check != "mixed-formats":

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
 from stemprep.app.return_sounds import Sounds
 from stemprep.app.takes import Take, spill_job, takes_of
-from stemprep.checks.tell import rate_name, span
+from stemprep.checks.tell import span
 from stemprep.engine import Engine, JobDied
 from stemprep.lineage import Manifest
 from stemprep.model.reconciliation import NewFile, Placing
 from stemprep.model.session import MeasuredFile
 from stemprep.model.words import Role
-from stemprep.timing import SpillLag
+from stemprep.timing import Peak, SpillLag
 from stemprep.timing.far_spill import FarPlace
 from stemprep.units import clock_from_samples
 from stemprep.work.far_spill import measure_far_spill
@@ -114,8 +114,13 @@ def _placed(take: Take, derived: Mapping[str, str]) -> NewFile:
         derived_from=None if original is None else f"data/{original}",
         is_miscounted=take.stated.is_miscounted and placed_by == "time-reference",
         session_format=take.timeline.form if take.timeline.frames else None,
-        advice=_advice(take, late, placed_by),
+        leak_db=_leak_db(take),
     )
+
+
+def _leak_db(take: Take) -> float | None:
+    levels = (lag.level_db for lag in (take.near, take.at_far) if lag is not None)
+    return next((level for level in levels if level is not None), None)
 
 
 def _verdict(take: Take) -> tuple[Fraction | None, Placing, int | None, float, str]:
@@ -125,16 +130,51 @@ def _verdict(take: Take) -> tuple[Fraction | None, Placing, int | None, float, s
         late = _in_session(near.peak.lag_samples, take)
         told = f"{stated.told}; the mix that leaked into it is {_late_words(late, take)}"
         return stated.start_s, stated.placed_by, late, near.peak.confidence, told
-    if near is not None and near.kind == "same-source":
-        told = f"{stated.told}; what it holds is in the mix too, so that tells no lateness"
-        return stated.start_s, stated.placed_by, None, 0.0, told
+    if near is not None and near.kind == "same-source" and near.peak is not None:
+        return _of_same_source(take, near.peak)
     found = _confirmed(take)
     if found is not None:
         return found
     if not take.timeline.frames:
         return None, "unknown", None, 0.0, stated.words
-    known = None if stated.placed_by == "unknown" else stated.start_s
-    return known, stated.placed_by, None, 0.0, f"{stated.told}; {_why_unheard(take)}"
+    if stated.is_guess and _is_all_zero(take):
+        told = f"{stated.words}, and no sound that could lie in a wrong place"
+        return stated.start_s, stated.placed_by, None, 0.0, told
+    if stated.is_guess or stated.placed_by == "unknown":
+        return (
+            None,
+            "unknown",
+            None,
+            0.0,
+            f"{stated.words}; {_why_unheard(take, 'where it begins')}",
+        )
+    why = _why_unheard(take, "whether it is late")
+    return stated.start_s, stated.placed_by, None, 0.0, f"{stated.told}; {why}"
+
+
+def _of_same_source(
+    take: Take, peak: Peak
+) -> tuple[Fraction | None, Placing, int | None, float, str]:
+    """What the mix holds too: its place there, where nothing else says where it begins."""
+    stated = take.stated
+    lag_s = Fraction(peak.lag_samples / take.sound.rate_hz).limit_denominator(10**6)
+    if not stated.is_guess or abs(lag_s) <= CONFIRMED_S:
+        told = f"{stated.told}; what it holds is in the mix too, so that tells no lateness"
+        return stated.start_s, stated.placed_by, None, 0.0, told
+    start_s = stated.start_s - lag_s
+    told = f"{stated.words}; what it shares with the mix puts its start at {_clock(start_s, take)}"
+    return start_s, "same-source", None, peak.confidence, told
+
+
+def _is_all_zero(take: Take) -> bool:
+    sound = take.file.facts.sound
+    return sound is not None and sound.silence.is_digital_silence
+
+
+def _clock(start_s: Fraction, take: Take) -> str:
+    samples = take.timeline.samples(start_s)
+    clock = clock_from_samples(abs(samples), take.timeline.rate_hz)
+    return f"-{clock}" if samples < 0 else clock
 
 
 def _confirmed(take: Take) -> tuple[Fraction | None, Placing, int | None, float, str] | None:
@@ -146,7 +186,7 @@ def _confirmed(take: Take) -> tuple[Fraction | None, Placing, int | None, float,
     if abs(lag_s) > CONFIRMED_S:
         return None
     start_s = far_s - Fraction(lag_s).limit_denominator(10**6)
-    clock = clock_from_samples(max(0, take.timeline.samples(start_s)), take.timeline.rate_hz)
+    clock = _clock(start_s, take)
     if take.stated.placed_by == "time-reference":
         late = take.timeline.samples(take.stated.start_s - start_s)
         told = f"{take.stated.words}; by the mix that leaked into it it belongs at {clock}"
@@ -167,28 +207,9 @@ def _late_words(late: int, take: Take) -> str:
     return f"{span(abs(late), take.timeline.rate_hz)} {'late' if late > 0 else 'early'}"
 
 
-def _why_unheard(take: Take) -> str:
+def _why_unheard(take: Take, unknown: str) -> str:
     if not take.mix:
-        return (
-            "nothing in the package could have leaked into it, so nothing shows whether it is late"
-        )
-    return "no mix leaked into it, so nothing shows whether it is late"
-
-
-def _advice(take: Take, late: int | None, placed_by: Placing) -> str:
-    return " ".join(_advice_parts(take, late, placed_by))
-
-
-def _advice_parts(take: Take, late: int | None, placed_by: Placing) -> Iterator[str]:
-    form, session = take.sound.sound.format, take.timeline.form
-    if not take.timeline.frames:
-        yield "Put it into a folder with the song's name, or say in a session.yaml which it is."
-        return
-    if placed_by == "unknown":
-        yield "Ask where it begins, or for an export from the session's start."
-    elif placed_by in ("spill", "same-source"):
-        yield "Nothing in the file says so: order the move when you accept it."
-    elif late is not None and abs(late) >= take.timeline.rate_hz // 500:
-        yield "Order its move when you accept it, or ask for a new export."
-    if form.sample_rate_hz != session.sample_rate_hz:
-        yield f"It has to be brought to {rate_name(session.sample_rate_hz)}."
+        return f"nothing in the package could have leaked into it, so nothing shows {unknown}"
+    if take.file.role in _NOT_PLAYED:
+        return f"the mix was not sought in it, so nothing shows {unknown}"
+    return f"the mix was sought in it and none was found, so nothing shows {unknown}"

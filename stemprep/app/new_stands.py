@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from stemprep.app.ordered_places import ordered_places
 from stemprep.app.reconcile import Held
 from stemprep.checks.tell import span
+from stemprep.checks.unplaced import unplaced
 from stemprep.errors import UsageError
 from stemprep.model.finding import Finding
 from stemprep.model.reconciliation import NewFile, Placing
@@ -15,31 +17,41 @@ from stemprep.model.sheet import WorkOrder
 from stemprep.naming import PathIndex
 
 _BY_MIX: tuple[Placing, ...] = ("spill", "same-source")
+_PLACED = "from the session's start, as ordered on the command line"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stand:
     """How a new file comes to its place.
 
-    order: for the plan; is_lag_out: a person had its lag taken out.
+    order: for the plan; is_lag_out: a person had its lag taken out; is_placed: a person said where
+    it begins.
     """
 
     order: WorkOrder
     is_lag_out: bool = False
+    is_placed: bool = False
 
 
-def stands_of(held: Held, moves: Sequence[str]) -> tuple[dict[str, Stand], list[Finding]]:
+def stands_of(
+    held: Held, moves: Sequence[str], places: Sequence[str] = ()
+) -> tuple[dict[str, Stand], list[Finding]]:
     """Returned path -> how each new file is placed, and what keeps a file from being placed.
 
     A lag is taken out only where that is ordered, by pattern on the command line or in the return's
-    own sheet. UsageError where a pattern names no new file, or nothing was measured to take out.
+    own sheet; a place that is ordered goes before all that the file says. UsageError where a
+    pattern names no new file, nothing was measured to take out, or both are ordered for one file.
     """
     ordered = _ordered_moves(held, moves)
+    placed = ordered_places(places, held.returned.new_files, held.package)
+    for path in placed.keys() & ordered.keys():
+        raise UsageError(f"{path}: both a place and a move are ordered for it; give one of them")
     measured = {file.path: file for file in held.inspection.measured.files}
     stands: dict[str, Stand] = {}
     obstacles: list[Finding] = []
     for file in held.returned.new_files:
-        stand = _stand(file, measured[file.file], ordered.get(file.file))
+        where = ordered.get(file.file)
+        stand = _stand(file, measured[file.file], where, placed.get(file.file))
         if isinstance(stand, Finding):
             obstacles.append(stand)
         else:
@@ -73,23 +85,30 @@ def _ordered_moves(held: Held, moves: Sequence[str]) -> dict[str, str]:
     return wanted
 
 
-def _stand(file: NewFile, measured: MeasuredFile, where: str | None) -> Stand | Finding:
-    """Follow the time reference, then what was ordered; from the start where it says nothing.
+def _stand(
+    file: NewFile, measured: MeasuredFile, where: str | None, place: int | None
+) -> Stand | Finding:
+    """Follow an ordered place, else the time reference, then what was ordered on top of it.
 
-    What an ordered move takes off at the session's start was recorded before it, in the lag.
+    A place that only the mix in it tells, or nothing, is for a person to order. What an ordered
+    move takes off at the session's start was recorded before it, in the lag.
     """
     note = measured.source.note
     order = WorkOrder() if note is None else note.order
+    if place is not None:
+        if -place > _silent_head(file, measured):
+            return _before_start(file, place)
+        return Stand(order=_from_start(order, place, _PLACED), is_placed=True)
     if file.placed_by in _BY_MIX and file.start_sample is not None and where is not None:
         reason = f"to where the mix in it begins, as ordered {where}"
         return Stand(order=_from_start(order, file.start_sample, reason), is_lag_out=True)
     if file.session_format is None:
-        return _without_song(file)
-    if file.placed_by in ("unknown", *_BY_MIX) and _has_stamp(measured):
+        return unplaced(file, "fail")
+    if file.placed_by in ("unknown", *_BY_MIX):
         if order.move_samples is None:
             return _not_placed(file)
         reason = "from the session's start, as ordered in the session sheet of the return"
-        return Stand(order=_from_start(order, order.move_samples, reason))
+        return Stand(order=_from_start(order, order.move_samples, reason), is_placed=True)
     lag = file.late_samples or 0 if where is not None else 0
     shift = (order.move_samples or 0) - lag
     start = (file.start_sample or 0) + shift
@@ -101,6 +120,9 @@ def _stand(file: NewFile, measured: MeasuredFile, where: str | None) -> Stand | 
             reason = "by its time reference, counted at the session's rate"
         return Stand(order=_from_start(order, start, reason), is_lag_out=where is not None)
     reason = f"by the lag of the mix that leaked into it, as ordered {where}" if where else ""
+    if file.placed_by == "file-start":  # its start is known though it does not say so
+        reason = reason or "it begins with the session, as its length or the mix in it shows"
+        return Stand(order=_from_start(order, shift, reason), is_lag_out=where is not None)
     return Stand(
         order=replace(order, move_samples=shift, move_reason=reason), is_lag_out=where is not None
     )
@@ -108,10 +130,6 @@ def _stand(file: NewFile, measured: MeasuredFile, where: str | None) -> Stand | 
 
 def _from_start(order: WorkOrder, start: int, reason: str) -> WorkOrder:
     return replace(order, move_samples=start, move_reason=reason, is_from_start=True)
-
-
-def _has_stamp(measured: MeasuredFile) -> bool:
-    return bool(measured.facts.header.time_reference_samples)
 
 
 def _silent_head(file: NewFile, measured: MeasuredFile) -> int:
@@ -124,29 +142,13 @@ def _silent_head(file: NewFile, measured: MeasuredFile) -> int:
 
 
 def _not_placed(file: NewFile) -> Finding:
-    is_found = file.placed_by in _BY_MIX
-    return Finding(
-        check="time-reference",
-        severity="fail",
+    if file.placed_by not in _BY_MIX:
+        return unplaced(file, "fail")
+    return replace(
+        unplaced(file, "fail"),
         message=f"{file.evidence}; it is not placed by that alone",
-        advice=f"Order its move with --move '{file.file}'."
-        if is_found
-        else "Ask for an export from the session's start, or order move_samples (from there) for "
-        "it in a session.yaml in the return.",
-        file=file.file,
-        files=(file.file,),
-        song=file.song,
-    )
-
-
-def _without_song(file: NewFile) -> Finding:
-    return Finding(
-        check="unexpected-file",
-        severity="fail",
-        message=file.evidence,
-        advice=file.advice,
-        file=file.file,
-        files=(file.file,),
+        advice=f"Order that place with --move '{file.file}', or another one with "
+        f"--place '{file.file}=SAMPLES'.",
     )
 
 

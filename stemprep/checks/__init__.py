@@ -53,6 +53,7 @@ from stemprep.checks import (
     true_peak,
     truncated,
     unexpected_file,
+    unplaced,
     unreadable,
     unsafe_entry,
     waiver,
@@ -134,6 +135,7 @@ _PER_RETURN = (
     original_renamed,
     original_unpadded,
     late_entry,
+    unplaced,
 )
 
 CHECKS: Mapping[str, Check] = {

@@ -12,7 +12,9 @@ room add the way of their sound. One lag that all new files share is that room's
 told once. Where nothing is found within 200 ms, the whole mix is searched, and a place that stands
 out is looked at closely: it tells where a file begins that has no time reference, or a false one.
 Limit: early or late by the spec's min_ms; up to max_room_ms late it may be the way from
-loudspeakers and is a note (common practice, no source).
+loudspeakers and is a note, but for a leak farther under the take than min_room_leak_db, which comes
+from headphones, and for one lag that several takes share to 0.25 ms, which is the room's converters
+(all common practice, no source).
 Passes: a guitar whose leaked mix is on time, however late it was strummed.
 Fails: a guitar whose leaked mix is 1,200 samples late.
 To do: order the move for that file by name when you accept the return, or ask the room to export it
@@ -28,7 +30,6 @@ from stemprep.model.finding import Finding
 from stemprep.model.mic_pairs import speed_of_sound_m_s
 from stemprep.model.reconciliation import NewFile, Returned
 from stemprep.model.rule import LateEntryRule, RuleTable
-from stemprep.model.words import Severity
 from stemprep.units import clock_from_samples
 
 ID = "late-entry"
@@ -58,7 +59,8 @@ def _told(files: Sequence[NewFile], returned: Returned, rules: RuleTable) -> Ite
     late_ms = 1000 * late / form.sample_rate_hz
     if abs(late_ms) < rule.min_ms:
         return
-    is_room_possible = 0 < late_ms <= rule.max_room_ms
+    is_faint = first.leak_db is not None and first.leak_db < rule.min_room_leak_db
+    is_room_possible = 0 < late_ms <= rule.max_room_ms and not is_faint and len(files) == 1
     severity = severity_under(rule.severity, "note" if is_room_possible else "fail")
     if severity is None:
         return
@@ -66,7 +68,7 @@ def _told(files: Sequence[NewFile], returned: Returned, rules: RuleTable) -> Ite
         check=ID,
         severity=severity,
         message=_message(files, late, form.sample_rate_hz, is_room_possible=is_room_possible),
-        advice=_advice(severity, is_room_possible=is_room_possible),
+        advice=_advice(is_room_possible=is_room_possible),
         file=first.file if len(files) == 1 else None,
         files=tuple(file.file for file in files),
         song=first.song,
@@ -110,8 +112,8 @@ def _message(files: Sequence[NewFile], late: int, rate_hz: int, *, is_room_possi
     return f"{start}; or loudspeakers {distance_m:.1f} m from the microphone, and nothing is late"
 
 
-def _advice(severity: Severity, *, is_room_possible: bool) -> str:
-    if is_room_possible or severity == "note":
+def _advice(*, is_room_possible: bool) -> str:
+    if is_room_possible:
         return (
             "Ask the room whether it played over loudspeakers. If not, order the move when you "
             "accept the return (--move FILE)."

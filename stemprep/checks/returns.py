@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 
 from stemprep.checks.judging import Check
 from stemprep.checks.tell import rate_name, severity_under, word_name
@@ -14,6 +15,9 @@ from stemprep.model.session import MeasuredSession
 from stemprep.model.words import SEVERITY_ORDER
 
 FORMATS = "mixed-formats"
+_NOTES_ON_TAKES = frozenset(
+    {"silent-file", "silent-channel", "dual-mono", "stereo-polarity", "padded-word", "bandwidth"}
+)
 
 
 def judge_return_by(
@@ -26,8 +30,8 @@ def judge_return_by(
     """All that stands against a return, worst first.
 
     findings: what a check of the returned files alone found; kept is what concerns one new or
-              unreadable file and is no note, or what is unsafe. That new files start and end where
-              they were recorded is no fault of a return.
+              unreadable file, or what is unsafe. Of notes only those that a receiver of takes would
+              act on: that new files start and end where they were recorded is no fault of a return.
     measured: the return by itself, whose sheet may hold signed exceptions.
     """
     found: list[Finding] = []
@@ -37,20 +41,28 @@ def judge_return_by(
     found += _formats(returned, spec.rules[FORMATS])
     if measured is not None:
         found = list(apply_waivers(found, (), measured)[0])
-    found += [finding for finding in findings if _concerns(finding, returned, checks)]
+    found += [
+        _as_of_a_take(finding) for finding in findings if _concerns(finding, returned, checks)
+    ]
     return tuple(
         sorted(found, key=lambda each: (SEVERITY_ORDER[each.severity], each.files, each.check))
     )
 
 
 def _concerns(finding: Finding, returned: Returned, checks: Mapping[str, Check]) -> bool:
-    if finding.severity == "note":
-        return False
     if finding.check == "unsafe-entry":
-        return True
+        return finding.severity != "note"
+    if finding.severity == "note" and finding.check not in _NOTES_ON_TAKES:
+        return False
     looked_at = {file.file for file in returned.new_files} | set(returned.unread)
     is_of_one_file = checks[finding.check].scope == "file"
     return is_of_one_file and finding.file is not None and finding.file in looked_at
+
+
+def _as_of_a_take(finding: Finding) -> Finding:
+    """An empty track is usual in a session exported whole; among new takes it is a lost one."""
+    is_lost = finding.check == "silent-file" and finding.severity == "note"
+    return replace(finding, severity="warn") if is_lost else finding
 
 
 def _formats(returned: Returned, rules: RuleTable) -> Iterator[Finding]:

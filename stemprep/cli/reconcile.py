@@ -51,6 +51,14 @@ from stemprep.cli.options import html_option, json_option, quiet_option
     multiple=True,
     help="Take out the measured lag of this new file, with --accept; repeatable.",
 )
+@click.option(
+    "--place",
+    "places",
+    metavar="FILE=WHERE",
+    multiple=True,
+    help="Put this new file at a sample from the session's start, or at 'bar 17', with --accept; "
+    "repeatable.",
+)
 @json_option
 @html_option
 @quiet_option
@@ -62,6 +70,7 @@ def command(
     is_accepted: bool,
     destinations: tuple[str, ...],
     moves: tuple[str, ...],
+    places: tuple[str, ...],
     json_file: Path | None,
     html_file: Path | None,
     quiet: bool,
@@ -81,8 +90,12 @@ def command(
     for place in (json_file, html_file):
         if place is not None and str(place) != "-":
             refuse_inside_package(place, package)
-    places = [parse_place(destination) for destination in destinations]
-    order = acceptance_of(is_accepted=is_accepted, destinations=places, moves=moves)
+    order = acceptance_of(
+        is_accepted=is_accepted,
+        destinations=[parse_place(destination) for destination in destinations],
+        moves=moves,
+        places=places,
+    )
     if order is None:
         result = reconcile(
             returned,

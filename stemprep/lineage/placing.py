@@ -10,6 +10,7 @@ from stemprep.model.header import AudioFormat
 from stemprep.model.reconciliation import NewFile, Placing, RecordingOffset
 
 _ASSUMED = "so it is taken to begin with the session"
+_WITH_THEM = "so it begins with them"
 SHARED_S = Fraction(1, 4_000)
 """Lags this near to each other are one lag: 12 samples at 48 kHz, what the measuring scatters."""
 MIN_SHARED_S = Fraction(1, 2_000)
@@ -43,7 +44,8 @@ class Timeline:
 class Stated:
     """Where a file begins by its own word: seconds after the session's start, and why.
 
-    assumed:       what is taken for its start while nothing else tells; "" where the file says it.
+    assumed:       what is taken for its start; "" where the file says it.
+    is_guess:      nothing bears that out: without the mix in it, where it begins is not known.
     is_miscounted: by a time reference that counts at the session's rate instead of its own.
     """
 
@@ -51,6 +53,7 @@ class Stated:
     placed_by: Placing
     words: str
     assumed: str = ""
+    is_guess: bool = False
     is_miscounted: bool = False
 
     @property
@@ -65,24 +68,17 @@ def stated_start(
     """Read a file's time reference against the session's; the file start where it says nothing.
 
     A time reference counts samples of the file's own rate (EBU Tech 3285). One that lies outside
-    the session that way and inside it at the session's rate was counted at that rate.
+    the session that way and inside it at the session's rate was counted at that rate. Without one,
+    only a file exactly as long as the session's is known to begin with them: both were exported
+    over one range.
     """
     start = timeline.start_samples
     if time_reference is None or (time_reference == 0 and start):
         said = "no time reference" if time_reference is None else "a time reference of zero"
-        return Stated(
-            start_s=Fraction(0),
-            placed_by="file-start",
-            words=f"it has {said}",
-            assumed=_ASSUMED,
-        )
+        return _at_file_start(f"it has {said}", form, frames, timeline)
     if start is None:
-        return Stated(
-            start_s=Fraction(0),
-            placed_by="file-start",
-            words="the session has no time reference to hold its own against",
-            assumed=_ASSUMED,
-        )
+        said = "the session has no time reference to hold its own against"
+        return _at_file_start(said, form, frames, timeline)
     origin_s = Fraction(start, timeline.rate_hz)
     length_s = Fraction(frames, form.sample_rate_hz)
     own_s = Fraction(time_reference, form.sample_rate_hz) - origin_s
@@ -102,6 +98,23 @@ def stated_start(
         placed_by="unknown",
         words="its time reference lies outside the session",
     )
+
+
+def _at_file_start(words: str, form: AudioFormat, frames: int, timeline: Timeline) -> Stated:
+    is_whole = is_as_long(frames, form.sample_rate_hz, timeline)
+    return Stated(
+        start_s=Fraction(0),
+        placed_by="file-start",
+        words=f"{words}, but is exactly as long as the session's files" if is_whole else words,
+        assumed=_WITH_THEM if is_whole else _ASSUMED,
+        is_guess=not is_whole,
+    )
+
+
+def is_as_long(frames: int, rate_hz: int, timeline: Timeline) -> bool:
+    """Tell whether a file lasts as long as the session's longest, to a sample of the slower."""
+    apart_s = abs(Fraction(frames, rate_hz) - Fraction(timeline.frames, timeline.rate_hz))
+    return apart_s < Fraction(1, min(rate_hz, timeline.rate_hz))
 
 
 def _is_inside(start_s: Fraction, length_s: Fraction, timeline: Timeline) -> bool:

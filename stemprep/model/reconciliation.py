@@ -103,10 +103,11 @@ class NewFile:
                   early; None where nothing tells.
     placed_by:    what start_sample rests on; evidence: all that was found, in words.
     confidence:   0..1 of late_samples; 0 where there is none.
+    leak_db:      how far under the take the mix lies that leaked into it, dB, negative; None where
+                  none was found.
     derived_from: package path of the original that it was made of; None for a recording of its own.
     is_miscounted: its time reference was counted at the session's rate, not at its own.
     session_format: rate and word length that the session has; None where it has none.
-    advice:       what to do with it.
     """
 
     file: str
@@ -122,7 +123,7 @@ class NewFile:
     derived_from: str | None = None
     is_miscounted: bool = False
     session_format: AudioFormat | None = None
-    advice: str = ""
+    leak_db: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -226,11 +226,13 @@ class MicDelayRule(Rule):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LateEntryRule(Rule):
     """min_ms: from here on, early or late, it is told;
-    max_room_ms: up to here a lateness may be the way from loudspeakers, and is a note.
+    max_room_ms: up to here a lateness may be the way from loudspeakers, and is a note;
+    min_room_leak_db: where the mix lies no farther than this under the take.
     """
 
     min_ms: float = 2.0
     max_room_ms: float = 15.0
+    min_room_leak_db: float = -40.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -425,6 +427,7 @@ RULE_TYPES: Mapping[str, type[Rule]] = {
     "original-renamed": Rule,
     "original-unpadded": Rule,
     "late-entry": LateEntryRule,
+    "unplaced": Rule,
     "waiver": Rule,
 }
 """Every check id with the class of its rule; ``checks`` registers exactly these."""

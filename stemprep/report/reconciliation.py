@@ -19,6 +19,7 @@ from stemprep.report import figures
 from stemprep.report.causes import Cause, causes
 from stemprep.report.layout import Page
 from stemprep.report.operations import operation_words
+from stemprep.report.return_steps import advice_of, shared_advice, to_do_words
 from stemprep.report.text import HEADINGS, put_cause
 from stemprep.units import clock_from_samples
 
@@ -42,12 +43,6 @@ _UNPADDED = "unpadded"
 _STATES = (*list(STATUS_WORDS.values())[:3], _UNPADDED, *list(STATUS_WORDS.values())[3:])
 """In their order: the same sound first."""
 _NAMED = 6
-_TO_DECIDE: Mapping[str, tuple[str, str]] = {
-    "original-missing": ("missing original", "missing originals"),
-    "original-changed": ("changed original", "changed originals"),
-    "late-entry": ("new file that is out of time", "new files that are out of time"),
-    "mixed-formats": ("file of another format", "files of another format"),
-}
 
 
 def render_reconciliation(
@@ -68,7 +63,7 @@ def render_reconciliation(
     for severity in () if is_brief else ("fail", "warn"):
         _put_causes(page, result, severity)
     _put_originals(page, returned.originals)
-    _put_new(page, returned, is_open=result.accepted is None)
+    _put_new(page, result, is_brief=is_brief)
     _put_taken(page, result)
     if not is_brief:
         _put_rest(page, result)
@@ -98,27 +93,6 @@ def summary_words(returned: Returned) -> str:
     ]
     new = figures.plural(len(returned.new_files), "new file")
     return f"{', '.join(parts)}; {new if returned.new_files else 'nothing new'}"
-
-
-def to_do_words(result: Reconciliation) -> str:
-    """What a person has to decide before the return can be used."""
-    files: dict[str, set[str]] = {}
-    for finding in result.findings:
-        if finding.counts and finding.severity != "note":
-            files.setdefault(finding.check, set()).update(finding.files)
-    is_open = bool(result.returned.new_files) and result.accepted is None
-    lost = [file for file in result.returned.new_files if file.start_sample is None and is_open]
-    if not files and not lost:
-        return "Nothing; accept it." if is_open else "Nothing."
-    parts = [
-        f"{len(files[check])} {several if len(files[check]) != 1 else one}"
-        for check, (one, several) in _TO_DECIDE.items()
-        if check in files
-    ]
-    if lost:
-        parts.append(f"{figures.plural(len(lost), 'new file')} whose start is not known")
-    others = [check for check in files if check not in _TO_DECIDE]
-    return f"Decide about {figures.and_list([*parts, *others])}."
 
 
 def _put_causes(page: Page, result: Reconciliation, severity: str) -> None:
@@ -175,19 +149,22 @@ def fate_words(fate: OriginalFate) -> str:
     return f"{fate.returned_as}{told}"
 
 
-def _put_new(page: Page, returned: Returned, *, is_open: bool) -> None:
+def _put_new(page: Page, result: Reconciliation, *, is_brief: bool) -> None:
+    returned, is_open = result.returned, result.accepted is None
     if not returned.new_files:
         return
     page.head(f"New: {figures.plural(len(returned.new_files), 'file')}")
     if returned.offset is not None:
         page.put(offset_words(returned.offset), "  ")
+        if is_open and is_brief and (shared := shared_advice(result)):
+            page.put(shared, "  -> ")
     for file in returned.new_files:
         page.put(f"{file.file} ({figures.format_words(file.format)})", "  - ")
         page.put(f"{start_words(file)}; {file.evidence}", "    ")
         if file.derived_from is not None:
             page.put(f"made of the original {file.derived_from}", "    ")
-        if file.advice and is_open:
-            page.put(file.advice, "    -> ")
+        if is_open and (advice := advice_of(file, result.findings)):
+            page.put(advice, "    -> ")
 
 
 def _put_taken(page: Page, result: Reconciliation) -> None:

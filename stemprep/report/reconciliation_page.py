@@ -21,8 +21,8 @@ from stemprep.report.reconciliation import (
     state_words,
     summary_words,
     taken_words,
-    to_do_words,
 )
+from stemprep.report.return_steps import advice_of, to_do_words
 from stemprep.report.templates import environment, stylesheet
 from stemprep.report.text import HEADINGS
 from stemprep.report.waveform import WIDTH, Tick, time_ticks
@@ -101,7 +101,7 @@ def render_reconciliation_html(result: Reconciliation) -> str:
             ],
             originals=[_original(fate) for fate in returned.originals],
             pictures=[_picture(fate) for fate in returned.originals if _is_drawn(fate)],
-            new_files=[_new(file) for file in returned.new_files],
+            new_files=[_new(file, result) for file in returned.new_files],
             offset=None if returned.offset is None else offset_words(returned.offset),
             taken=taken_words(result),
             notes=good_to_know(result),
@@ -123,14 +123,14 @@ def _original(fate: OriginalFate) -> OriginalRow:
     )
 
 
-def _new(file: NewFile) -> NewRow:
+def _new(file: NewFile, result: Reconciliation) -> NewRow:
     return NewRow(
         name=file.file,
         format=figures.format_words(file.format),
         start=start_words(file),
         evidence=file.evidence,
         derived_from=file.derived_from or "",
-        advice=file.advice,
+        advice=advice_of(file, result.findings),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from stemprep.model.reconciliation import NewFile, OriginalFate, Reconciliation, Region
 from stemprep.model.strict_json import Json, dumps, rounded
 from stemprep.report.records import finding_json, output_json
+from stemprep.report.return_steps import advice_of
 
 SCHEMA_VERSION = 1
 CONFIDENCE_DECIMALS = 3
@@ -21,7 +22,7 @@ def reconciliation_json(result: Reconciliation) -> Json:
         "delivery": returned.number,
         "returned": returned.returned,
         "originals": [_fate_json(fate) for fate in returned.originals],
-        "new_files": [_new_json(file) for file in returned.new_files],
+        "new_files": [_new_json(file, result) for file in returned.new_files],
         "recording_offset": None
         if returned.offset is None
         else {"samples": returned.offset.samples, "files": list(returned.offset.files)},
@@ -65,7 +66,7 @@ def _region_json(region: Region) -> Json:
     }
 
 
-def _new_json(file: NewFile) -> Json:
+def _new_json(file: NewFile, result: Reconciliation) -> Json:
     return {
         "file": file.file,
         "song": file.song,
@@ -84,7 +85,8 @@ def _new_json(file: NewFile) -> Json:
         "evidence": file.evidence,
         "confidence": rounded(file.confidence, CONFIDENCE_DECIMALS),
         "derived_from": file.derived_from,
-        "advice": file.advice,
+        "leak_db": rounded(file.leak_db),
+        "advice": advice_of(file, result.findings),
     }
 
 

@@ -100,6 +100,7 @@ def _new_file() -> Schema:
             "evidence": TEXT,
             "confidence": NUMBER,
             "derived_from": nullable(TEXT),
+            "leak_db": nullable(NUMBER),
             "advice": TEXT,
         }
     )

@@ -226,6 +226,9 @@ class LateEntryLimits(Weight):
     max_room_ms: Annotated[float, Field(ge=0, le=200)] = may(
         "up to here a lateness may be the way from loudspeakers, ms", 15.0
     )
+    min_room_leak_db: Annotated[float, Field(ge=-144, le=0)] = may(
+        "a leak farther under the take than this comes from headphones, dB", -40.0
+    )
 
 
 class TimeReferenceLimits(Weight):

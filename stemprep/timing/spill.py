@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stemprep.timing.correlation import Peak, find_peak, phase_only
+from stemprep.units import db_from_ratio
 
 Samples = npt.NDArray[np.floating]
 SpillKind = Literal["spill", "same-source", "none"]
@@ -49,12 +50,14 @@ class SpillLag:
     shared: 0..1, how far the track's loud partials follow the mix at that lag (a spill 34 dB
             down: 0.02).
     blocks: how many blocks were compared.
+    level_db: how far below the track the mix lies in it, dB, negative; None where none was found.
     """
 
     kind: SpillKind
     peak: Peak | None
     shared: float
     blocks: int
+    level_db: float | None = None
 
 
 def block_frames(rate_hz: int) -> int:
@@ -104,22 +107,38 @@ class SpillMeter:
         if peak is None:
             return SpillLag(kind="none", peak=None, shared=0.0, blocks=self._blocks)
         shared, coherence = self._agreement(peak), self._coherence()
+        kind = _kind(peak, shared, coherence, self._blocks)
         return SpillLag(
-            kind=_kind(peak, shared, coherence, self._blocks),
+            kind=kind,
+            level_db=self._level_db(peak) if kind == "spill" else None,
             peak=replace(peak, lag_samples=peak.lag_samples - mix_late_s * self._rate_hz),
             shared=max(shared, 0.0),
             blocks=self._blocks,
         )
+
+    def _turned(self, peak: Peak) -> npt.NDArray[np.float64]:
+        """The cross-spectrum with the lag undone: what has the phase of that lag is positive."""
+        frequencies = np.arange(self._bins) * self._spacing_hz
+        turns = np.exp(2j * np.pi * frequencies * peak.lag_samples / self._rate_hz)
+        return np.asarray((self._cross * turns).real)
+
+    def _level_db(self, peak: Peak) -> float:
+        """Gain of the mix in the track: the median over all bins, which a few loud notes of the
+        track do not move, times the levels of both in the band.
+        """
+        band = slice(int(BAND_HZ[0] / self._spacing_hz), None)
+        track, mix = self._powers[:, band]
+        gain = abs(float(np.median(self._turned(peak)[band] / np.maximum(mix, _TINY))))
+        ratio = gain * float(np.sqrt(mix.sum() / max(track.sum(), _TINY)))
+        return db_from_ratio(ratio)
 
     def _agreement(self, peak: Peak) -> float:
         """Coherence with the phase of that lag, signed, weighted by the track's power.
 
         What agrees by chance has any phase and cancels; a second microphone's loud partials agree.
         """
-        frequencies = np.arange(self._bins) * self._spacing_hz
-        turned = self._cross * np.exp(2j * np.pi * frequencies * peak.lag_samples / self._rate_hz)
         track, mix = self._powers
-        parts = np.sqrt(track / np.maximum(mix, _TINY)) * turned.real
+        parts = np.sqrt(track / np.maximum(mix, _TINY)) * self._turned(peak)
         band = slice(int(BAND_HZ[0] / self._spacing_hz), None)
         total = float(parts[band].sum() / max(track[band].sum(), _TINY))
         return total if peak.height > 0.0 else -total

@@ -102,7 +102,7 @@ def test_a_time_reference_outside_the_session_is_no_place(
     returns.write_new(tmp_path / "A.wav", sound, 4_000 * SECOND)
     found, (obstacle,) = stands(tmp_path, package)
     assert found == {}
-    assert (obstacle.check, obstacle.severity) == ("time-reference", "fail")
+    assert (obstacle.check, obstacle.severity) == ("unplaced", "fail")
     if spill_db is not None:
         moved, obstacles = stands(tmp_path, package, ["A.wav"])
         assert obstacles == []

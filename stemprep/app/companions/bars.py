@@ -56,12 +56,20 @@ def _laid_out(song: str, reference: StartReference, planned: Plan) -> Iterator[O
 
 
 def common_stamp(song: SongBars, written: Sequence[WrittenFile]) -> int | None:
-    """The time reference that all files of a song have; None where they have none in common."""
+    """The one time reference that the files of a song have; None where they have none, or several.
+
+    What has none lies with those that have one, at the common start.
+    """
     paths = {output.path for output in song.outputs}
-    stamps = {
-        file.after.header.time_reference_samples for file in written if file.plan.path in paths
-    }
+    stamps = set(meant_stamps([file for file in written if file.plan.path in paths]))
     return stamps.pop() if len(stamps) == 1 else None
+
+
+def meant_stamps(written: Sequence[WrittenFile]) -> list[int]:
+    """The time references of files that have one; zero counts as none where others say more."""
+    stamps = (file.after.header.time_reference_samples for file in written)
+    known = [stamp for stamp in stamps if stamp is not None]
+    return [stamp for stamp in known if stamp or not any(known)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from stemprep.app.companions.bars import meant_stamps
 from stemprep.app.companions.forms import form_like_most
 from stemprep.app.companions.maker import Handover
 from stemprep.app.companions.mixes import KINDS, balance_words, left_out_player, recipes
@@ -98,14 +99,18 @@ def _source(part: MixPart, file: WrittenFile, start: int) -> MixSource:
 def _axis(files: Sequence[WrittenFile], *, is_common_start: bool) -> _Axis:
     """Files stand by their first samples where they were to begin together, as the tracks do.
 
-    Else they stand by their time references, where all have one and these lie close enough.
+    Else they stand by their time references, where all have one and these lie close enough. What
+    has none lies at the first sample of the others, where these agree.
     """
-    stamps = [file.after.header.time_reference_samples for file in files]
-    known = [stamp for stamp in stamps if stamp is not None]
-    first = min(known) if len(known) == len(stamps) else None
+    known = meant_stamps(files)
+    first = min(known, default=None)
     if first is None or max(known) == first:
         starts = (0,) * len(files)
-    elif is_common_start or max(known) - first > _MOST_APART_S * _rate_of(files[0]):
+    elif (
+        is_common_start
+        or len(known) < len(files)
+        or max(known) - first > _MOST_APART_S * _rate_of(files[0])
+    ):
         first, starts = None, (0,) * len(files)  # which of the two is right, nobody knows
     else:
         starts = tuple(stamp - first for stamp in known)
