@@ -13,6 +13,7 @@ from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import OperationName
 from stemprep.naming import distinct_paths, file_name, split_extension
 from stemprep.prepare.order_numbers import OWN_NUMBER
+from stemprep.prepare.selection import is_doubtful
 
 _WITHOUT_EFFECT: frozenset[OperationName] = frozenset({"copy", "copy-audio", "rename", "rewrap"})
 _BREAKING: Mapping[OperationName, tuple[str, str]] = {
@@ -84,6 +85,7 @@ def _copied(file: MeasuredFile, path: str, merged: MergedSet) -> OutputPlan:
         format=file.facts.format,
         frames=file.facts.header.frames,
         is_damaged=merged.carried[file.path].is_damaged,
+        is_doubtful=is_doubtful(file),
     )
 
 

@@ -56,16 +56,24 @@ def remaining_findings(
 ) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
     """What stands after writing, and what the written files prove to be repaired.
 
-    after: findings on the written files, told by their sources' names.
+    after: findings on the written files, told by their sources' names. One of the same check on
+    the same file that is milder than before stands in its place.
     """
-    proven = {(finding.check, path) for finding in after for path in _paths(finding)}
+    proven: dict[tuple[str, str], int] = {}
+    for finding in after:
+        for path in _paths(finding):
+            rank = SEVERITY_ORDER[finding.severity]
+            proven[finding.check, path] = min(rank, proven.get((finding.check, path), rank))
     staying = _staying_home(inspection)
     remaining: list[Finding] = []
     repaired: list[Finding] = []
     for finding in inspection.judgement.findings:
         if _stays_home(finding, staying):
             continue
-        still_there = any((finding.check, path) in proven for path in _paths(finding))
+        rank = SEVERITY_ORDER[finding.severity]
+        still_there = any(
+            proven.get((finding.check, path), rank + 1) <= rank for path in _paths(finding)
+        )
         if is_repaired(finding, planned) and not still_there:
             repaired.append(finding)
         else:

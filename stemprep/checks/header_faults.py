@@ -14,7 +14,7 @@ from stemprep.model.words import SEVERITY_ORDER, Ceiling, OperationName, Severit
 def merged_faults(
     file: MeasuredFile, check: str, ceiling: Callable[[HeaderFault], Ceiling]
 ) -> Iterator[Finding]:
-    """One finding for all faults of a check, worst first; a cure only where each fault has one.
+    """One finding for all faults of a check, worst first; a cure only where the worst have one.
 
     ceiling: the spec's ceiling for a fault; ``off`` leaves it out.
     """
@@ -37,7 +37,7 @@ def merged_faults(
         start_sample=leading.start_sample,
         found=leading.found,
         required=leading.required,
-        repair=_common_repair([fault for _, fault in judged]),
+        repair=_common_repair([fault for severity, fault in judged if severity == worst]),
     )
 
 

@@ -10,10 +10,13 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import BinaryIO, Final, cast
 
+from stemprep.containers import second_opinion
 from stemprep.containers.bext import build_bext
 from stemprep.containers.extension import extension_fault
 from stemprep.containers.foreign import foreign_fault
+from stemprep.containers.libsndfile import DecoderStopped
 from stemprep.containers.metadata import dropped_metadata, made_metadata, outgoing_metadata
+from stemprep.containers.other_reader import OtherReader
 from stemprep.containers.protocol import Container, DecodingFault, Metadata, OnBytes, pass_through
 from stemprep.dsp.block import SoundBlock
 from stemprep.errors import PrepareError
@@ -22,9 +25,11 @@ from stemprep.model.header import AudioFormat, Header
 __all__ = [
     "BLOCK_FRAMES",
     "CONTAINERS",
+    "DecoderStopped",
     "DecodingFault",
     "Metadata",
     "OnBytes",
+    "OtherReader",
     "build_bext",
     "copy_audio",
     "dropped_metadata",
@@ -32,6 +37,7 @@ __all__ = [
     "outgoing_metadata",
     "read_blocks",
     "read_header",
+    "second_opinion",
     "write_blocks",
 ]
 

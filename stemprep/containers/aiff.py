@@ -15,6 +15,7 @@ from typing import BinaryIO, Final
 from stemprep.containers import faults, sound_faults
 from stemprep.containers.aiff_text import read_info, read_markers
 from stemprep.containers.chunk_walk import ChunkLayout, by_rewrapping, four_letters, walk_chunks
+from stemprep.containers.contradictions import ChunkNames, FormatReading, contradictions
 from stemprep.containers.linear import ByteOrder, Structure, read_linear_blocks
 from stemprep.containers.protocol import OnBytes
 from stemprep.containers.reading_only import copy_audio, write_blocks
@@ -32,6 +33,13 @@ WRITES: Final[frozenset[str]] = frozenset()
 _KINDS: Final[dict[bytes, Container]] = {b"AIFF": "AIFF", b"AIFC": "AIFC"}
 _STRUCTURE: Final = frozenset({"COMM", "FVER", "FLLR"})
 _FIRST_CHUNK: Final = 12
+_NAMES_OF_CHUNKS: Final = ChunkNames(
+    format="COMM",
+    sound="SSND",
+    is_format_first=False,  # AIFF 1.3: chunks may come in any order
+    sound_head_bytes=8,
+    once=frozenset({"FVER", "MARK", "INST", "COMT", "AESD", "NAME", "AUTH", "(c) "}),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +110,18 @@ def _examine(stream: BinaryIO, size_bytes: int) -> Structure:
         format=common.format,
         declared_frames=sound.declared_frames,
         frames=sound.frames,
-        faults=by_rewrapping([*told_together(common.faults, told_length), *chunks.faults]),
+        faults=by_rewrapping(
+            [
+                *told_together(common.faults, told_length),
+                *chunks.faults,
+                *contradictions(
+                    stream,
+                    chunks.in_order,
+                    _NAMES_OF_CHUNKS,
+                    lambda payload: _read_format(payload, kind),
+                ),
+            ]
+        ),
         cues=read_markers(chunks.payload(stream, "MARK", faults.MAX_METADATA_BYTES) or b""),
         info=read_info(stream, chunks.chunks),
         chunks=tuple(c for c in chunks.chunks if c.identifier not in _STRUCTURE),
@@ -113,6 +132,12 @@ def _examine(stream: BinaryIO, size_bytes: int) -> Structure:
         byte_order=common.code.byte_order,
         is_unsigned=common.code.is_unsigned,
     )
+
+
+def _read_format(payload: bytes, kind: Container) -> FormatReading:
+    common = _Common(payload, kind)
+    order = f"{common.code.byte_order.lower()}-endian"
+    return common.format, f"{order}, {common.frames:,} samples a channel"
 
 
 class _Common:

@@ -12,6 +12,7 @@ from typing import BinaryIO, Final
 
 from stemprep.containers import faults, sound_faults
 from stemprep.containers.chunk_walk import ChunkLayout, by_rewrapping, four_letters, walk_chunks
+from stemprep.containers.contradictions import ChunkNames, FormatReading, contradictions
 from stemprep.containers.linear import ByteOrder, Structure, read_linear_blocks
 from stemprep.containers.markers import plain_text
 from stemprep.containers.protocol import OnBytes
@@ -28,7 +29,15 @@ WRITES: Final[frozenset[str]] = frozenset()
 
 _FIRST_CHUNK: Final = 8
 _EDIT_COUNT_BYTES: Final = 4
+_DESCRIPTION_BYTES: Final = 32
 _STRUCTURE: Final = frozenset({"desc", "free", "pakt", "kuki"})
+_NAMES_OF_CHUNKS: Final = ChunkNames(
+    format="desc",
+    sound="data",
+    is_format_first=True,
+    sound_head_bytes=_EDIT_COUNT_BYTES,
+    once=frozenset({"chan", "info", "inst", "mark", "regn", "strg"}),
+)
 _IS_FLOAT, _IS_LITTLE_ENDIAN = 1, 2
 _COMPANDED: Final = {b"ulaw": "mu-law", b"alaw": "A-law"}
 _LOSSLESS: Final = {b"alac": "ALAC", b"flac": "FLAC inside CAF"}
@@ -68,7 +77,7 @@ def read_blocks(
 
 def _examine(stream: BinaryIO, size_bytes: int) -> Structure:
     chunks = walk_chunks(stream, size_bytes, _FIRST_CHUNK, _LAYOUT)
-    description = _Description(chunks.payload(stream, "desc", 32))
+    description = _Description(chunks.payload(stream, "desc", _DESCRIPTION_BYTES))
     data = None if chunks.sound is None else chunks.sound.behind_head(_EDIT_COUNT_BYTES)
     sound = locate_sound(description.format, data, "data")
     told = told_together(description.faults, _of_the_length(sound.faults, data))
@@ -76,11 +85,22 @@ def _examine(stream: BinaryIO, size_bytes: int) -> Structure:
         format=description.format,
         declared_frames=sound.declared_frames,
         frames=sound.frames,
-        faults=by_rewrapping([*told, *chunks.faults]),
+        faults=by_rewrapping(
+            [
+                *told,
+                *chunks.faults,
+                *contradictions(stream, chunks.in_order, _NAMES_OF_CHUNKS, _read_format),
+            ]
+        ),
         info=_read_info(chunks.payload(stream, "info", _MAX_INFO_BYTES) or b""),
         chunks=tuple(c for c in chunks.chunks if c.identifier not in _STRUCTURE),
     )
     return Structure(header=header, offset=sound.offset, byte_order=description.byte_order)
+
+
+def _read_format(payload: bytes) -> FormatReading:
+    description = _Description(payload[:_DESCRIPTION_BYTES])
+    return description.format, f"{description.byte_order.lower()}-endian"
 
 
 class _Description:
@@ -90,7 +110,7 @@ class _Description:
         self.format: AudioFormat | None = None
         self.byte_order: ByteOrder = "BIG"
         self.faults: list[HeaderFault] = []
-        if payload is None or len(payload) < 32:
+        if payload is None or len(payload) < _DESCRIPTION_BYTES:
             found = "no format at all" if payload is None else f"a format of {len(payload)} bytes"
             self.faults.append(faults.impossible("desc", found, "a 'desc' chunk of 32 bytes"))
             return

@@ -37,9 +37,13 @@ class ChunkLayout:
 
 @dataclass(slots=True)
 class ChunkMap:
-    """What a walk has found: whole chunks in file order, the payload of the sound, faults."""
+    """What a walk has found: whole chunks in file order, the payload of the sound, faults.
+
+    in_order: the same chunks with those of the sound among them, as much as is there of each.
+    """
 
     chunks: list[Chunk] = field(default_factory=list)
+    in_order: list[Chunk] = field(default_factory=list)
     sound: DataRange | None = None
     faults: list[HeaderFault] = field(default_factory=list)
 
@@ -99,9 +103,15 @@ class _Walk:
         elif size < 0 or offset + size > self._size:
             self._overrun(identifier, offset, size)
         else:
-            chunk = Chunk(identifier=identifier, offset_bytes=offset, size_bytes=size)
-            self.map.chunks.append(chunk)
+            chunk = self._enter(identifier, offset, size)
+            if identifier != self._layout.sound:
+                self.map.chunks.append(chunk)
             self._leave(offset + size)
+
+    def _enter(self, identifier: str, offset: int, size: int) -> Chunk:
+        chunk = Chunk(identifier=identifier, offset_bytes=offset, size_bytes=size)
+        self.map.in_order.append(chunk)
+        return chunk
 
     def judge_end(self) -> None:
         """Tell of bytes behind the last chunk that are more than filling."""
@@ -123,6 +133,7 @@ class _Walk:
         present = rest if is_open else min(size, rest)
         declared = None if is_open else size
         self.map.sound = DataRange(offset, declared, size, present)
+        self._enter(self._layout.sound, offset, present)
         self._leave(offset + present)
 
     def _is_forgotten(self, offset: int, size: int) -> bool:
@@ -135,6 +146,8 @@ class _Walk:
 
     def _overrun(self, identifier: str, offset: int, size: int) -> None:
         self.is_on = False
+        if identifier == self._layout.sound:  # a second one: as much sound as is left of it
+            self._enter(identifier, offset, self._size - offset)
         if self.map.sound is None:
             found = f"a chunk '{identifier}' of {size} bytes"
             self.map.faults.append(

@@ -69,6 +69,32 @@ def repairable(code: str, found: str, required: str, message: str) -> HeaderFaul
     )
 
 
+def ambiguous(code: str, found: str, required: str, message: str) -> HeaderFault:
+    """Name what makes one file two: which reading is meant cannot be known here."""
+    return HeaderFault(
+        check="header",
+        code=code,
+        severity="fail",
+        found=found,
+        required=required,
+        message=message,
+        advice="Open it where it was made, see which of the two is meant, and export it again.",
+    )
+
+
+def doubtful(code: str, found: str, required: str, message: str) -> HeaderFault:
+    """Name metadata that says two things; the sound is not concerned."""
+    return HeaderFault(
+        check="header",
+        code=code,
+        severity="warn",
+        found=found,
+        required=required,
+        message=message,
+        advice="Ask where the file was made which of the two holds; the sound is not concerned.",
+    )
+
+
 def remark(code: str, found: str, required: str, message: str) -> HeaderFault:
     """Name a deviation that harms nobody today."""
     return HeaderFault(
@@ -120,6 +146,42 @@ def byte_rate(found: int, required: int) -> HeaderFault:
         f"{found} bytes a second",
         f"{required} bytes a second",
         f"the header says {found} bytes a second, rate and frame size make {required}",
+    )
+
+
+def channel_mask(mask: int, channels: int) -> HeaderFault:
+    """Tell of a channel mask that names more or fewer loudspeakers than there are channels."""
+    named = mask.bit_count()
+    speakers = "1 loudspeaker" if named == 1 else f"{named} loudspeakers"
+    count = "1 channel" if channels == 1 else f"{channels} channels"
+    return repairable(
+        "channel-mask",
+        f"a channel mask of {speakers}",
+        f"{channels}, or none",
+        f"the header assigns {speakers} (mask 0x{mask:X}) to {count}: programs differ in what "
+        "they play where",
+    )
+
+
+def data_size(stated: int, stated_64: int) -> HeaderFault:
+    """Tell of an RF64 whose two sizes of the sound contradict each other."""
+    return repairable(
+        "data-size",
+        f"{stated} bytes in the chunk 'data', {stated_64} in 'ds64'",
+        "one size",
+        f"the header gives two sizes for the sound: {stated:,} bytes in the chunk 'data', "
+        f"{stated_64:,} in 'ds64'; the first counts (EBU Tech 3306), some programs take the other",
+    )
+
+
+def sizes_missing(kind: str) -> HeaderFault:
+    """Tell of an RF64 or BW64 without the chunk that makes it one."""
+    return repairable(
+        "ds64-missing",
+        f"no chunk 'ds64' before the sound of an {kind} file",
+        "'ds64' first",
+        f"the file calls itself {kind} and lacks the chunk 'ds64' with its sizes: many programs "
+        "do not open it",
     )
 
 

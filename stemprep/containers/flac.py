@@ -10,15 +10,23 @@ import numpy as np
 
 from stemprep.containers import faults, sound_faults
 from stemprep.containers.chunk_walk import by_rewrapping
-from stemprep.containers.flac_blocks import FlacBlocks, read_flac_blocks
+from stemprep.containers.flac_blocks import (
+    FlacBlocks,
+    form_words,
+    info_words,
+    read_flac_blocks,
+    second_stream,
+)
 from stemprep.containers.flac_damage import first_broken_sample
 from stemprep.containers.flac_frames import (
+    MAX_HEADER_BYTES,
     StreamInfo,
-    is_whole_frame,
     largest_frame_bytes,
     last_frame,
+    whole_frame_bytes,
 )
 from stemprep.containers.id3 import without_old_tag
+from stemprep.containers.libsndfile import Decoder, DecoderStopped, decode_blocks
 from stemprep.containers.pcm import encode_codes
 from stemprep.containers.protocol import DecodingFault, OnBytes, pass_through
 from stemprep.containers.reading_only import copy_audio, write_blocks
@@ -49,6 +57,11 @@ def read_header(stream: BinaryIO, size_bytes: int) -> Header:
     if info is None or impossible is not None:
         told += [] if impossible is None else [impossible]
         return Header(format=None, faults=by_rewrapping(told), chunks=tuple(blocks.chunks))
+    told += _frame_format(blocks, info)
+    behind = second_stream(stream, blocks.sound_offset, size_bytes)
+    if behind is not None:
+        size_bytes = behind[0]
+        told.append(_second_stream(*behind))
     frames = 0
     if info.bits in _DECODABLE_BITS:
         frames, of_the_length = _frames(stream, size_bytes, blocks, info)
@@ -103,9 +116,6 @@ def _decoded(
     stream: BinaryIO, size_bytes: int, blocks: FlacBlocks, header: Header, block_frames: int
 ) -> Iterator[SoundBlock]:
     """Decode through the library and tell where it had to stop."""
-    # Imported here: the library costs 0.1 s, and plain WAV does without.
-    from stemprep.containers.libsndfile import Decoder, DecoderStopped, decode_blocks
-
     assert header.format is not None, "a readable header has a format"
     rate_hz = header.format.sample_rate_hz
     position = 0
@@ -174,7 +184,7 @@ def _frames(
 
     What cannot be told from the last frame's header is left to the decoder.
     """
-    present = _present(stream, size_bytes, blocks, info)
+    present, stray = _present(stream, size_bytes, blocks, info)
     stated = info.total_frames
     if size_bytes <= blocks.sound_offset:
         return 0, [
@@ -185,10 +195,44 @@ def _frames(
     if present is None:
         return stated, [] if stated else [sound_faults.no_sound("no frame of FLAC sound")]
     if stated == 0:
-        return present, [_open_length(present)]
+        return present, [_open_length(present), *stray]
     if present < stated:
         return present, [sound_faults.truncated(stated, present, 0)]
-    return stated, [sound_faults.sound_behind_length(stated, present)] if present > stated else []
+    if present > stated:
+        return stated, [sound_faults.sound_behind_length(stated, present)]
+    return stated, stray
+
+
+def _frame_format(blocks: FlacBlocks, info: StreamInfo) -> list[HeaderFault]:
+    """Hold the first frame's header against STREAMINFO; what a frame leaves open agrees."""
+    first = blocks.first_frame
+    if first is None:
+        return []
+    by_info = (info.sample_rate_hz, info.channels, info.bits)
+    by_frame = (first.rate_hz or by_info[0], first.channels, first.bits or by_info[2])
+    if by_info == by_frame:
+        return []
+    words = form_words(*by_info), form_words(*by_frame)
+    return [
+        faults.ambiguous(
+            "frame-format",
+            f"{words[0]} in STREAMINFO, {words[1]} in the first frame",
+            "one format",
+            f"the file contradicts itself: {words[0]} by its header, {words[1]} by the header of "
+            "its first frame; programs differ in which they go by",
+        )
+    ]
+
+
+def _second_stream(offset: int, info: StreamInfo) -> HeaderFault:
+    found = f"a second FLAC stream from byte {offset} on ({info_words(info)})"
+    return faults.ambiguous(
+        "second-stream",
+        found,
+        "one stream",
+        f"the file holds {found} behind the first; it was not measured: some programs play both, "
+        "most only the first",
+    )
 
 
 def _open_length(present: int) -> HeaderFault:
@@ -201,19 +245,35 @@ def _open_length(present: int) -> HeaderFault:
     )
 
 
-def _present(stream: BinaryIO, size_bytes: int, blocks: FlacBlocks, info: StreamInfo) -> int | None:
-    """Frames up to the end of the last frame; None where no frame header is found.
+def _present(
+    stream: BinaryIO, size_bytes: int, blocks: FlacBlocks, info: StreamInfo
+) -> tuple[int | None, list[HeaderFault]]:
+    """Frames up to the end of the last frame (None where no frame header is found), bytes behind.
 
     A last frame that is cut or broken counts where the header promises no sound behind it: the
     decoder will tell.
     """
-    window = 2 * largest_frame_bytes(info) + _TAIL_SLACK_BYTES
-    offset = max(blocks.sound_offset, size_bytes - window)
-    tail = without_old_tag(read_at(stream, offset, size_bytes - offset))
-    frame = last_frame(tail, info)
+    largest = largest_frame_bytes(info)
+    frame, content, at = None, b"", size_bytes
+    end = size_bytes
+    while frame is None and at > blocks.sound_offset:
+        at = max(blocks.sound_offset, end - 2 * largest - _TAIL_SLACK_BYTES)
+        content = read_at(stream, at, end + MAX_HEADER_BYTES - at)[: size_bytes - at]
+        if end == size_bytes:
+            content = without_old_tag(content)
+            size_bytes = at + len(content)
+        frame, end = last_frame(content, info), at
     if frame is None:
-        return None
-    end = frame.start_sample + frame.frames
-    if end == info.total_frames or is_whole_frame(tail[frame.offset :]):
-        return end
-    return frame.start_sample
+        return None, []
+    behind = frame.start_sample + frame.frames
+    content = read_at(stream, at + frame.offset, min(largest, size_bytes - at - frame.offset))
+    length = whole_frame_bytes(content)
+    if length is None:
+        return (behind if behind == info.total_frames else frame.start_sample), []
+    return behind, _stray(stream, at + frame.offset + length, size_bytes)
+
+
+def _stray(stream: BinaryIO, start: int, end: int) -> list[HeaderFault]:
+    """Tell of bytes behind the last frame that are more than filling."""
+    is_filled = any(read_at(stream, start, min(end - start, _TAIL_SLACK_BYTES)))
+    return [faults.stray_bytes(end - start, start)] if is_filled else []

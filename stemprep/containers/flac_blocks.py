@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import BinaryIO, Final
 
 from stemprep.containers import faults
-from stemprep.containers.flac_frames import StreamInfo
+from stemprep.containers.flac_frames import (
+    MAX_HEADER_BYTES,
+    FlacFrame,
+    StreamInfo,
+    form_of_frame,
+    largest_frame_bytes,
+    with_numbering,
+)
 from stemprep.containers.id3 import id3_bytes
 from stemprep.containers.markers import plain_text
 from stemprep.containers.riff_chunks import read_at
@@ -27,15 +35,22 @@ _NAMES: Final = {
 _STRUCTURE: Final = frozenset({_STREAMINFO, _PADDING, _SEEKTABLE})
 _STREAMINFO_BYTES: Final = 34
 _MAX_COMMENT_BYTES: Final = 1_000_000
+_STREAM_START: Final = re.compile(rb"fLaC[\0\x80]\0\0\x22")
+_START_BYTES: Final = 8 + _STREAMINFO_BYTES
+_PIECE_BYTES: Final = 1 << 20
 
 
 @dataclass(slots=True)
 class FlacBlocks:
-    """What stands in front of the sound: start of the stream, of the sound, metadata, faults."""
+    """What stands in front of the sound: start of the stream, of the sound, metadata, faults.
+
+    first_frame: header of the first frame, whatever STREAMINFO says; None where there is none.
+    """
 
     start: int
     sound_offset: int = 0
     info: StreamInfo | None = None
+    first_frame: FlacFrame | None = None
     chunks: list[Chunk] = field(default_factory=list)
     comments: tuple[tuple[str, str], ...] = ()
     faults: list[HeaderFault] = field(default_factory=list)
@@ -61,6 +76,11 @@ def read_flac_blocks(stream: BinaryIO, size_bytes: int) -> FlacBlocks:
         _enter(stream, blocks, head[0] & 0x7F, position + 4, size)
         position += 4 + size
     blocks.sound_offset = position
+    if blocks.info is not None:
+        most = largest_frame_bytes(blocks.info) + MAX_HEADER_BYTES
+        content = read_at(stream, position, most)
+        blocks.first_frame = form_of_frame(content)
+        blocks.info = with_numbering(blocks.info, content)
     if blocks.info is None and not blocks.faults:
         told = faults.impossible("streaminfo", "nothing of the sound's format", "STREAMINFO first")
         blocks.faults.append(told)
@@ -74,8 +94,8 @@ def _tell_lost(blocks: FlacBlocks, position: int) -> None:
 
 
 def _enter(stream: BinaryIO, blocks: FlacBlocks, kind: int, offset: int, size: int) -> None:
-    if kind == _STREAMINFO and blocks.info is None and size >= _STREAMINFO_BYTES:
-        blocks.info = _stream_info(read_at(stream, offset, _STREAMINFO_BYTES))
+    if kind == _STREAMINFO and size >= _STREAMINFO_BYTES:
+        _enter_info(blocks, _stream_info(read_at(stream, offset, _STREAMINFO_BYTES)), offset)
     elif kind == _COMMENT and not blocks.comments:
         blocks.comments = tuple(_comments(read_at(stream, offset, min(size, _MAX_COMMENT_BYTES))))
     if kind not in _STRUCTURE:
@@ -83,7 +103,63 @@ def _enter(stream: BinaryIO, blocks: FlacBlocks, kind: int, offset: int, size: i
         blocks.chunks.append(Chunk(identifier=name, offset_bytes=offset, size_bytes=size))
 
 
+def _enter_info(blocks: FlacBlocks, info: StreamInfo, offset: int) -> None:
+    """Take the first STREAMINFO; another, or one that is not the first block, is told."""
+    if blocks.info is None:
+        blocks.info = info
+        if offset != blocks.start + 8:
+            found = "other metadata stands before STREAMINFO"
+            message = f"{found}, which must come first: some programs do not open such a file"
+            blocks.faults.append(
+                faults.repairable("chunk-order", found, "STREAMINFO first", message)
+            )
+    elif info == blocks.info:
+        message = "the file has STREAMINFO more than once; all say the same"
+        blocks.faults.append(faults.remark("second-format", "more than one", "one", message))
+    else:
+        first, second = info_words(blocks.info), info_words(info)
+        blocks.faults.append(
+            faults.ambiguous(
+                "second-format",
+                f"{first}; {second}",
+                "one STREAMINFO",
+                f"the file has STREAMINFO more than once, with {first} and with {second}; it was "
+                "measured by the first, other programs may go by the last",
+            )
+        )
+
+
+def info_words(info: StreamInfo) -> str:
+    """A stream's format and length in words."""
+    return (
+        f"{form_words(info.sample_rate_hz, info.channels, info.bits)}, "
+        f"{info.total_frames:,} samples a channel"
+    )
+
+
+def form_words(rate_hz: int, channels: int, bits: int) -> str:
+    """Rate, channels and word length in words; those that are 0 are left out."""
+    count = "1 channel" if channels == 1 else f"{channels} channels"
+    parts = (f"{rate_hz:,} Hz" if rate_hz else "", count, f"{bits} bits" if bits else "")
+    return ", ".join(filter(None, parts))
+
+
+def second_stream(stream: BinaryIO, start: int, size_bytes: int) -> tuple[int, StreamInfo] | None:
+    """Where another stream begins behind the first one's metadata, and its STREAMINFO.
+
+    The eight bytes that it is known by come up by chance once in 2**63 bytes of sound.
+    """
+    for position in range(start, size_bytes, _PIECE_BYTES):
+        piece = read_at(stream, position, _PIECE_BYTES + _START_BYTES)
+        match = _STREAM_START.search(piece)
+        if match is not None:
+            at = position + match.start()
+            return at, _stream_info(read_at(stream, at + 8, _STREAMINFO_BYTES))
+    return None
+
+
 def _stream_info(payload: bytes) -> StreamInfo:
+    payload = payload.ljust(_STREAMINFO_BYTES, b"\0")
     min_block, max_block = struct.unpack_from(">HH", payload)
     packed = int.from_bytes(payload[10:18], "big")
     return StreamInfo(

@@ -37,12 +37,12 @@ class Decoder:
     ) -> None:
         """Open the range; raises DecoderStopped where the library refuses it."""
         self.position = 0
-        self._range = _Range(stream, offset, size)
+        self._range = ByteRange(stream, offset, size)
         try:
             self._file = _Forward(self._range, **(raw or {}))
         except soundfile.SoundFileRuntimeError as error:
             self._range.raise_error()
-            raise DecoderStopped(_reason(error)) from error
+            raise DecoderStopped(reason_of(error)) from error
 
     def __enter__(self) -> Self:
         return self
@@ -70,7 +70,7 @@ class Decoder:
             got: npt.NDArray[Any] = self._file.read(frames, dtype=kind, always_2d=True, out=target)
         except soundfile.SoundFileRuntimeError as error:
             self._range.raise_error()
-            raise DecoderStopped(_reason(error)) from error
+            raise DecoderStopped(reason_of(error)) from error
         self._range.raise_error()
         self.position += len(got)
         return got
@@ -97,7 +97,8 @@ def _block(values: npt.NDArray[Any], audio_format: AudioFormat) -> SoundBlock:
     return SoundBlock(samples_of(values, audio_format.container_bits), values)
 
 
-def _reason(error: Exception) -> str:
+def reason_of(error: Exception) -> str:
+    """What the library says of its error, in words that fit into a message."""
     words = str(getattr(error, "error_string", "") or "").strip().rstrip(".")
     return f"the decoder stops ({words})" if words else "the decoder stops"
 
@@ -109,7 +110,7 @@ class _Forward(soundfile.SoundFile):  # type: ignore[misc]  # the library has no
         return False
 
 
-class _Range:
+class ByteRange:
     """A part of a stream as a file of its own; an error while reading is kept for the caller.
 
     The library calls from C, where an exception would be printed and lost.
@@ -123,18 +124,22 @@ class _Range:
         self._error: OSError | None = None
 
     def raise_error(self) -> None:
+        """Raise what reading has raised while the library could not be told."""
         if self._error is not None:
             raise self._error
 
     def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        """Go to a place within the range."""
         base = {os.SEEK_SET: 0, os.SEEK_CUR: self._position, os.SEEK_END: self._size}[whence]
         self._position = max(0, base + offset)
         return self._position
 
     def tell(self) -> int:
+        """Give the place within the range."""
         return self._position
 
     def read(self, size: int) -> bytes:
+        """Give up to ``size`` bytes from there; none where reading failed."""
         wanted = max(0, min(size, self._size - self._position))
         try:
             self._stream.seek(self._offset + self._position)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import BinaryIO, Literal
 
 from stemprep.containers import sound_faults
+from stemprep.containers.libsndfile import Decoder, decode_blocks
 from stemprep.containers.protocol import DecodingFault, OnBytes, pass_through
 from stemprep.dsp.block import SoundBlock
 from stemprep.model.header import Header
@@ -38,9 +39,6 @@ def read_linear_blocks(
     size_bytes = pass_through(stream, on_bytes)
     if header.format is None or not header.is_readable:
         return
-    # Imported here: the library costs 0.1 s, and plain WAV does without.
-    from stemprep.containers.libsndfile import Decoder, decode_blocks
-
     structure = examine(stream, size_bytes)
     size = header.frames * header.format.frame_bytes
     with Decoder(stream, structure.offset, size, raw=_raw(structure, header)) as decoder:

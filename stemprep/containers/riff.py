@@ -8,11 +8,12 @@ from typing import BinaryIO, Final
 
 from stemprep.containers import faults
 from stemprep.containers.bext import parse_bext
+from stemprep.containers.contradictions import ChunkNames, FormatReading, contradictions
 from stemprep.containers.ixml import parse_ixml
 from stemprep.containers.markers import label_cues, parse_cues, parse_info
 from stemprep.containers.pcm import SLACK_BYTES, decode
 from stemprep.containers.protocol import OnBytes, pass_through
-from stemprep.containers.riff_chunks import RiffMap, map_chunks, read_at
+from stemprep.containers.riff_chunks import UNKNOWN_SIZE, RiffMap, map_chunks, read_at
 from stemprep.containers.riff_writer import copy_audio, write_blocks
 from stemprep.containers.sound_range import locate_sound, told_together
 from stemprep.containers.wav_format import parse_format
@@ -25,6 +26,15 @@ __all__ = ["NAMES", "WRITES", "copy_audio", "probe", "read_blocks", "read_header
 NAMES: Final[frozenset[str]] = frozenset({"WAV", "RF64", "BW64"})
 WRITES: Final[frozenset[str]] = frozenset({"WAV", "RF64"})
 _KINDS: Final[dict[bytes, Container]] = {b"RIFF": "WAV", b"RF64": "RF64", b"BW64": "BW64"}
+_NAMES_OF_CHUNKS: Final = ChunkNames(
+    format="fmt ",
+    sound="data",
+    is_format_first=True,
+    once=frozenset(
+        {"bext", "iXML", "ds64", "fact", "cue ", "smpl", "inst", "cart", "plst", "chna", "axml"}
+        | {"LIST", "PEAK", "levl", "umid", "acid"}
+    ),
+)
 _MAX_BLOCK_SAMPLES: Final = 1 << 20
 
 
@@ -55,6 +65,8 @@ def read_header(stream: BinaryIO, size_bytes: int) -> Header:
         faults=(
             *told_together(format_faults, sound.faults),
             *riff.faults,
+            *_of_the_sizes(_KINDS[head[:4]], riff),
+            *contradictions(stream, riff.chunks, _NAMES_OF_CHUNKS, _read_format),
             *metadata.faults,
         ),
         bext=metadata.bext,
@@ -94,6 +106,20 @@ def _format_payload(stream: BinaryIO, riff: RiffMap) -> bytes | None:
     if chunk is None:
         return None
     return read_at(stream, chunk.offset_bytes, min(chunk.size_bytes, 256))
+
+
+def _read_format(payload: bytes) -> FormatReading:
+    return parse_format(payload, "WAV")[0], ""
+
+
+def _of_the_sizes(kind: Container, riff: RiffMap) -> Iterator[HeaderFault]:
+    """What is wrong with the 64-bit sizes; nothing in a plain WAV."""
+    if kind == "WAV" or riff.data is None:
+        return
+    if not riff.sizes64:
+        yield faults.sizes_missing(kind)
+    elif riff.stated_size not in (UNKNOWN_SIZE, riff.sizes64[b"data"]):
+        yield faults.data_size(riff.stated_size, riff.sizes64[b"data"])
 
 
 def _read_metadata(stream: BinaryIO, riff: RiffMap) -> _Metadata:

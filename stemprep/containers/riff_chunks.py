@@ -30,11 +30,17 @@ _PRINTABLE = frozenset(range(0x20, 0x7F))
 
 @dataclass(slots=True)
 class RiffMap:
-    """What a walk over all chunks has found; chunk sizes are what is really there."""
+    """What a walk over all chunks has found; chunk sizes are what is really there.
+
+    stated_size: 32-bit size of the sound as its own chunk states it.
+    sizes64:     what a ds64 chunk in front of the sound states.
+    """
 
     chunks: list[Chunk] = field(default_factory=list)
     faults: list[HeaderFault] = field(default_factory=list)
     data: DataRange | None = None
+    stated_size: int = 0
+    sizes64: dict[bytes, int] = field(default_factory=dict)
 
     def find(self, identifier: str, form: str = "") -> Chunk | None:
         """Find the first chunk of this identifier (and list type)."""
@@ -81,6 +87,8 @@ class _Walk:
         if size == UNKNOWN_SIZE:
             size = self._sizes64.get(identifier, size)
         if identifier == b"data" and self.map.data is None:
+            self.map.stated_size = self._head(self._position)[1]
+            self.map.sizes64 = self._sizes64
             self._enter_data(offset, size)
         elif offset + size > self._size:
             self._overrun(identifier, offset, size)
@@ -135,6 +143,8 @@ class _Walk:
     def _overrun(self, identifier: bytes, offset: int, size: int) -> None:
         """Deal with a chunk other than the sound that would reach past the end of the file."""
         name = identifier.decode("latin-1")
+        if identifier == b"data":  # a second one: as much sound as is left of it
+            self._enter(identifier, offset, self._size - offset)
         found = self._search(offset)
         self._position = self._size if found is None else found
         if found is not None:

@@ -12,6 +12,7 @@ from typing import BinaryIO, Final
 from stemprep.containers import faults
 from stemprep.containers.bext import parse_bext
 from stemprep.containers.chunk_walk import ChunkLayout, by_rewrapping, walk_chunks
+from stemprep.containers.contradictions import ChunkNames, FormatReading, contradictions
 from stemprep.containers.linear import Structure, read_linear_blocks
 from stemprep.containers.protocol import OnBytes
 from stemprep.containers.reading_only import copy_audio, write_blocks
@@ -32,6 +33,12 @@ _WAVE: Final = b"wave" + _TAIL
 _HEAD_BYTES: Final = 24
 _FIRST_CHUNK: Final = 40
 _STRUCTURE: Final = frozenset({"fmt ", "fact", "junk"})
+_NAMES_OF_CHUNKS: Final = ChunkNames(
+    format="fmt ",
+    sound="data",
+    is_format_first=True,
+    once=frozenset({"bext", "fact", "levl"}),
+)
 _MAX_BEXT_BYTES: Final = 1_000_000
 
 
@@ -68,11 +75,21 @@ def _examine(stream: BinaryIO, size_bytes: int) -> Structure:
         format=audio_format,
         declared_frames=sound.declared_frames,
         frames=sound.frames,
-        faults=by_rewrapping([*told_together(told_format, sound.faults), *found.faults]),
+        faults=by_rewrapping(
+            [
+                *told_together(told_format, sound.faults),
+                *found.faults,
+                *contradictions(stream, found.in_order, _NAMES_OF_CHUNKS, _read_format),
+            ]
+        ),
         bext=bext,
         chunks=tuple(c for c in found.chunks if c.identifier not in _STRUCTURE),
     )
     return Structure(header=header, offset=sound.offset, byte_order="LITTLE", is_unsigned=True)
+
+
+def _read_format(payload: bytes) -> FormatReading:
+    return parse_format(payload, "W64")[0], ""
 
 
 def _read_head(head: bytes) -> tuple[str, int]:

@@ -6,7 +6,7 @@ Sources: WAVEFORMATEX and WAVE_FORMAT_EXTENSIBLE as published by the format's ma
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from stemprep.containers import faults, sound_faults
@@ -40,6 +40,7 @@ LOSSY: Final = {
     0x6751: "Vorbis",
 }
 
+_ANY_SPEAKERS: Final = 0x80000000
 _INTEGER_BITS: Final = range(1, 33)
 _FLOAT_BITS: Final = (32, 64)
 
@@ -155,9 +156,18 @@ def _linear(
     if valid > container_bits:
         told.append(faults.valid_bits(valid, container_bits))
         valid = container_bits
+    if not _is_mask_fitting(fields):
+        told.append(faults.channel_mask(fields.mask or 0, fields.channels))
+        fields = replace(fields, mask=None)
     encoding: Encoding = "float" if fields.tag == IEEE_FLOAT else "integer"
     depth = container_bits if encoding == "float" else valid
     return _audio_format(fields, container, encoding, depth, container_bits), tuple(told)
+
+
+def _is_mask_fitting(fields: _Fields) -> bool:
+    """One bit a channel; none at all and any arrangement say nothing that could be wrong."""
+    mask = fields.mask
+    return mask in (None, 0, _ANY_SPEAKERS) or mask.bit_count() == fields.channels
 
 
 def _contradictions(fields: _Fields, container_bits: int) -> list[HeaderFault]:

@@ -41,6 +41,7 @@ class OutputPlan:
     kept_chunks, dropped_chunks: metadata chunks carried and left behind, by identifier.
     cues: markers to be written beside those that the source keeps; identifiers do not count.
     is_damaged: an archived file that could not be read whole; kept byte for byte.
+    is_doubtful: a file that is copied though others cannot open it, or read it otherwise.
     """
 
     sources: tuple[str, ...]
@@ -57,6 +58,12 @@ class OutputPlan:
     dropped_chunks: tuple[str, ...] = ()
     cues: tuple[Cue, ...] = ()
     is_damaged: bool = False
+    is_doubtful: bool = False
+
+    @property
+    def is_marked(self) -> bool:
+        """Whether it is listed first, because something is wrong with it."""
+        return self.is_damaged or self.is_doubtful
 
     @property
     def is_copy(self) -> bool:

@@ -185,7 +185,8 @@ def in_target_container(draft: Draft, wishes: Wishes) -> Draft:
     form, file = draft.form, draft.first
     is_asked = wishes.spec.target.container == "WAV" and form.container not in WAV_FAMILY
     is_refused = wishes.is_wanted("rewrap", "container", file)
-    if draft.steps or is_asked or is_refused:
+    is_wrong = form.container not in WAV_FAMILY and wishes.is_wanted("rewrap", "header", file)
+    if draft.steps or is_asked or is_refused or is_wrong:
         container = _wav_or_rf64(draft)
         written = replace(form, container=container)
         if container == form.container:
@@ -196,6 +197,8 @@ def in_target_container(draft: Draft, wishes: Wishes) -> Draft:
             form=written,
             reason="prepared files are written as WAV, over 4 GB as RF64"
             if draft.steps
+            else "its header is wrong"
+            if is_wrong and not (is_asked or is_refused)
             else f"the receiver takes no {form.container}",
             evidence=f"spec {wishes.spec.name}",
             from_container=form.container,

@@ -36,7 +36,7 @@ from stemprep.prepare.order_numbers import OWN_NUMBER
 from stemprep.prepare.outgoing import outgoing_bext, track_names
 from stemprep.prepare.repairs import repairs_of
 from stemprep.prepare.reshape import Wishes, open_drafts, wishes_of
-from stemprep.prepare.selection import is_damaged, select, titles_of
+from stemprep.prepare.selection import is_damaged, is_doubtful, select, titles_of
 from stemprep.prepare.starts import have_one_start, stamped
 from stemprep.units import convert_samples
 
@@ -250,7 +250,11 @@ def _output(
 
 def _plain_copy(file: MeasuredFile, place: Place, path: str, spec: DeliverySpec) -> OutputPlan:
     """Plan an output that is its source, byte for byte."""
-    reason = "could not be read whole; kept as it is" if is_damaged(file) else "kept as it is"
+    reason = "kept as it is"
+    if is_damaged(file):
+        reason = "could not be read whole; kept as it is"
+    elif is_doubtful(file):
+        reason = "others may not open it, or read it otherwise; kept as it is"
     form: AudioFormat | None = file.facts.format
     return OutputPlan(
         sources=(file.path,),
@@ -261,6 +265,7 @@ def _plain_copy(file: MeasuredFile, place: Place, path: str, spec: DeliverySpec)
         format=form,
         frames=file.facts.header.frames,
         is_damaged=is_damaged(file),
+        is_doubtful=is_doubtful(file),
     )
 
 

@@ -68,6 +68,14 @@ def is_damaged(file: MeasuredFile) -> bool:
     )
 
 
+def is_doubtful(file: MeasuredFile) -> bool:
+    """Tell whether others cannot open a file that was read whole here, or read it otherwise."""
+    faults = file.facts.header.faults
+    return not is_damaged(file) and any(
+        fault.check == "header" and fault.severity == "fail" for fault in faults
+    )
+
+
 def titles_of(files: Sequence[MeasuredFile], songs: Sequence[str]) -> tuple[str, ...]:
     """Songs that have files, in the session's order."""
     present = {file.source.song for file in files}

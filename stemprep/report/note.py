@@ -108,7 +108,7 @@ def _put_title(
 def _by_song(written: Sequence[WrittenFile], order: Sequence[str]) -> dict[str, list[WrittenFile]]:
     """Files by song in the running order, what is damaged first."""
     songs: dict[str, list[WrittenFile]] = {song: [] for song in order}
-    for file in sorted(written, key=lambda each: not each.plan.is_damaged):
+    for file in sorted(written, key=lambda each: not each.plan.is_marked):
         songs[file.plan.song].append(file)
     return songs
 
@@ -224,6 +224,8 @@ def _file_words(file: WrittenFile) -> str:
         parts.append("made for this package, not recorded")
     if file.plan.is_damaged:
         parts.append("damaged, kept as it is")
+    if file.plan.is_doubtful:
+        parts.append("others may not open it, or read it otherwise; kept as it is")
     return "; ".join(parts)
 
 

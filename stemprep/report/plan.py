@@ -35,7 +35,7 @@ def render_plan(
     _put_notes(page, plan.notes)
     if plan.outputs:
         page.head("Files of the package")
-    for output in sorted(plan.outputs, key=lambda each: not each.is_damaged):
+    for output in sorted(plan.outputs, key=lambda each: not each.is_marked):
         page.blank()
         _put_output(page, output)
     _put_companions(page, plan.companions)
@@ -92,6 +92,8 @@ def _put_output(page: Page, output: OutputPlan) -> None:
         page.put(f"metadata left behind: {', '.join(output.dropped_chunks)}", "    ")
     if output.is_damaged:
         page.put("damaged: could not be read whole; kept as it is", "    ")
+    if output.is_doubtful:
+        page.put("others may not open it, or read it otherwise; copied as it is", "    ")
 
 
 def _channels(output: OutputPlan) -> str:

@@ -100,12 +100,16 @@ def render_readme(
 
 def _put_damaged(page: Page, written: Sequence[WrittenFile]) -> None:
     damaged = [file.plan.path for file in written if file.plan.is_damaged]
-    if not damaged:
-        return
-    page.head("Damaged: could not be read whole, kept byte for byte as they came")
-    for path in sorted(damaged):
-        page.put(f"data/{path}", "  - ")
-    page.put("What is wrong with each stands in data/report/qc-report.txt.", "  ")
+    doubtful = [file.plan.path for file in written if file.plan.is_doubtful]
+    for heading, paths in (
+        ("Damaged: could not be read whole, kept byte for byte as they came", damaged),
+        ("Not open to every program, or read otherwise by some; kept byte for byte", doubtful),
+    ):
+        if paths:
+            page.head(heading)
+            for path in sorted(paths):
+                page.put(f"data/{path}", "  - ")
+            page.put("What is wrong with each stands in data/report/qc-report.txt.", "  ")
 
 
 def _put_what(

@@ -13,7 +13,7 @@ from stemprep.model.facts import FileFacts, MeasureSettings
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import OutputPlan
 from stemprep.package import told_as_delivery_error
-from stemprep.work.write import read_back, write_new
+from stemprep.work.write import read_back, refuse_what_others_cannot_read, write_new
 
 
 def write_made(
@@ -46,6 +46,7 @@ def prove_made(
     with told_as_delivery_error("reading back", output.path):
         after, sha512 = read_back(Path(target), output.path, settings, sha256)
     _compare(output, after)
+    refuse_what_others_cannot_read(output.path, after)
     return WrittenFile(
         plan=output,
         staged=target,

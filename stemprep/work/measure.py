@@ -15,6 +15,7 @@ from stemprep.intake import open_regular
 from stemprep.measure import SoundMeter
 from stemprep.model.facts import FileFacts, MeasureSettings, Sound
 from stemprep.model.header import Header, HeaderFault
+from stemprep.work.second_opening import Edges, hold_edges_against
 
 _COPY_AGAIN = "Copy or export the file again, and check the disk it came from."
 _OPEN_IT = "Make it readable for the account that runs this and drop again."
@@ -41,7 +42,9 @@ def measure_file(job: MeasureJob) -> FileFacts:
         digest = hashlib.sha256()
         before = os.fstat(stream.fileno())
         try:
-            header, sound = measure_stream(stream, job, digest.update)
+            edges = Edges()
+            header, sound = measure_stream(stream, job, digest.update, edges)
+            fault = hold_edges_against(stream, before.st_size, header, edges)
         except OSError as error:
             return unmeasured(f"could not be read to its end: {error.strerror or error}")
         after = os.fstat(stream.fileno())
@@ -49,15 +52,19 @@ def measure_file(job: MeasureJob) -> FileFacts:
         return unmeasured(
             "it was written to while it was read; let the copy finish and start again"
         )
+    header = header if fault is None else replace(header, faults=(*header.faults, fault))
     return FileFacts(
         size_bytes=after.st_size, sha256=digest.hexdigest(), header=header, sound=sound
     )
 
 
 def measure_stream(
-    stream: BinaryIO, job: MeasureJob, on_bytes: OnBytes
+    stream: BinaryIO, job: MeasureJob, on_bytes: OnBytes, edges: Edges | None = None
 ) -> tuple[Header, Sound | None]:
-    """Header and sound of an open file; every byte of it goes to ``on_bytes`` once, in order."""
+    """Header and sound of an open file; every byte of it goes to ``on_bytes`` once, in order.
+
+    edges: gets the first and last frames that were decoded.
+    """
     header = read_header(stream, os.fstat(stream.fileno()).st_size, job.name)
     meter = (
         SoundMeter(header.format, job.settings)
@@ -67,6 +74,8 @@ def measure_stream(
     try:
         with np.errstate(invalid="ignore"):  # signalling NaNs are counted, not warned of
             for block in read_blocks(stream, header, on_bytes):
+                if edges is not None:
+                    edges.add(block)
                 if meter is not None:
                     meter.add(block)
                 del block  # the next one gets its memory: fresh pages cost more than decoding

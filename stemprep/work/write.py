@@ -7,11 +7,17 @@ import io
 import os
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
-from stemprep.containers import copy_audio, outgoing_metadata, read_blocks, write_blocks
+from stemprep.containers import (
+    copy_audio,
+    outgoing_metadata,
+    read_blocks,
+    second_opinion,
+    write_blocks,
+)
 from stemprep.dsp.block import SoundBlock
 from stemprep.errors import DeliveryError, InputError, PrepareError
 from stemprep.intake import open_regular
@@ -22,6 +28,7 @@ from stemprep.model.plan import OutputPlan
 from stemprep.package import told_as_delivery_error
 from stemprep.prepare import Source, render
 from stemprep.work.measure import MeasureJob, measure_stream
+from stemprep.work.second_opening import hold_all_against
 
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
@@ -193,6 +200,9 @@ def read_back(
 ) -> tuple[FileFacts, str]:
     """Measure a written file again from the disk; facts and sha512 in the same read.
 
+    Then it is opened once more by another reader, which must agree on all of its sound; where it
+    does not, the facts hold a fault that says so.
+
     Raises DeliveryError when its bytes are not those that were written.
     """
     sha256, sha512 = hashlib.sha256(), hashlib.sha512()
@@ -207,13 +217,25 @@ def read_back(
     with open_regular(again.root, again.raw_path) as stream:
         header, sound = measure_stream(stream, again, on_bytes)
         size_bytes = os.fstat(stream.fileno()).st_size
+        fault = hold_all_against(stream, size_bytes, header, sound)
     if sha256.hexdigest() != expected_sha256:
         raise DeliveryError(
             f"{name}: the disk gave back other bytes than were written; "
             "check the destination's disk and deliver again"
         )
+    header = header if fault is None else replace(header, faults=(*header.faults, fault))
     facts = FileFacts(size_bytes=size_bytes, sha256=sha256.hexdigest(), header=header, sound=sound)
     return facts, sha512.hexdigest()
+
+
+def refuse_what_others_cannot_read(name: str, after: FileFacts) -> None:
+    """Raise PrepareError where another reader does not agree on a file that was written here."""
+    told = [fault for fault in after.header.faults if fault.code in second_opinion.CODES]
+    if told:
+        raise PrepareError(
+            f"{name}: was written, and another reader does not agree on it: {told[0].message}; "
+            "this is a fault of stemprep, please report it"
+        )
 
 
 def _compare_with_plan(job: WriteJob, after: FileFacts) -> None:
@@ -221,6 +243,7 @@ def _compare_with_plan(job: WriteJob, after: FileFacts) -> None:
     output = job.output
     if output.is_copy or output.format is None:
         return
+    refuse_what_others_cannot_read(output.path, after)
     if after.format is None or after.header.frames != output.frames:
         raise PrepareError(
             f"{output.path}: planned {output.frames} samples per channel, "

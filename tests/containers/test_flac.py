@@ -199,8 +199,8 @@ def test_word_lengths_that_the_decoder_lacks_are_named(offset: int, bits: int) -
     packed = 48_000 << 44 | 1 << 41 | (bits - 1) << 36 | 1001
     content[offset : offset + 8] = packed.to_bytes(8, "big")
     header, blocks = read(bytes(content))
-    assert told(header) == {("unreadable", "unsupported-coding", "fail")}
-    assert f"{bits} bits" in header.faults[0].message
+    assert ("unreadable", "unsupported-coding", "fail") in told(header)
+    assert any(f"FLAC of {bits} bits" in fault.message for fault in header.faults)
     assert blocks == []
 
 

@@ -34,7 +34,6 @@ LEGAL = {
     "odd data, padded, list": (riff(fmt(), ODD, INFO), 1001),
     "odd note": (riff(fmt(), NOTE, DATA), 1000),
     "everything before fmt": (riff(chunk(b"JUNK", bytes(28)), BEXT, INFO, fmt(), DATA), 1000),
-    "sound before fmt": (riff(DATA, fmt()), 1000),
     "bext behind the sound": (riff(fmt(), ODD, BEXT), 1001),
     "18 bytes of fmt": (riff(fmt(extra=b"\0\0"), DATA), 1000),
     "riff size without last pad": (riff(fmt(), ODD, size=4 + 24 + 8 + 3003), 1001),
@@ -72,10 +71,6 @@ BROKEN_SIZES = {
             magic=b"RF64",
             size=0xFFFFFFFF,
         ),
-        "size-placeholder",
-    ),
-    "rf64 without ds64": (
-        riff(fmt(), chunk(b"data", sound(500), size=0xFFFFFFFF), magic=b"RF64", size=0xFFFFFFFF),
         "size-placeholder",
     ),
     "riff size too small": (riff(fmt(), chunk(b"data", sound(500)), size=36), "riff-size"),
