@@ -1,8 +1,8 @@
 """The sound is there, but the header around it is wrong.
 
-Some systems refuse such a file, some read it as empty or too short, some ignore the fault. Where the
-samples are not in doubt a copy with a rebuilt header holds the same sound. Where the file can be read
-in two ways (two sounds, two formats) nobody but its maker knows which is meant.
+Some systems refuse such a file, some read it as empty or too short, some ignore the fault. Where
+the samples are not in doubt a copy with a rebuilt header holds the same sound. Where the file can
+be read in two ways (two sounds, two formats) nobody but its maker knows which is meant.
 
 Measured: sizes, pad bytes, chunk order, block alignment, valid bits, channel mask and metadata
 against the published layout of the container and against what lies in the file; chunks that come
