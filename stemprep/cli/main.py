@@ -8,7 +8,7 @@ import os
 import signal
 import sys
 import traceback
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NoReturn, TextIO
 
 import click
@@ -78,16 +78,51 @@ def run(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and leave with its exit code."""
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # workers are the parallelism
     signal.signal(signal.SIGTERM, _end)
+    sys.unraisablehook = _raise_again_or(sys.unraisablehook)
     sys.stdout, sys.stderr = sys.stdout or _nowhere(), sys.stderr or _nowhere()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
-    sys.exit(_exit_code(sys.argv[1:] if arguments is None else list(arguments)))
+    try:
+        code = _exit_code(sys.argv[1:] if arguments is None else list(arguments))
+    except KeyboardInterrupt:  # again, while the first one was told
+        code = EXIT_INTERRUPTED
+    finally:
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, signal.SIG_DFL)  # all is tidied up: nothing is left to raise into
+    sys.exit(code)
 
 
 def _end(number: int, _: object) -> NoReturn:
-    """Leave on a request to end as on any error: staging and unpacked files are removed."""
+    """Leave on a request to end as on any error: staging and unpacked files are removed.
+
+    Once: ``timeout`` and its like ask twice, and a second one would cut the tidying up short.
+    """
+    signal.signal(number, signal.SIG_IGN)
     raise SystemExit(128 + number)
+
+
+def _raise_again_or(
+    other: Callable[[sys.UnraisableHookArgs], object],
+) -> Callable[[sys.UnraisableHookArgs], None]:
+    """A hook for what Python drops: amid a finaliser that is what a signal handler raises too.
+
+    Raised again a moment later, from an alarm, until somebody is there to take it.
+    """
+
+    def hook(dropped: sys.UnraisableHookArgs) -> None:
+        leaving = dropped.exc_value
+        if not isinstance(leaving, SystemExit | KeyboardInterrupt):
+            other(dropped)
+            return
+
+        def leave(*_: object) -> NoReturn:
+            raise leaving
+
+        signal.signal(signal.SIGALRM, leave)
+        signal.setitimer(signal.ITIMER_REAL, 0.001)
+
+    return hook
 
 
 def _nowhere() -> TextIO:

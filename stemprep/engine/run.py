@@ -9,12 +9,14 @@ import sys
 import tempfile
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor, as_completed
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from multiprocessing.context import BaseContext
-from typing import Protocol, TypeVar
+from queue import SimpleQueue
+from typing import Any, Generic, Protocol, TypeVar, cast
 
+from stemprep.engine.end_requests import EndRequests, deferred_end_requests
 from stemprep.engine.isolation import GuardedCall, JobDied, Limits, prepare_worker
 from stemprep.errors import StemprepError
 
@@ -90,30 +92,38 @@ class ProcessEngine:
         on_done: OnDone = ignore,
     ) -> list[Result | JobDied]:
         """See ``Engine``."""
-        call = GuardedCall(function, self.limits)
-        results: dict[int, Result | JobDied] = {}
-        waiting = list(range(len(jobs)))
-        while waiting:
-            suspects, waiting = self._run_pool(call, jobs, waiting, self.workers, results, on_done)
-            for index in suspects:
-                if self._dies_alone(call, jobs, index, results, on_done):
-                    self._require_workers()
-                    results[index] = JobDied("the decoder crashed or did not come to an end, twice")
-                    on_done(index)
-        return [results[index] for index in range(len(jobs))]
+        with deferred_end_requests() as requests:
+            run = _Run(GuardedCall(function, self.limits), jobs, self.workers, on_done, requests)
+            run.complete()
+        return [run.results[index] for index in range(len(jobs))]
 
-    def _dies_alone(
-        self,
-        call: GuardedCall[Job, Result],
-        jobs: Sequence[Job],
-        index: int,
-        results: dict[int, Result | JobDied],
-        on_done: OnDone,
-    ) -> bool:
+
+@dataclass(frozen=True, slots=True)
+class _Run(Generic[Job, Result]):
+    """One run of an engine: its jobs, and what has come of them by their index."""
+
+    call: GuardedCall[Job, Result]
+    jobs: Sequence[Job]
+    workers: int
+    on_done: OnDone
+    requests: EndRequests
+    results: dict[int, Result | JobDied] = field(default_factory=dict)
+
+    def complete(self) -> None:
+        """Run every job, in as many pools as that takes."""
+        waiting = list(range(len(self.jobs)))
+        while waiting:
+            suspects, waiting = self._run_pool(waiting, self.workers)
+            for index in suspects:
+                if self._dies_alone(index):
+                    self._require_workers()
+                    self._finish(
+                        index, JobDied("the decoder crashed or did not come to an end, twice")
+                    )
+
+    def _dies_alone(self, index: int) -> bool:
         """Run one job in a pool of its own, twice if need be: it may not have begun before."""
-        return all(
-            self._run_pool(call, jobs, [index], 1, results, on_done)[0] for _ in range(TRIES_ALONE)
-        )
+        return all(self._run_pool([index], 1)[0] for _ in range(TRIES_ALONE))
 
     def _require_workers(self) -> None:
         """Raise when not even an empty job comes back: the fault is ours, no file's."""
@@ -123,35 +133,42 @@ class ProcessEngine:
         except BrokenExecutor as error:
             raise _no_workers() from error
 
-    def _run_pool(
-        self,
-        call: GuardedCall[Job, Result],
-        jobs: Sequence[Job],
-        indices: Sequence[int],
-        workers: int,
-        results: dict[int, Result | JobDied],
-        on_done: OnDone,
-    ) -> tuple[list[int], list[int]]:
+    def _run_pool(self, indices: Sequence[int], workers: int) -> tuple[list[int], list[int]]:
         """Run some jobs in one pool; return (may have killed a worker, not begun)."""
         lost: list[int] = []
+        ended: SimpleQueue[Future[Result | JobDied] | None] = SimpleQueue()
+        self.requests.on_request = lambda: ended.put(None)
+        self.requests.obey()
         with self._pool(min(workers, len(indices))) as pool, _ended_at_once(pool):
-            futures = _submit(pool, call, jobs, indices)
+            futures = _submit(pool, self.call, self.jobs, indices)
             submitted = set(futures.values())
-            for future in as_completed(futures):
-                index = futures[future]
+            for future in futures:
+                future.add_done_callback(ended.put)
+            for _ in futures:
+                while (ended_one := ended.get()) is None:
+                    self.requests.obey()
+                index = futures[ended_one]
                 try:
-                    results[index] = future.result()
+                    result = ended_one.result()
                 except BrokenExecutor:
                     lost.append(index)
                 else:
-                    on_done(index)
+                    self._finish(index, result)
         left = [index for index in indices if index not in submitted]
         return _split_suspects(lost, left, workers)
+
+    def _finish(self, index: int, result: Result | JobDied) -> None:
+        self.results[index] = result
+        with self.requests.obeyed_at_once():
+            self.on_done(index)
 
     def _pool(self, workers: int) -> ProcessPoolExecutor:
         try:
             return ProcessPoolExecutor(
-                workers, mp_context=_context(), initializer=prepare_worker, initargs=(self.limits,)
+                workers,
+                mp_context=_context(),
+                initializer=prepare_worker,
+                initargs=(self.call.limits,),
             )
         except OSError as error:  # its locks need shared memory and a process that tidies them up
             raise _no_workers() from error
@@ -182,14 +199,23 @@ def _context() -> BaseContext:
 
 @contextmanager
 def _ended_at_once(pool: ProcessPoolExecutor) -> Iterator[None]:
-    """Leaving by an error ends the workers instead of waiting for jobs that nobody needs now."""
+    """Leaving by an error ends the workers instead of waiting for jobs that nobody needs now.
+
+    The pool's thread is waited for: left alone, it closes pipes into which the exit handler of
+    ``concurrent.futures`` writes.
+    """
     try:
         yield
     except BaseException:
         workers = list((pool._processes or {}).values())  # no public way before Python 3.14
-        pool.shutdown(wait=False, cancel_futures=True)
+        results = cast("Any", pool._result_queue)
         for worker in workers:
             worker.kill()
+        if results is not None:
+            results._writer.close()  # a result that was cut off by the kill has an end now
+        pool.shutdown(cancel_futures=True)
+        for worker in workers:  # without the pool's thread, where a process could not be started
+            worker.join()
         raise
 
 

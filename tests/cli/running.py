@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,11 +28,25 @@ class Ran:
 def here(capsys: pytest.CaptureFixture[str], *arguments: str | Path) -> Ran:
     """Run a command in this process."""
     capsys.readouterr()
-    with pytest.raises(SystemExit) as left:
+    with pytest.raises(SystemExit) as left, _as_before():
         run([str(argument) for argument in arguments])
     out, err = capsys.readouterr()
     assert isinstance(left.value.code, int)
     return Ran(left.value.code, out, err)
+
+
+@contextmanager
+def _as_before() -> Iterator[None]:
+    """Leave this process as it was: a command takes over its signals until it ends."""
+    numbers = (signal.SIGTERM, signal.SIGINT, signal.SIGALRM)
+    handlers = {number: signal.getsignal(number) for number in numbers}
+    hook = sys.unraisablehook
+    try:
+        yield
+    finally:
+        sys.unraisablehook = hook
+        for number, handler in handlers.items():
+            signal.signal(number, handler)
 
 
 def apart(

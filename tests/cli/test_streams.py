@@ -62,7 +62,6 @@ def test_a_request_to_end_leaves_nothing_behind(tmp_path: Path) -> None:
         while not children.read_text().split():
             assert time.monotonic() < end, "no worker was started"
             time.sleep(0.02)
-        time.sleep(0.3)  # not amid a fork, where Python drops what a handler raises
         assert list(scratch.iterdir())
         run.terminate()
         out, err = run.communicate(timeout=60)
@@ -70,3 +69,58 @@ def test_a_request_to_end_leaves_nothing_behind(tmp_path: Path) -> None:
     assert not list(scratch.iterdir())
     with pytest.raises(ProcessLookupError):
         os.killpg(run.pid, 0)
+
+
+def _run_with(*preparation: str) -> subprocess.CompletedProcess[str]:
+    """Run a command that does what is prepared here."""
+    code = "\n".join(
+        ("import atexit, os, signal, time", "from stemprep.cli import main", *preparation,
+         "main.run(['explain', 'click'])")
+    )  # fmt: skip
+    return subprocess.run(
+        [sys.executable, "-c", code],
+        env=ENVIRONMENT, capture_output=True, text=True, check=False, timeout=100,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "code"), [("SIGTERM", 143), ("SIGINT", 130)])
+def test_a_request_that_python_drops_is_obeyed_a_moment_later(name: str, code: int) -> None:
+    """Amid a finaliser nobody is there to take what a signal handler raises."""
+    ran = _run_with(
+        "class Late:",
+        f"    def __del__(self): os.kill(os.getpid(), signal.{name})",
+        "main.main.main = lambda **_: Late() and time.sleep(300)",
+    )
+    said = "" if code == 143 else "Interrupted; nothing half-made looks finished.\n"
+    assert (ran.returncode, ran.stdout, ran.stderr) == (code, "", said)
+
+
+def test_another_fault_amid_a_finaliser_is_shown_as_ever() -> None:
+    ran = _run_with(
+        "class Bad:",
+        "    def __del__(self): 1 / 0",
+        "Bad()",
+        "main.main.main = lambda **_: Bad() and 0",
+    )
+    assert "ZeroDivisionError" in ran.stderr
+
+
+def test_a_request_amid_leaving_says_nothing() -> None:
+    """All is tidied up by then: the system may end the process (128 + 15 in a shell)."""
+    ran = _run_with("atexit.register(lambda: os.kill(os.getpid(), signal.SIGTERM))")
+    assert (ran.returncode, ran.stderr) == (-15, "")
+
+
+def test_a_request_made_twice_does_not_cut_the_tidying_up_short() -> None:
+    """``timeout`` asks its child, then the group that the child is in (timeout(1))."""
+    ran = _run_with(
+        "def tidy_up(**_):",
+        "    try:",
+        "        os.kill(os.getpid(), signal.SIGTERM)",
+        "        time.sleep(300)",
+        "    finally:",
+        "        os.kill(os.getpid(), signal.SIGTERM)",
+        "        print('tidied up')",
+        "main.main.main = tidy_up",
+    )
+    assert (ran.returncode, ran.stdout, ran.stderr) == (143, "tidied up\n", "")

@@ -88,3 +88,16 @@ def survive_pickling(number: int) -> int:
 def refuse_to_start(limits: object) -> None:
     """End a worker before its first job."""
     os._exit(3)
+
+
+def signal_parent(number: int) -> None:
+    """Stand for a person, or a system that shuts down, while the others work."""
+    if number:
+        os.kill(os.getppid(), number)
+    else:
+        time.sleep(0.05)
+
+
+def answer_at_length(number: int) -> bytes:
+    """An answer that no pipe takes at once."""
+    return bytes(1 << 22)
