@@ -1,8 +1,9 @@
 """The same jobs on a cluster of machines with shared storage, through dask.distributed.
 
-Its scheduler hands out the jobs and gives a job whose worker is lost to another one. Ours is only
-to see to it that a worker gives what this machine would: it must see the same files, run the same
-releases, and compute a job in one thread.
+Its scheduler hands out the jobs and gives a job whose worker is lost to another one. Ours is to see
+to it that a worker gives what this machine would: it must see the same files, run the same
+releases, and compute a job in one thread. And to ask again, alone, before a job is blamed for the
+end of workers that it shared with others.
 """
 
 from __future__ import annotations
@@ -17,17 +18,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from stemprep import __version__
-from stemprep.engine.isolation import JobDied
-from stemprep.engine.run import OnDone, ignore
+from stemprep.engine.alone import run_alone
+from stemprep.engine.isolation import JobDied, Limits
+from stemprep.engine.run import TRIES_ALONE, OnDone, ignore
 from stemprep.errors import StemprepError
 
 if TYPE_CHECKING:
     from distributed import Client
+    from distributed.cfexecutor import ClientExecutor
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 
 CONNECT_S = 30.0
+START_ALONE_S = 60.0
 LIBRARIES = ("numpy", "soundfile", "soxr", "pedalboard")
 
 
@@ -66,10 +70,25 @@ class DaskEngine:
         jobs: Sequence[Job],
         on_done: OnDone,
     ) -> list[Result | JobDied]:
-        from distributed import KilledWorker
-
         results: dict[int, Result | JobDied] = {}
         executor = client.get_executor(pure=False)
+        for index in self._run_together(executor, function, jobs, results, on_done):
+            results[index] = self._run_alone(executor, function, jobs[index])
+            on_done(index)
+        return [results[index] for index in range(len(jobs))]
+
+    def _run_together(
+        self,
+        executor: ClientExecutor,
+        function: Callable[[Job], Result],
+        jobs: Sequence[Job],
+        results: dict[int, Result | JobDied],
+        on_done: OnDone,
+    ) -> list[int]:
+        """Run all jobs; return those that were on workers that ended, to blame or not."""
+        from distributed import KilledWorker
+
+        suspects: list[int] = []
         submitted: dict[Future[Result | JobDied], int] = {
             executor.submit(run_bounded, function, job): index for index, job in enumerate(jobs)
         }
@@ -82,12 +101,36 @@ class DaskEngine:
                 try:
                     results[index] = done.result()
                 except KilledWorker:
-                    results[index] = JobDied("every worker that took it up came to an end")
-                on_done(index)
+                    suspects.append(index)
+                else:
+                    on_done(index)
         finally:
             for future in waiting:
                 future.cancel()
-        return [results[index] for index in range(len(jobs))]
+        return sorted(suspects)
+
+    def _run_alone(
+        self, executor: ClientExecutor, function: Callable[[Job], Result], job: Job
+    ) -> Result | JobDied:
+        """Run a job where its end is its own, on any worker; see ``run_alone``.
+
+        Raises StemprepError where workers keep ending around it: somebody else's doing.
+        """
+        from distributed import KilledWorker
+
+        limits = Limits(deadline_s=self.deadline_s)
+        for _ in range(TRIES_ALONE):
+            future: Future[Result | JobDied] = executor.submit(run_alone, function, job, limits)
+            try:
+                return future.result(TRIES_ALONE * self.deadline_s + START_ALONE_S)
+            except KilledWorker:
+                continue
+            finally:
+                future.cancel()
+        raise StemprepError(
+            f"the workers of the cluster at {self.scheduler} come to an end again and again, by no "
+            "fault of these files; look at what else runs there, and at their memory"
+        )
 
     @contextmanager
     def _connected(self) -> Iterator[Client]:

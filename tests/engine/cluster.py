@@ -19,8 +19,8 @@ _PR_SET_PDEATHSIG = 1
 
 
 @contextmanager
-def local_cluster(workers: int, blas_threads: int = 1) -> Iterator[str]:
-    """Start a scheduler and workers of one thread each; give the scheduler's address."""
+def local_cluster(workers: int, blas_threads: int = 1, threads: int = 1) -> Iterator[str]:
+    """Start a scheduler and workers of some threads each; give the scheduler's address."""
     port = _free_port()
     address = f"tcp://127.0.0.1:{port}"
     common = ["--host", "127.0.0.1", "--no-dashboard"]
@@ -31,7 +31,16 @@ def local_cluster(workers: int, blas_threads: int = 1) -> Iterator[str]:
         "OPENBLAS_NUM_THREADS": str(blas_threads),
     }
     alone = [] if blas_threads == 1 else ["--no-nanny"]  # a nanny sets one thread by itself
-    worker = ["worker", address, "--nthreads", "1", "--death-timeout", "60", *alone, *common]
+    worker = [
+        "worker",
+        address,
+        "--nthreads",
+        str(threads),
+        "--death-timeout",
+        "60",
+        *alone,
+        *common,
+    ]
     commands = [["scheduler", "--port", str(port), *common], *[worker] * workers]
     started: list[subprocess.Popen[bytes]] = []
     try:

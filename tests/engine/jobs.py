@@ -81,6 +81,20 @@ def interrupt_waiter(number: int) -> int:
     return number
 
 
+def leave_beside_another(path: str) -> str:
+    """``killer`` ends the process while another job of it is at work; that one takes a second."""
+    folder, _, name = path.rpartition("/")
+    at_work = Path(folder) / f"at-work-{os.getpid()}"
+    if name == "killer":
+        end_s = time.monotonic() + 2
+        while not at_work.exists() and time.monotonic() < end_s:
+            time.sleep(0.01)
+        os._exit(3)
+    at_work.touch()
+    time.sleep(1)
+    return name
+
+
 def survive_pickling(number: int) -> int:
     raise InputError(f"{number}: an error with a place in it")
 
@@ -101,3 +115,17 @@ def signal_parent(number: int) -> None:
 def answer_at_length(number: int) -> bytes:
     """An answer that no pipe takes at once."""
     return bytes(1 << 22)
+
+
+def leave_with_worker(*_: object) -> None:
+    """Stand for another user of a worker who takes it down, whatever runs there."""
+    os._exit(3)
+
+
+def print_and_square(number: int) -> int:
+    print("a library that talks to standard output")
+    return number * number
+
+
+def say_nothing(_: int) -> None:
+    """An answer like any other."""

@@ -43,6 +43,27 @@ def test_a_job_that_kills_every_worker_is_told_as_died(scheduler: str) -> None:
     assert [type(result) for result in results] == [int, int, JobDied, int]
 
 
+def test_no_innocent_job_is_blamed_for_a_worker_that_it_shared(tmp_path: Path) -> None:
+    """Both jobs run in one process: each of its ends is the end of both, until none is tried."""
+    done: list[int] = []
+    names = [f"{tmp_path}/killer", f"{tmp_path}/innocent"]
+    with local_cluster(workers=1, threads=2) as address:
+        engine = DaskEngine(scheduler=address)
+        results = engine.run(jobs.leave_beside_another, names, done.append)
+    assert isinstance(results[0], JobDied)
+    assert results[1] == "innocent"
+    assert sorted(done) == [0, 1]
+
+
+def test_workers_that_somebody_else_ends_blame_no_job(
+    scheduler: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever runs there too, a job that was alone in its processes has ended no worker."""
+    monkeypatch.setattr("stemprep.engine.dask_engine.run_alone", jobs.leave_with_worker)
+    with pytest.raises(StemprepError, match="again and again, by no fault of these files"):
+        DaskEngine(scheduler=scheduler).run(jobs.leave, [jobs.BAD])
+
+
 def test_no_answer_is_told_as_the_clusters_fault(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("stemprep.engine.dask_engine.CONNECT_S", 0.5)
     with pytest.raises(StemprepError, match="gives no answer"):

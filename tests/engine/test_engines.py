@@ -16,6 +16,7 @@ import pytest
 from stemprep.engine import InlineEngine, JobDied, Limits, ProcessEngine, available_cores, run
 from stemprep.errors import DeliveryError, InputError, StemprepError
 from tests.engine import jobs
+from tests.engine.processes import is_alive, wait_until
 
 ROOT = Path(__file__).parents[2]
 SQUARES = [number * number for number in range(6)]
@@ -139,14 +140,6 @@ def test_cores_are_those_this_process_may_use() -> None:
         os.sched_setaffinity(0, every)
 
 
-def _is_alive(process: int) -> bool:
-    try:
-        state = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0]
-    except OSError:
-        return False
-    return state not in "ZX"
-
-
 def test_workers_end_with_a_killed_parent(tmp_path: Path) -> None:
     """SIGKILL leaves the parent no time to tidy up: the workers must notice by themselves."""
     pid_files = [tmp_path / name for name in ("one", "two")]
@@ -156,18 +149,11 @@ def test_workers_end_with_a_killed_parent(tmp_path: Path) -> None:
         f"ProcessEngine(workers=2).run(jobs.sleep_long, {[str(path) for path in pid_files]})"
     )
     with subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, stderr=subprocess.DEVNULL) as run:
-        _wait_until(lambda: all(path.exists() and path.read_text() for path in pid_files))
+        wait_until(lambda: all(path.exists() and path.read_text() for path in pid_files))
         workers = [int(path.read_text()) for path in pid_files]
-        assert all(map(_is_alive, workers))
+        assert all(map(is_alive, workers))
         run.kill()
-    _wait_until(lambda: not any(map(_is_alive, workers)))
-
-
-def _wait_until(holds: Callable[[], bool], seconds: float = 30.0) -> None:
-    end = time.monotonic() + seconds
-    while not holds():
-        assert time.monotonic() < end, "waited in vain"
-        time.sleep(0.05)
+    wait_until(lambda: not any(map(is_alive, workers)))
 
 
 def test_workers_start_beside_threads_wherever_temporary_files_go(tmp_path: Path) -> None:
