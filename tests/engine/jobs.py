@@ -104,10 +104,10 @@ def refuse_to_start(limits: object) -> None:
     os._exit(3)
 
 
-def signal_parent(number: int) -> None:
-    """Stand for a person, or a system that shuts down, while the others work."""
-    if number:
-        os.kill(os.getppid(), number)
+def send_signal(asked: tuple[int, int]) -> None:
+    """Stand for a person, or a system that shuts down, while the others work: (process, number)."""
+    if asked[1]:
+        os.kill(*asked)
     else:
         time.sleep(0.05)
 

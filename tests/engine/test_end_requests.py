@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
 import signal
 import subprocess
 import sys
@@ -47,7 +48,7 @@ def _nothing_is_left() -> Iterator[None]:
 
 def test_a_request_amid_the_work_ends_the_pool(number: signal.Signals) -> None:
     with pytest.raises(Asked):
-        ProcessEngine(workers=2).run(jobs.signal_parent, [number, *[0] * 50])
+        ProcessEngine(workers=2).run(jobs.send_signal, [(os.getpid(), number), *[(0, 0)] * 50])
 
 
 def test_a_request_amid_a_report_is_obeyed_there(number: signal.Signals) -> None:
@@ -114,7 +115,9 @@ def test_an_error_ends_the_pool(
 def test_an_ignored_signal_stays_ignored() -> None:
     before = signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:
-        assert ProcessEngine(workers=1).run(jobs.signal_parent, [signal.SIGINT]) == [None]
+        assert ProcessEngine(workers=1).run(jobs.send_signal, [(os.getpid(), signal.SIGINT)]) == [
+            None
+        ]
         assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
     finally:
         signal.signal(signal.SIGINT, before)
