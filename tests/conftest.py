@@ -6,7 +6,8 @@ from hypothesis import settings
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does; before numpy
 
-# The suite gives the same answer on every machine; HYPOTHESIS_PROFILE=search looks for news.
-settings.register_profile("suite", derandomize=True, database=None)
-settings.register_profile("search", max_examples=2000, database=None)
+# The suite gives the same answer on every machine, however busy it is;
+# HYPOTHESIS_PROFILE=search looks for news.
+settings.register_profile("suite", derandomize=True, database=None, deadline=None)
+settings.register_profile("search", max_examples=2000, database=None, deadline=None)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "suite"))

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from stemprep.app.inspect import Inspection
 from stemprep.app.null_tests import with_null_tests_after
-from stemprep.checks import judge
+from stemprep.checks import CHECKS, judge
 from stemprep.engine import Engine, ProcessEngine
 from stemprep.model.finding import Finding
 from stemprep.model.package import WrittenFile
@@ -22,8 +22,6 @@ from stemprep.model.session import (
 )
 from stemprep.model.sheet import BarOne, SessionSheet, Waiver
 from stemprep.naming import PathIndex
-
-_WHOLE_DROP_CHECKS = frozenset({"clutter", "unexpected-file", "unsafe-entry", "waiver"})
 
 
 def judge_outputs(
@@ -62,7 +60,7 @@ def judge_outputs(
     return tuple(
         _by_source(finding, sources)
         for finding in findings
-        if finding.check not in _WHOLE_DROP_CHECKS
+        if not CHECKS[finding.check].nature.is_of_drop
     )
 
 

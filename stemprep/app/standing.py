@@ -2,24 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from stemprep.checks import verdict_of
+from stemprep.checks import CHECKS, verdict_of
 from stemprep.model.finding import Finding
 from stemprep.model.plan import Plan
 from stemprep.model.report import SongVerdict
-from stemprep.model.words import SEVERITY_ORDER, OperationName, Verdict
+from stemprep.model.words import SEVERITY_ORDER, Verdict
 
 if TYPE_CHECKING:
     from stemprep.app.inspect import Inspection
-
-_MADE_BY: Mapping[OperationName, tuple[str, ...]] = {
-    "place": ("head-silence",),
-    "pad": ("head-silence", "tail-silence"),
-    "trim": ("cut-off",),  # nothing but silence is cut, so sound may begin at once
-    "convert-word-length": ("padded-word",),
-}
 
 
 def verdicts(
@@ -100,15 +93,15 @@ def _paths(finding: Finding) -> tuple[str, ...]:
 
 def _is_of_our_making(finding: Finding, planned: Plan) -> bool:
     """What the plan has announced is no alarm: silence put in front, 16 bits in a word of 24."""
+    expected_after = CHECKS[finding.check].nature.side_effect_of
     made = {
-        (check, source)
+        source
         for output in planned.outputs
-        for operation in output.operations
-        for check in _MADE_BY.get(operation.name, ())
+        if any(operation.name in expected_after for operation in output.operations)
         for source in output.sources
     }
     paths = _paths(finding)
-    return bool(paths) and all((finding.check, path) in made for path in paths)
+    return bool(paths) and made.issuperset(paths)
 
 
 def _group(finding: Finding) -> frozenset[str]:

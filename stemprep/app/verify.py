@@ -10,9 +10,10 @@ from pathlib import Path
 from stemprep.app.elsewhere import verify_remote
 from stemprep.app.zipped import verify_zip
 from stemprep.engine import Engine, JobDied, ProcessEngine
-from stemprep.model.facts import FileFacts, MeasureSettings
+from stemprep.model.facts import FileFacts
 from stemprep.model.package import Damage, Verification
 from stemprep.package import expected_audio_hashes, verify_package
+from stemprep.spec import load_spec
 from stemprep.transfer import Address
 from stemprep.work.measure import MeasureJob, measure_file
 
@@ -53,7 +54,7 @@ def _job(package: Path, path: str) -> MeasureJob:
         root=str(package.absolute()),
         raw_path=os.fsencode(path),
         name=path,
-        settings=MeasureSettings(),
+        settings=load_spec("base").measure,
     )
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
-from types import ModuleType
 
 from stemprep.checks import (
     bandwidth,
@@ -60,7 +59,8 @@ from stemprep.checks import (
     wrong_rate_label,
     wrong_word_label,
 )
-from stemprep.checks.judging import Check, Judgement, Scope, judge_by, verdict_of
+from stemprep.checks.judging import Judgement, judge_by, verdict_of
+from stemprep.checks.nature import Check, Concern, Nature
 from stemprep.checks.returns import judge_return_by
 from stemprep.errors import UsageError
 from stemprep.model.finding import Finding
@@ -68,16 +68,20 @@ from stemprep.model.reconciliation import Returned
 from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import MeasuredSession
 
-__all__ = ["CHECKS", "Check", "Judgement", "judge", "judge_return", "manual", "verdict_of"]
+__all__ = [
+    "CHECKS",
+    "Check",
+    "Concern",
+    "Judgement",
+    "Nature",
+    "judge",
+    "judge_return",
+    "manual",
+    "verdict_of",
+]
 
 
-def _entry(module: ModuleType, scope: Scope) -> Check:
-    return Check(
-        id=module.ID, scope=scope, run=module.check, manual=(module.__doc__ or "").strip() + "\n"
-    )
-
-
-_PER_FILE = (
+_MODULES = (
     unreadable,
     truncated,
     header,
@@ -108,8 +112,6 @@ _PER_FILE = (
     noise_floor,
     hum,
     name,
-)
-_PER_SONG = (
     start_alignment,
     time_reference,
     length,
@@ -117,8 +119,6 @@ _PER_SONG = (
     mixed_formats,
     duplicate_audio,
     split_pair,
-)
-_PER_SET = (
     null_test,
     mic_polarity,
     mic_delay,
@@ -127,26 +127,23 @@ _PER_SET = (
     unexpected_file,
     missing_file,
     unsafe_entry,
-)
-
-_PER_RETURN = (
     original_changed,
     original_missing,
     original_renamed,
     original_unpadded,
     late_entry,
     unplaced,
+    waiver,
 )
 
 CHECKS: Mapping[str, Check] = {
-    check.id: check
-    for check in (
-        *(_entry(module, "file") for module in _PER_FILE),
-        *(_entry(module, "song") for module in _PER_SONG),
-        *(_entry(module, "set") for module in _PER_SET),
-        *(_entry(module, "return") for module in _PER_RETURN),
-        _entry(waiver, "waivers"),
+    module.ID: Check(
+        id=module.ID,
+        nature=module.NATURE,
+        run=module.check,
+        manual=(module.__doc__ or "").strip() + "\n",
     )
+    for module in _MODULES
 }
 """Every check by its id, in the order in which a report tells equal findings on one file."""
 

@@ -16,13 +16,36 @@ To do: ask for the file at its own rate; if it was made of samples, leave it.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_file, heard, rate_name, severity_under
+from stemprep.model.definition import Key, Range
 from stemprep.model.finding import Finding
-from stemprep.model.rule import BandwidthRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
 
 ID = "bandwidth"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandwidthRule(Rule):
+    """How far a spectrum must fall at a lower rate's edge to end there."""
+
+    min_drop_db: Annotated[
+        float,
+        Range(30, 120),
+        Key("fall at a lower rate's edge that tells converted sound, dB", 40.0),
+    ]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Looks converted from a lower rate",
+    concern="sound",
+    rule=BandwidthRule,
+)
 
 
 def check(file: MeasuredFile, rule: BandwidthRule) -> Iterator[Finding]:

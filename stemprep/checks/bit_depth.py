@@ -16,14 +16,40 @@ file open and brings no detail back.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Explanation, Nature
 from stemprep.checks.tell import about_file, severity_under
+from stemprep.model.definition import Key
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat
-from stemprep.model.rule import BitDepthRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.value_types import BitDepth
 
 ID = "bit-depth"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BitDepthRule(Rule):
+    """Word lengths that may stay."""
+
+    minimum_bits: Annotated[BitDepth, Key("shortest integer word", 24)]
+    accepted_bits: Annotated[tuple[BitDepth, ...], Key("exact word lengths; []: any", "[24]")]
+    is_float_accepted: Annotated[bool, Key("floating point may stay", True)]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Another word length than wanted",
+    concern="sound",
+    rule=BitDepthRule,
+    explains=(
+        Explanation(effects=frozenset({"padded-word"})),
+        Explanation(effects=frozenset({"mixed-formats"}), unit="bit"),
+    ),
+)
 
 
 def check(file: MeasuredFile, rule: BitDepthRule) -> Iterator[Finding]:

@@ -14,13 +14,35 @@ file. Two channels cannot be made from one.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_file, count_of, severity_under
+from stemprep.model.definition import Key
 from stemprep.model.finding import Finding
-from stemprep.model.rule import ChannelCountRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.value_types import ChannelCount
 
 ID = "channel-count"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelCountRule(Rule):
+    """Channel counts that may stay."""
+
+    accepted: Annotated[
+        tuple[ChannelCount, ...], Key("channel counts that may stay; []: any", "[1, 2]")
+    ]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Another number of channels than wanted",
+    concern="sound",
+    rule=ChannelCountRule,
+)
 
 
 def check(file: MeasuredFile, rule: ChannelCountRule) -> Iterator[Finding]:

@@ -15,15 +15,37 @@ To do: ask for the file again from the place that has the original.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
 from stemprep.checks.header_faults import merged_faults
+from stemprep.checks.nature import Explanation, Nature
+from stemprep.model.definition import Key
 from stemprep.model.finding import Finding
 from stemprep.model.header import HeaderFault
-from stemprep.model.rule import ChecksumRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
 from stemprep.model.words import Ceiling
 
 ID = "checksum"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChecksumRule(Rule):
+    """severity: a sum that disagrees."""
+
+    absent_severity: Annotated[
+        Ceiling, Key("weight of a sum that the file could hold and does not", "note")
+    ]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Damaged: its own checksum disagrees",
+    concern="loss",
+    rule=ChecksumRule,
+    explains=(Explanation(effects=frozenset({"dropout"})),),
+)
 
 
 def check(file: MeasuredFile, rule: ChecksumRule) -> Iterator[Finding]:

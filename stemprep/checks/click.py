@@ -25,18 +25,68 @@ To do: listen to the places; export again, or redraw the samples in the session.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Annotated
 
 from stemprep.checks.intended import own_severity
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_file, count_of, heard, place, severity_under
+from stemprep.model.definition import Key, Range
 from stemprep.model.facts import ClickFacts
 from stemprep.model.finding import MAX_WORST, Finding, Occurrence, Occurrences
 from stemprep.model.header import AudioFormat
-from stemprep.model.rule import ClickRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
-from stemprep.model.words import Severity
+from stemprep.model.value_types import HeightDb, Sigmas
+from stemprep.model.words import Ceiling, Severity
 from stemprep.units import ratio_from_db
 
 ID = "click"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClickRule(Rule):
+    """Height over the largest sample of the 50 ms around, and certainty, from which a click counts.
+
+    min_sure_height_db: with min_sure_sigmas, and as many times more as it is lower than the sound
+    around. min_sure_long_height_db: with min_sure_long_sigmas, because clicks whose ends sound
+    covers read lower than they are.
+    """
+
+    max_short_samples: Annotated[int, Range(1, 64), Key("longest short click", 8)]
+    min_height_db: Annotated[
+        HeightDb, Key("short clicks, over the peak of the 50 ms around, dB", 5.5)
+    ]
+    min_sure_height_db: Annotated[HeightDb, Key("short clicks that are certain, dB", -6.0)]
+    min_sure_sigmas: Annotated[
+        Sigmas,
+        Key("prediction error of a certain click as high as the sound around, deviations", 150.0),
+    ]
+    min_long_height_db: Annotated[HeightDb, Key("longer clicks, dB", 8.0)]
+    min_sure_long_height_db: Annotated[HeightDb, Key("longer clicks that are certain, dB", 4.0)]
+    min_sure_long_sigmas: Annotated[Sigmas, Key("prediction error of such, deviations", 400.0)]
+    min_long_sigmas: Annotated[Sigmas, Key("prediction error of longer clicks, deviations", 12.0)]
+    min_crackles: Annotated[
+        int, Range(1, 10000), Key("as many of nearly that height are the sound's own", 3)
+    ]
+    min_recurrences: Annotated[
+        int,
+        Range(1, 127),
+        Key("as many others at the same place of the same sound make a click part of it", 1),
+    ]
+    recurring_severity: Annotated[
+        Ceiling, Key("weight of clicks that are part of their sound", "note")
+    ]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Click",
+    concern="sound",
+    rule=ClickRule,
+)
+
+
 MOST_COMPARED = 100
 CRACKLE_RANGE_DB = 9.0
 CRACKLE_FACTOR = 8.0

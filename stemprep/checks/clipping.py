@@ -23,7 +23,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Explanation, Nature
 from stemprep.checks.tell import (
     Run,
     about_file,
@@ -33,11 +35,13 @@ from stemprep.checks.tell import (
     place,
     severity_under,
 )
+from stemprep.model.definition import Key, Range
 from stemprep.model.facts import Runs, Sound
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat
-from stemprep.model.rule import ClippingRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.value_types import SampleCount
 from stemprep.model.words import (
     SEVERITY_ORDER,
     Ceiling,
@@ -47,6 +51,27 @@ from stemprep.model.words import (
 )
 
 ID = "clipping"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClippingRule(Rule):
+    """severity: full-scale runs; the others have ceilings of their own."""
+
+    max_run_samples: Annotated[SampleCount, Key("longest run at full scale that passes", 2)]
+    flat_top_severity: Annotated[Ceiling, Key("weight of flat tops below full scale", "warn")]
+    min_flat_tops: Annotated[int, Range(1, 1000000), Key("fewer are no finding", 3)]
+    float_over_severity: Annotated[Ceiling, Key("weight of float samples over full scale", "warn")]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Clipped",
+    concern="sound",
+    rule=ClippingRule,
+    explains=(Explanation(effects=frozenset({"sample-peak", "true-peak"})),),
+)
+
+
 _INTENDED = frozenset({"distorted", "clipped"})
 
 

@@ -15,12 +15,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_entries, count_of, listed, severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable
 from stemprep.model.session import MeasuredSession
 
 ID = "clutter"
+NATURE = Nature(
+    scope="set",
+    heading="Files made by the system",
+    concern="label",
+    is_of_drop=True,
+)
 
 
 def check(measured: MeasuredSession, rules: RuleTable) -> Iterator[Finding]:

@@ -16,16 +16,46 @@ large file, ask the receiver, or export the song in parts or at a lower rate. No
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Explanation, Nature
 from stemprep.checks.tell import about_file, severity_under
+from stemprep.model.definition import Key, Range
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat
-from stemprep.model.rule import ContainerRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
 from stemprep.model.words import Container, Severity
 from stemprep.units import size_in_words
 
 ID = "container"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ContainerRule(Rule):
+    """Kinds of file, and how large one may be; none named: any that keeps every sample."""
+
+    accepted: Annotated[
+        tuple[Container, ...], Key("containers that may stay; []: any", "[WAV, RF64]")
+    ]
+    largest_bytes: Annotated[
+        Annotated[int, Range(1, 1 << 62)] | None,
+        Key(
+            "size over which a file is told, and RF64 whatever its size; none: no limit", 2147483648
+        ),
+    ]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Another kind of file than wanted",
+    concern="sound",
+    rule=ContainerRule,
+    explains=(Explanation(effects=frozenset({"mixed-formats"}), unit="container"),),
+)
+
+
 _FOR_LARGE: frozenset[Container] = frozenset({"RF64", "BW64", "W64"})
 
 

@@ -17,16 +17,44 @@ To do: export again with the whole beginning and ending; never fade it to hide t
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
 from stemprep.checks.intended import own_severity
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_file, heard, severity_under
+from stemprep.model.definition import Key, Range
 from stemprep.model.facts import EdgeFacts, Sound
 from stemprep.model.finding import Finding
-from stemprep.model.rule import CutOffRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.value_types import Seconds
 from stemprep.units import seconds_from_samples
 
 ID = "cut-off"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CutOffRule(Rule):
+    """From which level on an abrupt edge counts."""
+
+    max_below_rms_db: Annotated[
+        float,
+        Range(0, 60),
+        Key("an abrupt edge counts from this much below the file's level, dB", 6.0),
+    ]
+    min_duration_s: Annotated[Seconds, Key("shorter files are not judged, s", 1.0)]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Begins or ends in the middle of sound",
+    concern="sound",
+    rule=CutOffRule,
+    side_effect_of=("trim",),
+)
+
+
 _INTENDED = frozenset({"cut", "cut-off", "loop"})
 
 

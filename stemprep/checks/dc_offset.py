@@ -18,14 +18,35 @@ never from a stem that has to add up to a mix; better, remove it at its source a
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_file, channel_name, heard, severity_under
+from stemprep.model.definition import Key
 from stemprep.model.finding import Finding
-from stemprep.model.rule import DcOffsetRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.value_types import LevelDb, Seconds
 from stemprep.units import db_from_ratio, seconds_from_samples
 
 ID = "dc-offset"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DcOffsetRule(Rule):
+    """Largest constant offset."""
+
+    max_dbfs: Annotated[LevelDb, Key("largest constant offset of a channel, dBFS", -50.0)]
+    min_duration_s: Annotated[Seconds, Key("shorter files are not judged, s", 0.5)]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Constant offset",
+    concern="sound",
+    rule=DcOffsetRule,
+)
 
 
 def check(file: MeasuredFile, rule: DcOffsetRule) -> Iterator[Finding]:

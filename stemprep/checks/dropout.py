@@ -22,8 +22,11 @@ take or draw a crossfade over it.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
 from stemprep.checks.intended import own_severity
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import (
     Run,
     about_file,
@@ -34,14 +37,35 @@ from stemprep.checks.tell import (
     severity_under,
     span,
 )
+from stemprep.model.definition import Key
 from stemprep.model.facts import Runs
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat
-from stemprep.model.rule import DropoutRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.value_types import SampleCount
 from stemprep.model.words import Ceiling, Severity
 
 ID = "dropout"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DropoutRule(Rule):
+    """severity: holes up to max_hole_samples and repeated buffers."""
+
+    max_hole_samples: Annotated[SampleCount, Key("a longer gap is taken for an edit", 4800)]
+    long_severity: Annotated[Ceiling, Key("weight of longer gaps", "note")]
+    regular_severity: Annotated[Ceiling, Key("weight of evenly spaced holes", "note")]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Hole or repeated piece inside the sound",
+    concern="sound",
+    rule=DropoutRule,
+)
+
+
 _INTENDED = frozenset({"stutter", "gated", "gate", "chopped", "glitch", "loop"})
 _ADVICE = "Listen to these places; export again, and if the recording has it too, repair or retake."
 

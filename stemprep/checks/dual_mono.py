@@ -15,14 +15,36 @@ up); or export the track as mono.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_file, heard, severity_under
+from stemprep.model.definition import Key
 from stemprep.model.finding import Finding
-from stemprep.model.rule import DualMonoRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.value_types import LevelDb
 from stemprep.units import SILENCE_DB
 
 ID = "dual-mono"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DualMonoRule(Rule):
+    """How alike two sides are that are one."""
+
+    max_difference_dbfs: Annotated[LevelDb, Key("peak of left minus right, dBFS", -90.0)]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Two equal sides",
+    concern="sound",
+    rule=DualMonoRule,
+)
+
+
 _ADVICE = "Export the track as mono, or order the fold in the sheet (fold_mono)."
 _STEM_ADVICE = (
     "Nothing, if it is one signal: a stem is left as it is, so that the sum holds; "

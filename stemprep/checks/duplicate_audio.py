@@ -17,6 +17,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.song import Song
 from stemprep.checks.tell import about_files, listed, severity_under, worst_ceiling
 from stemprep.model.finding import Finding
@@ -24,6 +25,11 @@ from stemprep.model.rule import RuleTable
 from stemprep.model.session import MeasuredFile
 
 ID = "duplicate-audio"
+NATURE = Nature(
+    scope="song",
+    heading="Same sound twice",
+    concern="sound",
+)
 
 
 def check(song: Song, rules: RuleTable) -> Iterator[Finding]:

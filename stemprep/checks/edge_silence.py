@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Literal
+from dataclasses import dataclass
+from typing import Annotated, Literal
 
 from stemprep.checks.tell import about_file, heard, severity_under
+from stemprep.model.definition import Key
 from stemprep.model.finding import Finding
-from stemprep.model.rule import EdgeSilenceRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.value_types import Seconds
 from stemprep.units import seconds_from_samples
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeSilenceRule(Rule):
+    """Longest silence at head or tail, by the spec's measuring settings."""
+
+    max_s: Annotated[Seconds, Key("longest silence that passes, s", 2.0)]
 
 
 def edge_silence(

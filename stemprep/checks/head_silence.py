@@ -15,12 +15,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from stemprep.checks.edge_silence import edge_silence
+from stemprep.checks.edge_silence import EdgeSilenceRule, edge_silence
+from stemprep.checks.nature import Nature
 from stemprep.model.finding import Finding
-from stemprep.model.rule import EdgeSilenceRule
 from stemprep.model.session import MeasuredFile
 
 ID = "head-silence"
+NATURE = Nature(
+    scope="file",
+    heading="Long silence before the sound",
+    concern="sound",
+    rule=EdgeSilenceRule,
+    side_effect_of=("place", "pad"),
+)
 
 
 def check(file: MeasuredFile, rule: EdgeSilenceRule) -> Iterator[Finding]:

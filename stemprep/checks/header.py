@@ -22,11 +22,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from stemprep.checks.header_faults import merged_faults
+from stemprep.checks.nature import Nature
 from stemprep.model.finding import Finding
 from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
 
 ID = "header"
+NATURE = Nature(
+    scope="file",
+    heading="Wrong header",
+    concern="sound",
+)
 
 
 def check(file: MeasuredFile, rule: Rule) -> Iterator[Finding]:

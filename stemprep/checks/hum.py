@@ -17,13 +17,33 @@ To do: find the loop at the source and record again; else ask the mixer for narr
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_file, channel_name, heard, severity_under
+from stemprep.model.definition import Key
 from stemprep.model.finding import Finding
-from stemprep.model.rule import HumRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.value_types import LevelDb
 
 ID = "hum"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HumRule(Rule):
+    """Loudest mains hum, all its partials together."""
+
+    max_dbfs: Annotated[LevelDb, Key("loudest mains hum in the pauses, dBFS RMS", -75.0)]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Mains hum",
+    concern="sound",
+    rule=HumRule,
+)
 
 
 def check(file: MeasuredFile, rule: HumRule) -> Iterator[Finding]:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 from stemprep.checks import waiver
 from stemprep.checks.bars import with_bars
 from stemprep.checks.duplicate_audio import duplicate_groups
-from stemprep.checks.explaining import told_once
+from stemprep.checks.explaining import separate_effects
 from stemprep.checks.mic_words import air_temperature_c
+from stemprep.checks.nature import Check
 from stemprep.checks.pairs import pairs_of
 from stemprep.checks.song import Song, songs_of
 from stemprep.checks.unused import unused_as_notes
@@ -22,23 +22,6 @@ from stemprep.model.report import SongVerdict
 from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import MeasuredSession
 from stemprep.model.words import SEVERITY_ORDER, Verdict
-
-Scope = Literal["file", "song", "set", "return", "waivers"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Check:
-    """One registered check.
-
-    scope: what ``run`` takes first: a MeasuredFile, a Song, the MeasuredSession, what came back
-           of a delivery (Returned), or the objections to the sheet's waivers; then the rule of
-           the file's role (scope file) or the table of rules.
-    """
-
-    id: str
-    scope: Scope
-    run: Callable[..., Iterator[Finding]]
-    manual: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,8 +40,10 @@ def judge_by(
     """Judge a measured session by a spec with the given checks."""
     songs = songs_of(measured)
     found = _all_findings(measured, songs, spec, checks)
-    standing, explained = told_once(unused_as_notes(found, measured, spec.contents.layout))
-    marked, objections = apply_waivers(standing, explained, measured)
+    standing, explained = separate_effects(
+        unused_as_notes(found, measured, spec.contents.layout), checks
+    )
+    marked, objections = apply_waivers(standing, explained, measured, checks)
     notes = waiver.check(objections, spec.rules[waiver.ID])
     told = with_bars((*marked, *notes), songs, measured.session)
     findings = _ranked(told, measured, tuple(checks))
@@ -99,15 +84,15 @@ def _all_findings(
 ) -> Iterator[Finding]:
     for check in checks.values():
         rules = spec.rules[check.id]
-        if check.scope == "file":
+        if check.nature.scope == "file":
             for file in measured.files:
                 rule = rules.for_role(file.role)
                 if rule.severity != "off":
                     yield from check.run(file, rule)
-        elif check.scope == "song":
+        elif check.nature.scope == "song":
             for song in songs:
                 yield from check.run(song, rules)
-        elif check.scope == "set":
+        elif check.nature.scope == "set":
             yield from check.run(measured, rules)
 
 

@@ -24,15 +24,48 @@ again with its offset taken out.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import severity_under, span
+from stemprep.model.definition import Key, Range
 from stemprep.model.finding import Finding
 from stemprep.model.mic_pairs import speed_of_sound_m_s
 from stemprep.model.reconciliation import NewFile, Returned
-from stemprep.model.rule import LateEntryRule, RuleTable
+from stemprep.model.rule import Rule, RuleTable
 from stemprep.units import clock_from_samples
 
 ID = "late-entry"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LateEntryRule(Rule):
+    """From when on a new file is out of time."""
+
+    min_ms: Annotated[
+        float, Range(0.1, 200), Key("a new file that is early or late by this is told, ms", 2.0)
+    ]
+    max_room_ms: Annotated[
+        float,
+        Range(0, 200),
+        Key("up to here a lateness may be the way from loudspeakers, ms", 15.0),
+    ]
+    min_room_leak_db: Annotated[
+        float,
+        Range(-144, 0),
+        Key("a leak farther under the take than this comes from headphones, dB", -40.0),
+    ]
+
+
+NATURE = Nature(
+    scope="return",
+    heading="New file out of time",
+    concern="sound",
+    rule=LateEntryRule,
+)
+
+
 _ROOM_C = 20.0
 
 

@@ -18,17 +18,37 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
 from stemprep.checks.heard import Heard, ceiling_in_set
+from stemprep.checks.nature import Nature
 from stemprep.checks.song import Song
 from stemprep.checks.starts import length_gap
 from stemprep.checks.tell import about_files, severity_under, span
+from stemprep.model.definition import Key
 from stemprep.model.finding import Finding
-from stemprep.model.rule import LengthRule, RuleTable
+from stemprep.model.rule import Rule, RuleTable
+from stemprep.model.value_types import SampleCount
 from stemprep.model.words import Severity
 from stemprep.units import clock_from_samples
 
 ID = "length"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LengthRule(Rule):
+    """How much lengths may differ."""
+
+    tolerance_samples: Annotated[SampleCount, Key("how much lengths of one song may differ", 0)]
+
+
+NATURE = Nature(
+    scope="song",
+    heading="Another length than the rest",
+    concern="fit",
+    rule=LengthRule,
+)
 
 
 def check(song: Song, rules: RuleTable) -> Iterator[Finding]:

@@ -17,12 +17,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from stemprep.checks.header_faults import merged_faults
+from stemprep.checks.nature import Explanation, Nature
 from stemprep.checks.tell import about_file, severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
 
 ID = "lossy-source"
+NATURE = Nature(
+    scope="file",
+    heading="Went through a lossy codec",
+    concern="sound",
+    explains=(Explanation(effects=frozenset({"container", "bit-depth", "mixed-formats"})),),
+)
 
 
 def check(file: MeasuredFile, rule: Rule) -> Iterator[Finding]:

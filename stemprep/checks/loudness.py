@@ -15,13 +15,34 @@ To do: set the level in the session and export again; stems go down with their m
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_file, heard, severity_under
+from stemprep.model.definition import Key
 from stemprep.model.finding import Finding
-from stemprep.model.rule import LoudnessRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.value_types import LevelDb
 
 ID = "loudness"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoudnessRule(Rule):
+    """Integrated loudness between the two."""
+
+    min_lufs: Annotated[LevelDb | None, Key("lowest integrated loudness, LUFS", -24.0)]
+    max_lufs: Annotated[LevelDb | None, Key("highest integrated loudness, LUFS", -14.0)]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Loudness out of range",
+    concern="sound",
+    rule=LoudnessRule,
+)
 
 
 def check(file: MeasuredFile, rule: LoudnessRule) -> Iterator[Finding]:

@@ -23,12 +23,14 @@ from collections.abc import Iterator, Sequence
 
 from stemprep.checks.mic_words import (
     MOST_NAMED,
+    MicDelayRule,
     air_temperature_c,
     known_pairs,
     spoken,
     stereo_sides,
     without_far_sides,
 )
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_files, listed, severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.mic_pairs import MicPair
@@ -36,6 +38,12 @@ from stemprep.model.rule import RuleTable
 from stemprep.model.session import MeasuredFile, MeasuredSession
 
 ID = "mic-delay"
+NATURE = Nature(
+    scope="set",
+    heading="Microphone at another time",
+    concern="sound",
+    rule=MicDelayRule,
+)
 _LEAST_SAMPLES = 0.75
 _UNSURE = 0.75
 _SIX_TO_EIGHT_FEET_MS = (5.3, 7.15)

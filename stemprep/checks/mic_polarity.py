@@ -25,6 +25,7 @@ from stemprep.checks.mic_words import (
     spoken,
     without_far_sides,
 )
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_files, channel_name, listed, severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.mic_pairs import CELSIUS_OF_0_K, MicPair
@@ -33,6 +34,11 @@ from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import Severity
 
 ID = "mic-polarity"
+NATURE = Nature(
+    scope="set",
+    heading="Microphone out of polarity",
+    concern="sound",
+)
 
 
 def check(measured: MeasuredSession, rules: RuleTable) -> Iterator[Finding]:

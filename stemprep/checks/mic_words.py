@@ -4,13 +4,26 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Annotated
 
 from stemprep.checks.pairs import pairs_of
 from stemprep.checks.song import songs_of
+from stemprep.model.definition import Key, Range
 from stemprep.model.mic_pairs import MicPair, pair_of_lag
-from stemprep.model.rule import MicDelayRule, RuleTable
+from stemprep.model.rule import Rule, RuleTable
 from stemprep.model.session import MeasuredSession
 from stemprep.naming import file_name, split_extension
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MicDelayRule(Rule):
+    """What a distance is computed with."""
+
+    air_temperature_c: Annotated[
+        float, Range(-40, 60), Key("air temperature by which the way of the sound is told, C", 20.0)
+    ]
+
 
 MOST_NAMED = 3
 _TRACK_NUMBER = re.compile(r"^\d{1,3}[ _.\-]+(?=\D)")

@@ -15,12 +15,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable
 from stemprep.model.session import MeasuredSession
 
 ID = "missing-file"
+NATURE = Nature(
+    scope="set",
+    heading="File is missing",
+    concern="loss",
+)
 
 
 def check(measured: MeasuredSession, rules: RuleTable) -> Iterator[Finding]:

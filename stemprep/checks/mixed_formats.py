@@ -22,6 +22,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from stemprep.checks.heard import Heard, ceiling_in_set, measure_givers, word_of
+from stemprep.checks.nature import Nature
 from stemprep.checks.song import Song, majority
 from stemprep.checks.tell import about_files, rate_name, severity_under
 from stemprep.model.finding import Finding
@@ -30,6 +31,11 @@ from stemprep.model.rule import RuleTable
 from stemprep.model.words import OperationName, Severity
 
 ID = "mixed-formats"
+NATURE = Nature(
+    scope="song",
+    heading="Another format than the rest",
+    concern="fit",
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,14 +16,34 @@ rename the track in the session.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_file, severity_under
+from stemprep.model.definition import Key, Range
 from stemprep.model.finding import Finding
-from stemprep.model.rule import NameRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
 from stemprep.naming import MAX_PATH_CHARACTERS, portability_problems
 
 ID = "name"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NameRule(Rule):
+    """What a name must hold."""
+
+    is_portable: Annotated[bool, Key("names must hold on Windows, macOS and Linux", True)]
+    max_path_characters: Annotated[int, Range(20, 4096), Key("of the whole path", 255)]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Name that does not work everywhere",
+    concern="label",
+    rule=NameRule,
+)
 
 
 def check(file: MeasuredFile, rule: NameRule) -> Iterator[Finding]:

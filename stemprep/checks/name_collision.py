@@ -21,6 +21,7 @@ import unicodedata
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_files, count_of, severity_under, worst_ceiling
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable
@@ -29,6 +30,12 @@ from stemprep.model.words import Severity
 from stemprep.naming import collision_key, portable_path
 
 ID = "name-collision"
+NATURE = Nature(
+    scope="set",
+    heading="Names that collide",
+    concern="label",
+    is_waivable=False,
+)
 _NO_WORD = re.compile(r"[^\w.\-]+|_+")  # dots and hyphens survive every clean-up of names
 
 

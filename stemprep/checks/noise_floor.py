@@ -18,13 +18,35 @@ it only between the notes.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_file, channel_name, heard, severity_under
+from stemprep.model.definition import Key
 from stemprep.model.finding import Finding
-from stemprep.model.rule import NoiseFloorRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.value_types import LevelDb
 
 ID = "noise-floor"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoiseFloorRule(Rule):
+    """Loudest noise."""
+
+    max_dbfs: Annotated[LevelDb, Key("loudest noise between the notes, dBFS RMS", -60.0)]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Noisy pauses",
+    concern="sound",
+    rule=NoiseFloorRule,
+)
+
+
 _ALL_HUM_DB = 1.0
 
 

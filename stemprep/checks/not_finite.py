@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from stemprep.checks.nature import SOUND_CHECKS, Explanation, Nature
 from stemprep.checks.tell import about_file, channel_name, count_of, heard, severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.rule import Rule
@@ -22,6 +23,13 @@ from stemprep.model.session import MeasuredFile
 from stemprep.units import clock_from_samples
 
 ID = "not-finite"
+NATURE = Nature(
+    scope="file",
+    heading="Holds samples that are no numbers",
+    concern="loss",
+    explains=(Explanation(effects=SOUND_CHECKS | {"silent-file"}, is_artefact=True),),
+    is_waivable=False,
+)
 
 
 def check(file: MeasuredFile, rule: Rule) -> Iterator[Finding]:

@@ -26,6 +26,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.null_words import UNTESTED_ADVICE, advice_of, message_of, untested_words
 from stemprep.checks.tell import about_files, finite, severity_under, worst_ceiling
 from stemprep.model.finding import Finding
@@ -35,6 +36,11 @@ from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import Severity
 
 ID = "null-test"
+NATURE = Nature(
+    scope="set",
+    heading="Stems do not add up to the mix",
+    concern="fit",
+)
 
 
 def check(measured: MeasuredSession, rules: RuleTable) -> Iterator[Finding]:

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import listed, rate_name, severity_under
 from stemprep.model.finding import MAX_WORST, Finding, Occurrence, Occurrences
 from stemprep.model.reconciliation import OriginalFate, Region, Returned
@@ -26,6 +27,11 @@ from stemprep.model.rule import RuleTable
 from stemprep.units import clock_from_samples
 
 ID = "original-changed"
+NATURE = Nature(
+    scope="return",
+    heading="Original came back changed",
+    concern="sound",
+)
 _MOST_TOLD = 3
 
 

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.reconciliation import Returned
@@ -22,6 +23,11 @@ from stemprep.model.rule import RuleTable
 from stemprep.model.words import Severity
 
 ID = "original-missing"
+NATURE = Nature(
+    scope="return",
+    heading="Original did not come back",
+    concern="sound",
+)
 
 
 def check(returned: Returned, rules: RuleTable) -> Iterator[Finding]:

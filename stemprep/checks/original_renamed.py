@@ -15,12 +15,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.reconciliation import Returned
 from stemprep.model.rule import RuleTable
 
 ID = "original-renamed"
+NATURE = Nature(
+    scope="return",
+    heading="Original came back under another name",
+    concern="sound",
+)
 
 
 def check(returned: Returned, rules: RuleTable) -> Iterator[Finding]:

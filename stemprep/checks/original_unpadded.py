@@ -17,12 +17,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import severity_under, span
 from stemprep.model.finding import Finding
 from stemprep.model.reconciliation import OriginalFate, Region, Returned
 from stemprep.model.rule import RuleTable
 
 ID = "original-unpadded"
+NATURE = Nature(
+    scope="return",
+    heading="Original came back without our silence",
+    concern="sound",
+)
 
 
 def check(returned: Returned, rules: RuleTable) -> Iterator[Finding]:

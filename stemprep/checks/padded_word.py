@@ -16,14 +16,36 @@ it, nothing is wrong with the sound.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_file, count_of, heard, severity_under
+from stemprep.model.definition import Key, Range
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat
-from stemprep.model.rule import PaddedWordRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
 
 ID = "padded-word"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PaddedWordRule(Rule):
+    """How many always-zero low bits make a word padded."""
+
+    min_unused_bits: Annotated[int, Range(1, 31), Key("low bits that are always zero", 1)]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Fewer bits than it says",
+    concern="sound",
+    rule=PaddedWordRule,
+    side_effect_of=("convert-word-length",),
+)
+
+
 _FLOAT_SIGNIFICANT_BITS = 24  # IEEE 754 binary32: 23 stored bits and the implied one
 
 

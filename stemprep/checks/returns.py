@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from stemprep.checks.judging import Check
+from stemprep.checks.nature import Check
 from stemprep.checks.tell import rate_name, severity_under, word_name
 from stemprep.checks.waiving import apply_waivers
 from stemprep.model.finding import Finding
@@ -36,11 +36,11 @@ def judge_return_by(
     """
     found: list[Finding] = []
     for check in checks.values():
-        if check.scope == "return":
+        if check.nature.scope == "return":
             found += check.run(returned, spec.rules[check.id])
     found += _formats(returned, spec.rules[FORMATS])
     if measured is not None:
-        found = list(apply_waivers(found, (), measured)[0])
+        found = list(apply_waivers(found, (), measured, checks)[0])
     found += [
         _as_of_a_take(finding) for finding in findings if _concerns(finding, returned, checks)
     ]
@@ -55,7 +55,7 @@ def _concerns(finding: Finding, returned: Returned, checks: Mapping[str, Check])
     if finding.severity == "note" and finding.check not in _NOTES_ON_TAKES:
         return False
     looked_at = {file.file for file in returned.new_files} | set(returned.unread)
-    is_of_one_file = checks[finding.check].scope == "file"
+    is_of_one_file = checks[finding.check].nature.scope == "file"
     return is_of_one_file and finding.file is not None and finding.file in looked_at
 
 

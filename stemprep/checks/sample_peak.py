@@ -15,13 +15,34 @@ alone, and no limiter.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Explanation, Nature
 from stemprep.checks.tell import about_file, heard, place, severity_under
+from stemprep.model.definition import Key
 from stemprep.model.finding import Finding
-from stemprep.model.rule import SamplePeakRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.value_types import LevelDb
 
 ID = "sample-peak"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SamplePeakRule(Rule):
+    """Highest sample peak."""
+
+    max_dbfs: Annotated[LevelDb | None, Key("highest sample peak, dBFS", -0.3)]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Peaks too high",
+    concern="sound",
+    rule=SamplePeakRule,
+    explains=(Explanation(effects=frozenset({"true-peak"})),),
+)
 
 
 def check(file: MeasuredFile, rule: SamplePeakRule) -> Iterator[Finding]:

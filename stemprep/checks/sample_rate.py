@@ -14,13 +14,38 @@ quality converter and keeps the start on the sample.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Explanation, Nature
 from stemprep.checks.tell import about_file, rate_name, severity_under
+from stemprep.model.definition import Key
 from stemprep.model.finding import Finding
-from stemprep.model.rule import SampleRateRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.value_types import RateHz
 
 ID = "sample-rate"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SampleRateRule(Rule):
+    """Rates that may stay."""
+
+    accepted_hz: Annotated[
+        tuple[RateHz, ...], Key("rates that may stay; []: any", "[48000, 96000]")
+    ]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Another sample rate than wanted",
+    concern="fit",
+    rule=SampleRateRule,
+    explains=(Explanation(effects=frozenset({"mixed-formats"}), unit="Hz"),),
+)
+
+
 _LOWEST_HZ, _HIGHEST_HZ = 8_000, 384_000
 
 

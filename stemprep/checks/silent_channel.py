@@ -14,15 +14,38 @@ To do: export again with both sides, or as mono; nothing is copied across by its
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Explanation, Nature
 from stemprep.checks.tell import about_file, channel_name, heard, listed, severity_under
+from stemprep.model.definition import Key
 from stemprep.model.finding import Finding
-from stemprep.model.rule import SilentChannelRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.value_types import LevelDb
 from stemprep.model.words import Severity
 from stemprep.units import SILENCE_DB
 
 ID = "silent-channel"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SilentChannelRule(Rule):
+    """A channel that stays this quiet is dead while another sounds."""
+
+    max_channel_peak_dbfs: Annotated[LevelDb, Key("a channel at or below is dead, dBFS", -80.0)]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="One side is silent",
+    concern="sound",
+    rule=SilentChannelRule,
+    explains=(Explanation(effects=frozenset({"dual-mono"}), is_artefact=True),),
+)
+
+
 _MIN_GAP_DB = 20.0
 
 

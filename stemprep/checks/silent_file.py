@@ -17,12 +17,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from stemprep.checks.nature import EDGE_CHECKS, SIDE_CHECKS, Explanation, Nature
 from stemprep.checks.tell import about_file, heard, severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
 
 ID = "silent-file"
+NATURE = Nature(
+    scope="file",
+    heading="Empty file",
+    concern="sound",
+    explains=(
+        Explanation(
+            effects=SIDE_CHECKS | EDGE_CHECKS | {"loudness", "dc-offset", "padded-word"},
+            is_artefact=True,
+        ),
+    ),
+)
 
 
 def check(file: MeasuredFile, rule: Rule) -> Iterator[Finding]:

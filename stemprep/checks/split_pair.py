@@ -18,6 +18,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from stemprep.checks.heard import Heard
+from stemprep.checks.nature import Nature
 from stemprep.checks.pairs import pairs_of
 from stemprep.checks.song import Song
 from stemprep.checks.tell import about_files, severity_under, worst_ceiling
@@ -26,6 +27,11 @@ from stemprep.model.rule import RuleTable
 from stemprep.model.words import OperationName
 
 ID = "split-pair"
+NATURE = Nature(
+    scope="song",
+    heading="Left and right do not match",
+    concern="sound",
+)
 
 
 def check(song: Song, rules: RuleTable) -> Iterator[Finding]:

@@ -27,6 +27,7 @@ from fractions import Fraction
 from stemprep.checks.content_starts import by_content
 from stemprep.checks.drifting import by_drift
 from stemprep.checks.heard import Heard, ceiling_in_set, is_same_time
+from stemprep.checks.nature import Explanation, Nature
 from stemprep.checks.song import Song
 from stemprep.checks.tell import about_files, severity_under, span
 from stemprep.model.finding import Finding
@@ -35,6 +36,12 @@ from stemprep.model.words import Severity
 from stemprep.units import time_of_day_from_samples
 
 ID = "start-alignment"
+NATURE = Nature(
+    scope="song",
+    heading="Does not begin with the rest",
+    concern="fit",
+    explains=(Explanation(effects=frozenset({"length"})),),
+)
 
 
 def check(song: Song, rules: RuleTable) -> Iterator[Finding]:

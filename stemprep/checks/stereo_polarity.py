@@ -18,16 +18,41 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import PurePosixPath
+from typing import Annotated
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_file, heard, severity_under
+from stemprep.model.definition import Key, Range
 from stemprep.model.finding import Finding
-from stemprep.model.rule import StereoPolarityRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.value_types import LevelDb
 from stemprep.model.words import Severity
 from stemprep.units import SILENCE_DB
 
 ID = "stereo-polarity"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StereoPolarityRule(Rule):
+    """What an inverted side looks like: both limits must be met."""
+
+    max_correlation: Annotated[
+        float, Range(-1, 0), Key("lasting correlation at or below: one side is inverted", -0.9)
+    ]
+    max_mono_sum_change_db: Annotated[LevelDb, Key("and so much is lost in mono, dB", -6.0)]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="One side is inverted",
+    concern="sound",
+    rule=StereoPolarityRule,
+)
+
+
 _MID_AND_SIDE = re.compile(r"(?<![a-z])(m[ _&+/-]?s|mid[ _&+-]*side)(?![a-z])", re.IGNORECASE)
 
 

@@ -15,12 +15,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from stemprep.checks.edge_silence import edge_silence
+from stemprep.checks.edge_silence import EdgeSilenceRule, edge_silence
+from stemprep.checks.nature import Nature
 from stemprep.model.finding import Finding
-from stemprep.model.rule import EdgeSilenceRule
 from stemprep.model.session import MeasuredFile
 
 ID = "tail-silence"
+NATURE = Nature(
+    scope="file",
+    heading="Long silence after the sound",
+    concern="sound",
+    rule=EdgeSilenceRule,
+    side_effect_of=("pad",),
+)
 
 
 def check(file: MeasuredFile, rule: EdgeSilenceRule) -> Iterator[Finding]:

@@ -21,18 +21,39 @@ it), or export again with time stamps from the session.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from fractions import Fraction
+from typing import Annotated
 
 from stemprep.checks.content_starts import placements_by_content
 from stemprep.checks.heard import Heard, ceiling_in_set, is_same_time
+from stemprep.checks.nature import Nature
 from stemprep.checks.song import Song
 from stemprep.checks.tell import about_files, count_of, severity_under, span
+from stemprep.model.definition import Key
 from stemprep.model.finding import Finding
-from stemprep.model.rule import RuleTable, TimeReferenceRule
+from stemprep.model.rule import Rule, RuleTable
 from stemprep.model.words import Container, Severity
 from stemprep.units import time_of_day_from_samples
 
 ID = "time-reference"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeReferenceRule(Rule):
+    """Whether every file must carry one."""
+
+    is_required: Annotated[bool, Key("every file must carry one", False)]
+
+
+NATURE = Nature(
+    scope="song",
+    heading="Time reference contradicts",
+    concern="fit",
+    rule=TimeReferenceRule,
+)
+
+
 _CAN_HOLD: frozenset[Container] = frozenset({"WAV", "RF64", "BW64"})
 
 

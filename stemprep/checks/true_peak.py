@@ -14,13 +14,33 @@ To do: turn the mix and all stems that add up to it down together and export aga
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import about_file, heard, severity_under
+from stemprep.model.definition import Key
 from stemprep.model.finding import Finding
-from stemprep.model.rule import TruePeakRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
+from stemprep.model.value_types import LevelDb
 
 ID = "true-peak"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TruePeakRule(Rule):
+    """Highest true peak."""
+
+    max_dbtp: Annotated[LevelDb | None, Key("highest true peak, dBTP", -1.0)]
+
+
+NATURE = Nature(
+    scope="file",
+    heading="Peaks too high between samples",
+    concern="sound",
+    rule=TruePeakRule,
+)
 
 
 def check(file: MeasuredFile, rule: TruePeakRule) -> Iterator[Finding]:

@@ -17,11 +17,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from stemprep.checks.header_faults import merged_faults
+from stemprep.checks.nature import Explanation, Nature
 from stemprep.model.finding import Finding
 from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
 
 ID = "truncated"
+NATURE = Nature(
+    scope="file",
+    heading="Cut off: sound is missing",
+    concern="loss",
+    explains=(Explanation(effects=frozenset({"header", "checksum", "length", "cut-off"})),),
+    is_waivable=False,
+)
 
 
 def check(file: MeasuredFile, rule: Rule) -> Iterator[Finding]:

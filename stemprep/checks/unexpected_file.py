@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.sheet_paths import sheet_index
 from stemprep.checks.tell import (
     about_entries,
@@ -31,6 +32,12 @@ from stemprep.model.session import MeasuredSession
 from stemprep.model.sheet import SessionSheet
 
 ID = "unexpected-file"
+NATURE = Nature(
+    scope="set",
+    heading="File that nobody expects",
+    concern="label",
+    is_of_drop=True,
+)
 
 
 def check(measured: MeasuredSession, rules: RuleTable) -> Iterator[Finding]:

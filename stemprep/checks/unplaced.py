@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.reconciliation import NewFile, Returned
@@ -25,6 +26,7 @@ from stemprep.model.rule import RuleTable
 from stemprep.model.words import Severity
 
 ID = "unplaced"
+NATURE = Nature(scope="return", heading="New file without a place", concern="sound")
 _ADVICE = (
     "Ask where it begins, or for an export from the session's start. Or order its place when you "
     "accept the return: --place FILE=SAMPLES from the session's start, or FILE='bar 17'."

@@ -18,12 +18,35 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from stemprep.checks.header_faults import merged_faults
+from stemprep.checks.nature import Explanation, Nature
 from stemprep.checks.tell import about_file, severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
 
 ID = "unreadable"
+NATURE = Nature(
+    scope="file",
+    heading="Cannot be read",
+    concern="loss",
+    explains=(
+        Explanation(
+            effects=frozenset(
+                {
+                    "truncated",
+                    "header",
+                    "checksum",
+                    "lossy-source",
+                    "container",
+                    "sample-rate",
+                    "bit-depth",
+                    "channel-count",
+                }
+            )
+        ),
+    ),
+    is_waivable=False,
+)
 _SAY_WHY = frozenset({ID, "truncated", "lossy-source", "checksum"})
 
 

@@ -19,6 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from stemprep.checks import unreadable
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable
@@ -26,6 +27,13 @@ from stemprep.model.session import UNREADABLE, DropEntry, Hazard, MeasuredSessio
 from stemprep.model.words import Severity
 
 ID = "unsafe-entry"
+NATURE = Nature(
+    scope="set",
+    heading="Entry that cannot be taken safely",
+    concern="sound",
+    is_waivable=False,
+    is_of_drop=True,
+)
 _MILD: frozenset[Hazard] = frozenset({"inside-link", "dangling", "loop", "special"})
 _ADVICE: dict[Hazard, str] = {
     "inside-link": "Nothing to do: the file it points to is taken once.",

@@ -16,12 +16,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from stemprep.checks.nature import Nature
 from stemprep.checks.tell import severity_under
 from stemprep.checks.waiving import Objection
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable
 
 ID = "waiver"
+NATURE = Nature(
+    scope="waivers",
+    heading="Waiver that does not hold",
+    concern="label",
+    is_of_drop=True,
+)
 
 
 def check(objections: tuple[Objection, ...], rules: RuleTable) -> Iterator[Finding]:

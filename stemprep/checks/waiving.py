@@ -6,11 +6,11 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from stemprep.checks.nature import Check
 from stemprep.checks.sheet_paths import sheet_index
 from stemprep.model.finding import Finding
 from stemprep.model.session import MeasuredSession
 from stemprep.model.sheet import Waiver
-from stemprep.model.words import NOT_WAIVABLE
 from stemprep.units import SILENCE_DB
 
 _OWN_CHECK = "waiver"
@@ -28,14 +28,18 @@ class Objection:
 
 @dataclass(frozen=True, slots=True)
 class _Signed:
-    """A waiver with the subjects that its pattern names."""
+    """A waiver with the subjects that its pattern names, and whether its check may be waived."""
 
     waiver: Waiver
     subjects: frozenset[str]
+    is_waivable: bool
 
 
 def apply_waivers(
-    findings: Sequence[Finding], explained: Sequence[Finding], measured: MeasuredSession
+    findings: Sequence[Finding],
+    explained: Sequence[Finding],
+    measured: MeasuredSession,
+    checks: Mapping[str, Check],
 ) -> tuple[tuple[Finding, ...], tuple[Objection, ...]]:
     """Mark the findings that are signed for; list what is wrong with the waivers.
 
@@ -50,10 +54,13 @@ def apply_waivers(
     every = (*findings, *explained)
     subjects = dict.fromkeys(subject for finding in every for subject in _subjects(finding))
     index = sheet_index(measured, subjects)
-    signed = [_Signed(w, frozenset(index.named_by(w.file))) for w in dict.fromkeys(sheet.waivers)]
+    signed = [
+        _Signed(waiver, frozenset(index.named_by(waiver.file)), _is_waivable(waiver, checks))
+        for waiver in dict.fromkeys(sheet.waivers)
+    ]
     by_check: dict[str, list[_Signed]] = defaultdict(list)
     for one in signed:
-        if _is_waivable(one.waiver):
+        if one.is_waivable:
             by_check[one.waiver.check].append(one)
     marked = tuple(_marked(finding, by_check[finding.check], hashes) for finding in findings)
     of_check: dict[str, list[Finding]] = defaultdict(list)
@@ -63,8 +70,9 @@ def apply_waivers(
     return marked, tuple(objection for some in objections for objection in some)
 
 
-def _is_waivable(waiver: Waiver) -> bool:
-    return waiver.check not in NOT_WAIVABLE and waiver.check != _OWN_CHECK
+def _is_waivable(waiver: Waiver, checks: Mapping[str, Check]) -> bool:
+    check = checks.get(waiver.check)
+    return check is not None and check.nature.is_waivable and waiver.check != _OWN_CHECK
 
 
 def _subjects(finding: Finding) -> tuple[str, ...]:
@@ -133,7 +141,7 @@ def _objections(
 ) -> Iterator[Objection]:
     """Yield what is wrong with one waiver, given all findings of its check."""
     waiver = signed.waiver
-    if not _is_waivable(waiver):
+    if not signed.is_waivable:
         yield Objection(
             waiver=waiver,
             reason="has no effect: that check cannot be waived",

@@ -20,6 +20,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from stemprep.checks.heard import Heard, ceiling_in_set
+from stemprep.checks.nature import Explanation, Nature
 from stemprep.checks.song import Song
 from stemprep.checks.tell import about_file, rate_name, severity_under
 from stemprep.model.finding import Finding
@@ -27,6 +28,15 @@ from stemprep.model.rule import RuleTable
 from stemprep.units import clock_from_samples
 
 ID = "wrong-rate-label"
+NATURE = Nature(
+    scope="song",
+    heading="Plays at the wrong speed",
+    concern="sound",
+    explains=(
+        Explanation(effects=frozenset({"length"})),
+        Explanation(effects=frozenset({"mixed-formats"}), unit="Hz"),
+    ),
+)
 RATES_HZ = (32_000, 44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 PULL = Fraction(1001, 1000)
 TOLERANCE_S = Fraction(1, 1000)

@@ -17,12 +17,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from stemprep.checks.nature import SOUND_CHECKS, Explanation, Nature
 from stemprep.checks.tell import about_file, heard, severity_under
 from stemprep.model.finding import Finding
 from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
 
 ID = "wrong-word-label"
+NATURE = Nature(
+    scope="file",
+    heading="Words are not what the header says",
+    concern="sound",
+    explains=(Explanation(effects=SOUND_CHECKS, is_artefact=True),),
+)
 _EVIDENCE = {
     "integer": "one half of the samples is too loud for any sound or no number, the other half "
     "vanishingly small",

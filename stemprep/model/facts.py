@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Annotated, Literal
 
+from stemprep.model.definition import Key, Range
 from stemprep.model.header import AudioFormat, Header
 from stemprep.model.mic_pairs import MicPair
 from stemprep.model.null_test import NullTest, UntestedSum
+from stemprep.model.value_types import LevelDb, Seconds
 from stemprep.model.words import TruePeakFilter
 
 MAX_LISTED_RUNS = 10_000
@@ -21,26 +23,22 @@ MAX_LISTED_RUNS = 10_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasureSettings:
-    """The thresholds that steer measuring; part of the key under which facts are kept.
+    """The thresholds that steer measuring; part of the key under which facts are kept."""
 
-    silence_peak_dbfs:      a sample at or below this counts as silent.
-    edge_silence_dbfs:      the same for the silence at head and tail, where a fade may end.
-    min_clip_run_samples:   shortest run at full scale that counts as clipping.
-    min_flat_top_samples:   shortest run at one level, at the local extreme below full scale.
-    min_flat_top_dbfs:      flat tops lower than this are not looked for.
-    min_silent_stretch_s:   shortest silence inside the sound that is listed.
-    true_peak_filter:       which interpolation filter reads the true peak.
-    overview_columns:       columns of the waveform picture.
-    """
-
-    silence_peak_dbfs: float = -80.0
-    edge_silence_dbfs: float = -70.0
-    min_clip_run_samples: int = 3
-    min_flat_top_samples: int = 3
-    min_flat_top_dbfs: float = -20.0
-    min_silent_stretch_s: float = 2.0
-    true_peak_filter: TruePeakFilter = "long"
-    overview_columns: int = 600
+    silence_peak_dbfs: Annotated[LevelDb, Key("a sample at or below is silent, dBFS", -80.0)]
+    edge_silence_dbfs: Annotated[LevelDb, Key("the same at head and tail, dBFS", -70.0)]
+    min_clip_run_samples: Annotated[
+        int, Range(1, 1000), Key("shortest run at full scale that is listed", 3)
+    ]
+    min_flat_top_samples: Annotated[
+        int, Range(2, 1000), Key("shortest flat top below full scale that is listed", 3)
+    ]
+    min_flat_top_dbfs: Annotated[LevelDb, Key("lower flat tops are not looked for, dBFS", -20.0)]
+    min_silent_stretch_s: Annotated[
+        Seconds, Key("shortest silence inside sound that is listed, s", 2.0)
+    ]
+    true_peak_filter: Annotated[TruePeakFilter, Key("filter that reads the true peak", "long")]
+    overview_columns: Annotated[int, Range(50, 5000), Key("width of the picture", 600)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

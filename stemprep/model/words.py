@@ -73,10 +73,6 @@ COMPANION_KINDS: tuple[CompanionKind, ...] = get_args(CompanionKind)
 
 SEVERITY_ORDER: dict[str, int] = {"fail": 0, "warn": 1, "note": 2}
 
-NOT_WAIVABLE = frozenset(
-    {"unreadable", "truncated", "not-finite", "unsafe-entry", "name-collision"}
-)
-
 
 def lower_severity(left: Severity, right: Severity) -> Severity:
     """The milder of two severities."""

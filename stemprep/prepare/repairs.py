@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from stemprep.checks.container import ContainerRule
+from stemprep.checks.sample_rate import SampleRateRule
 from stemprep.model.finding import Finding
 from stemprep.model.plan import OutputPlan, Repair
-from stemprep.model.rule import ContainerRule, DeliverySpec, SampleRateRule
+from stemprep.model.rule import DeliverySpec
 from stemprep.model.words import OperationName
 from stemprep.naming import collision_key, portability_problems
 from stemprep.prepare.reshape import files_of

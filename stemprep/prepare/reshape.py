@@ -6,10 +6,13 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from stemprep.checks.channel_count import ChannelCountRule
+from stemprep.checks.dc_offset import DcOffsetRule
+from stemprep.checks.dual_mono import DualMonoRule
 from stemprep.model.facts import SetFacts
 from stemprep.model.finding import Finding
 from stemprep.model.plan import Operation, Parameter
-from stemprep.model.rule import ChannelCountRule, DcOffsetRule, DeliverySpec, DualMonoRule
+from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import MeasuredFile
 from stemprep.model.sheet import WorkOrder
 from stemprep.model.words import OperationName

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from stemprep.checks import CHECKS, Concern
 from stemprep.model.finding import Finding, Occurrence
 from stemprep.model.header import AudioFormat
 from stemprep.model.report import Report
@@ -15,11 +16,7 @@ from stemprep.units import clock_from_samples
 
 MAX_PLACES = 3
 
-_LOST = frozenset({"unreadable", "truncated", "checksum", "not-finite", "missing-file"})
-_NOT_TOGETHER = frozenset(
-    {"start-alignment", "time-reference", "null-test", "length", "mixed-formats", "sample-rate"}
-)
-_LABELS = frozenset({"name", "name-collision", "clutter", "unexpected-file", "waiver"})
+_TIERS: Mapping[Concern, int] = {"loss": 0, "fit": 1, "sound": 2, "label": 3}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,9 +88,7 @@ def cure_words(finding: Finding) -> str:
 
 
 def _urgency(finding: Finding) -> tuple[int, int]:
-    check = finding.check
-    tier = 0 if check in _LOST else 1 if check in _NOT_TOGETHER else 3 if check in _LABELS else 2
-    return SEVERITY_ORDER[finding.severity], tier
+    return SEVERITY_ORDER[finding.severity], _TIERS[CHECKS[finding.check].nature.concern]
 
 
 def standing(report: Report) -> tuple[Finding, ...]:

@@ -70,7 +70,7 @@ class Service:
     def __post_init__(self) -> None:
         self._arrivals = Arrivals(self.config.inboxes, self.config.rescan_s)
         self._taking = Taking(config=self.config, store=self.store)
-        self._told = ToldInboxes(is_title_told=self.config.notices.is_title_told)
+        self._told = ToldInboxes(is_title_told=self.config.notices.are_titles_shown)
         self._hints = Hints(self.config.inboxes)
         self._indexes = Indexes(self.config, self.store)
         self._life = SignOfLife(self.config.state)
@@ -166,7 +166,7 @@ class Service:
 
     def _words_of(self, error: BaseException) -> str:
         """An error for the log: its words may name a drop, its kind and place cannot."""
-        if self.config.notices.is_title_told or isinstance(error, StoreError):
+        if self.config.notices.are_titles_shown or isinstance(error, StoreError):
             return str(error)
         last = traceback.extract_tb(error.__traceback__)[-1:]
         place = "".join(f" in {Path(frame.filename).name}:{frame.lineno}" for frame in last)

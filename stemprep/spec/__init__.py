@@ -1,7 +1,7 @@
 """YAML to frozen delivery specs and session sheets; every fault told with file, line and column.
 
 Nothing heavy is loaded before it is needed: listing the shipped specs must stay quick, so the
-YAML reader and the schema library come in with the first ``load_...`` or ``json_schema``.
+YAML reader comes in with the first ``load_...`` or ``json_schema``.
 """
 
 from __future__ import annotations

@@ -8,13 +8,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from stemprep.checks import CHECKS
 from stemprep.errors import SpecError
-from stemprep.model.rule import RULE_TYPES, DeliverySpec
+from stemprep.model.rule import DeliverySpec
 from stemprep.spec.decoding import MAX_BYTES
-from stemprep.spec.freezing import SPEC_PARTS, frozen_spec, unstated, unstated_rules
+from stemprep.spec.freezing import frozen_spec, unstated, unstated_rules
+from stemprep.spec.keys import spec_keys
+from stemprep.spec.parts import SPEC_PARTS
 from stemprep.spec.problems import Mark, Path_, Problems, dotted, nearest, shown
-from stemprep.spec.reading import Reading, read_model, validate
-from stemprep.spec.schema import SpecKeys
+from stemprep.spec.reading import Reading, read_keys
+from stemprep.spec.shapes import build_record, contradiction_in, keys_of
 from stemprep.spec.shipped import shipped_path, shipped_specs
 from stemprep.spec.tree import read_tree
 
@@ -23,7 +26,7 @@ MAX_MISSING_TOLD = 10
 _BEGINNING = "title: and extends: (for example extends: base)"
 _ON_THE_COMMAND_LINE = "where a package goes is said on the command line"
 _ELSEWHERE = {
-    **dict.fromkeys(RULE_TYPES, "a check stands under checks:"),
+    **dict.fromkeys(CHECKS, "a check stands under checks:"),
     **dict.fromkeys(
         ("deliver_to", "destination", "inboxes", "state", "after", "archive"), _ON_THE_COMMAND_LINE
     ),
@@ -61,11 +64,12 @@ def _resolved(source: _Source) -> tuple[Mapping[str, Any], tuple[str, ...]]:
     whole = readings[-1]
     for reading in reversed(readings[:-1]):
         whole = _laid_over(whole, reading)
-    model = validate(SpecKeys, whole, problems)
     _tell_missing(source, whole, problems)
-    if problems or model is None:
+    if not problems:
+        _tell_contradictions(whole, problems)
+    if problems:
         raise SpecError(problems.told())
-    content = model.model_dump(by_alias=True, exclude_unset=True, exclude={"extends"})
+    content = {key: value for key, value in whole.values.items() if key != "extends"}
     return content, tuple(whole.warnings)
 
 
@@ -93,7 +97,7 @@ def _read_chain(source: _Source, problems: Problems) -> list[Reading]:
     while True:
         content = file_content(chain[-1].path, chain[-1].label)
         root = read_tree(content, chain[-1].label, _BEGINNING)
-        readings.append(read_model(root, SpecKeys, problems, _ELSEWHERE))
+        readings.append(read_keys(root, spec_keys(), problems, _ELSEWHERE))
         parent = _parent(chain, readings[-1], problems)
         if parent is None:
             return readings
@@ -183,7 +187,6 @@ def _laid_over(general: Reading, special: Reading) -> Reading:
         values=_merged(general.values, special.values),
         places={**places, **special.places},
         unfit=general.unfit | special.unfit,
-        kept={**general.kept, **special.kept},
         warnings=[*general.warnings, *special.warnings],
     )
 
@@ -210,7 +213,7 @@ def _tell_missing(source: _Source, whole: Reading, problems: Problems) -> None:
         return
     missing: list[Path_] = [(key,) for key in ("title", "purpose") if key not in whole.values]
     missing += unstated_rules(whole.values.get("checks", {}))
-    for key, record in SPEC_PARTS.items():
+    for key, (record, _) in SPEC_PARTS.items():
         missing += unstated(record, whole.values.get(key, {}), (key,))
     open_ones = [dotted(path) for path in missing if not _is_told(path, whole)]
     mark = Mark(source.label, 1, 1)
@@ -220,6 +223,14 @@ def _tell_missing(source: _Source, whole: Reading, problems: Problems) -> None:
         return
     for where in open_ones:
         problems.tell(mark, where, "missing; state it, or begin with extends: base")
+
+
+def _tell_contradictions(whole: Reading, problems: Problems) -> None:
+    """What the parts of a whole spec say against each other, at the part's place."""
+    for part, (record, _) in SPEC_PARTS.items():
+        message = contradiction_in(build_record(keys_of(record), whole.values[part]))
+        if message is not None:
+            problems.tell(whole.places[part,].mark, part, message)
 
 
 def _is_told(path: Path_, whole: Reading) -> bool:

@@ -7,8 +7,8 @@ import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from stemprep.checks import CHECKS
 from stemprep.errors import SpecError
-from stemprep.model.rule import RULE_TYPES
 
 Path_ = tuple[str | int, ...]
 MAX_TOLD = 100
@@ -105,7 +105,7 @@ def one_of(words: Iterable[str]) -> str:
     """``one of a, b, c``, or the single word; the ids of checks are too many to be listed."""
     known = tuple(words)
     if _are_checks(known):
-        spare = [check for check in RULE_TYPES if check not in known]
+        spare = [check for check in CHECKS if check not in known]
         excepted = f"; all but {', '.join(spare)} may stand here" if spare else ""
         return f"the id of a check ({_WHERE_CHECKS_ARE_LISTED}{excepted})"
     return known[0] if len(known) == 1 else f"one of {', '.join(known)}"
@@ -118,4 +118,4 @@ def known_words(words: Iterable[str]) -> str:
 
 
 def _are_checks(words: tuple[str, ...]) -> bool:
-    return len(words) > _MAX_LISTED_CHECKS and RULE_TYPES.keys() >= set(words)
+    return len(words) > _MAX_LISTED_CHECKS and CHECKS.keys() >= set(words)

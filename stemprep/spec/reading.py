@@ -1,12 +1,11 @@
-"""A tree of nodes to plain values by the schema's wishes, every value with its place."""
+"""A tree of nodes to values of the wanted types and ranges, every value with its place."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping as Keyed
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
-
-from pydantic import BaseModel, ValidationError
 
 from stemprep.spec.problems import (
     Mark,
@@ -19,7 +18,7 @@ from stemprep.spec.problems import (
     shown_plain,
 )
 from stemprep.spec.scalars import UnfitError, key_hint, resolve
-from stemprep.spec.shapes import Shape, fields_of, required_of, shorthand_of
+from stemprep.spec.shapes import Keys, Shape, build_record, contradiction_in
 from stemprep.spec.tree import Mapping, Node, Scalar, Sequence
 
 
@@ -36,26 +35,23 @@ class Place:
 class Reading:
     """What one file says.
 
-    values: plain nested dicts, lists and scalars; what was unfit is absent.
+    values: keys at the top, each with a plain value, a list, a mapping or the record that its
+            keys make; what was unfit is absent.
     places: place of every key and value by its path.
-    unfit:  paths that were told and left out.
-    kept:   of a list with unfit items, the positions of the others.
+    unfit:  paths that were reported and left out.
     """
 
     values: dict[str, Any] = field(default_factory=dict)
     places: dict[Path_, Place] = field(default_factory=dict)
     unfit: set[Path_] = field(default_factory=set)
-    kept: dict[Path_, tuple[int, ...]] = field(default_factory=dict)
     warnings: list[str] = field(default_factory=list)
 
 
-def read_model(
-    root: Mapping, model: type[BaseModel], problems: Problems, elsewhere: Keyed[str, str]
-) -> Reading:
+def read_keys(root: Mapping, keys: Keys, problems: Problems, elsewhere: Keyed[str, str]) -> Reading:
     """Read a whole file; ``elsewhere``: keys that people try, and where they belong instead."""
     reader = _Reader(problems, elsewhere)
     reader.reading.places[()] = Place(root.mark, "", "")
-    reader.reading.values = reader.mapping(root, model, ())
+    reader.reading.values = reader.values_of(root, keys, ())
     return reader.reading
 
 
@@ -66,19 +62,44 @@ class _Reader:
         self.problems = problems
         self.elsewhere = elsewhere
         self.reading = Reading()
+        self.holding_unfit: set[Path_] = set()
 
-    def mapping(self, node: Mapping, model: type[BaseModel], path: Path_) -> dict[str, Any]:
-        """Give the keys of a mapping with fixed keys."""
-        shapes = fields_of(model)
+    def mapping(self, node: Mapping, keys: Keys, path: Path_) -> Any:
+        """Give a mapping with fixed keys: the record that it makes, or its values by key."""
+        values = self.values_of(node, keys, path)
+        return self.contradiction(keys, values, path)
+
+    def values_of(self, node: Mapping, keys: Keys, path: Path_) -> dict[str, Any]:
+        """Give the values of a mapping by key; what is missing or unfit is absent."""
         values: dict[str, Any] = {}
         for key, value in self._distinct(node, path):
-            shape = shapes.get(key.text)
+            shape = keys.shapes.get(key.text)
             if shape is None:
-                self._unknown_key(key, path, tuple(shapes))
+                self._unknown_key(key, path, tuple(keys.shapes))
             else:
                 self._into(values, key.text, value, shape, (*path, key.text))
-        self._missing(node, model, path, values)
+        self._missing(node, keys, path, values)
         return values
+
+    def contradiction(self, keys: Keys, values: dict[str, Any], path: Path_) -> Any:
+        """Build the record of whole values and report what contradicts itself in it.
+
+        Where something below was unfit nothing is built: what is missing then would mislead.
+        """
+        if keys.record is None or path in self.holding_unfit:
+            return values
+        record = build_record(keys, values)
+        message = contradiction_in(record)
+        if message is None:
+            return record
+        self._refuse(self.reading.places[path].mark, path, message)
+        return None
+
+    def _refuse(self, mark: Mark, path: Path_, message: str) -> None:
+        """Report what is unfit and leave it out."""
+        self.problems.tell(mark, dotted(path), message)
+        self.reading.unfit.add(path)
+        self.holding_unfit.update(path[:length] for length in range(len(path) + 1))
 
     def _table(self, node: Mapping, shape: Shape, path: Path_) -> dict[str, Any]:
         """Give the keys of a mapping whose keys are words of a closed list."""
@@ -102,51 +123,56 @@ class _Reader:
 
     def _value(self, node: Node, shape: Shape, path: Path_) -> Any:
         """One value of any shape; an unfit one is told and its path noted."""
-        if isinstance(node, Mapping) and shape.kind == "model" and shape.model:
-            return self.mapping(node, shape.model, path)
+        if isinstance(node, Mapping) and shape.keys is not None:
+            return self.mapping(node, shape.keys, path)
         if isinstance(node, Mapping) and shape.kind == "table":
             return self._table(node, shape, path)
         if isinstance(node, Sequence) and shape.kind == "list":
             return self._list(node, shape, path)
         if isinstance(node, Scalar) and shape.takes_one:
             return self._list(Sequence(node.mark, [node]), shape, path)
-        if isinstance(node, Scalar) and shape.kind == "model" and shape.model:
-            return self._shorthand(node, shape.model, shape, path)
+        if isinstance(node, Scalar) and shape.keys is not None:
+            return self._shorthand(node, shape.keys, shape, path)
         if isinstance(node, Scalar) and shape.kind not in ("list", "table"):
             return self._scalar(node, shape, path)
         return self._unfit(node, _wrong_kind(node, shape), path)
 
-    def _list(self, node: Sequence, shape: Shape, path: Path_) -> list[Any]:
+    def _list(self, node: Sequence, shape: Shape, path: Path_) -> tuple[Any, ...]:
         assert shape.item is not None
         values: dict[str, Any] = {}
         for index, item in enumerate(node.items):
             self._into(values, str(index), item, shape.item, (*path, index))
-        self.reading.kept[path] = tuple(int(index) for index in values)
-        return list(values.values())
+        self._refuse_fault(node, shape, node.items, path)
+        return tuple(values.values())
 
-    def _shorthand(
-        self, node: Scalar, model: type[BaseModel], shape: Shape, path: Path_
-    ) -> dict[str, Any]:
+    def _shorthand(self, node: Scalar, keys: Keys, shape: Shape, path: Path_) -> Any:
         """``clutter: note`` stands for ``clutter: {severity: note}``."""
-        key = shorthand_of(model)
+        key = keys.shorthand
         values: dict[str, Any] = {}
         if key is None or not node.text:
             self._unfit(node, _wrong_kind(node, shape), path)
         else:
-            self._into(values, key, node, fields_of(model)[key], (*path, key))
+            self._into(values, key, node, keys.shapes[key], (*path, key))
         return values
 
     def _scalar(self, node: Scalar, shape: Shape, path: Path_) -> Any:
         if node.cut and shape.kind in ("text", "label"):
             self.reading.warnings.append(_cut_warning(node, path))
         try:
-            return resolve(node, shape)
+            value = resolve(node, shape)
         except UnfitError as error:
             return self._unfit(node, str(error), path)
+        self._refuse_fault(node, shape, value, path)
+        return Path(value) if shape.is_path and isinstance(value, str) else value
+
+    def _refuse_fault(self, node: Node, shape: Shape, value: Any, path: Path_) -> None:
+        """Report a value of the right type that is out of range or of another form."""
+        fault = shape.fault(value)
+        if fault is not None:
+            self._unfit(node, f"{_found(node)} {fault}; give {shape.wanted}", path)
 
     def _unfit(self, node: Node, message: str, path: Path_) -> None:
-        self.problems.tell(node.mark, dotted(path), message)
-        self.reading.unfit.add(path)
+        self._refuse(node.mark, path, message)
 
     def _distinct(self, node: Mapping, path: Path_) -> list[tuple[Scalar, Node]]:
         """Give the pairs with a plain key, each key once; doubled and complex keys are told."""
@@ -174,81 +200,14 @@ class _Reader:
             message += f"; {self.elsewhere[key.text]}"
         else:
             message += nearest(key.text, known) or f"; {known_words(known)}"
-        self.problems.tell(key.mark, dotted((*path, key.text)), message)
-        self.reading.unfit.add((*path, key.text))
+        self._refuse(key.mark, (*path, key.text), message)
 
-    def _missing(
-        self, node: Mapping, model: type[BaseModel], path: Path_, values: dict[str, Any]
-    ) -> None:
-        for key in required_of(model):
+    def _missing(self, node: Mapping, keys: Keys, path: Path_, values: dict[str, Any]) -> None:
+        for key in keys.required:
             place = (*path, key)
             if key not in values and place not in self.reading.unfit:
-                wanted = fields_of(model)[key].wanted
-                self.problems.tell(node.mark, dotted(place), f"missing; give {wanted}")
-                self.reading.unfit.add(place)
-
-
-def validate(model: type[BaseModel], reading: Reading, problems: Problems) -> BaseModel | None:
-    """Ranges and cross-checks by the schema; None, with the problems told, when they fail."""
-    try:
-        return model.model_validate(_tupled(reading.values))
-    except ValidationError as error:
-        faults: dict[Path_, str] = {}
-        for fault in error.errors(include_url=False):
-            if fault["type"] != "missing":
-                faults.setdefault(_place_of(reading, fault["loc"]), _reason(fault))
-        for path, reason in faults.items():
-            if reading.places[path].found or not _has_unfit(reading, path):
-                _tell_fault(reading.places[path], problems, path, reason)
-        return None
-
-
-def _has_unfit(reading: Reading, path: Path_) -> bool:
-    """Tell whether something below was told and left out: what is missing then misleads."""
-    return bool(path) and any(unfit[: len(path)] == path for unfit in reading.unfit)
-
-
-def _place_of(reading: Reading, loc: Path_) -> Path_:
-    """Give the path in the file; the schema's may go on to branches of a union."""
-    path: Path_ = ()
-    for part in loc:
-        kept = reading.kept.get(path, ())
-        further = (*path, kept[part] if isinstance(part, int) and part < len(kept) else part)
-        if further not in reading.places:
-            break
-        path = further
-    return path
-
-
-def _tell_fault(place: Place, problems: Problems, path: Path_, reason: str) -> None:
-    message = reason if not place.found else f"{place.found} {reason}"
-    give = f"; give {place.wanted}" if place.found else ""
-    problems.tell(place.mark, dotted(path), message + give)
-
-
-_REASONS = {
-    "greater_than_equal": "is out of range",
-    "less_than_equal": "is out of range",
-    "string_too_long": "is too long",
-    "string_pattern_mismatch": "has another form",
-    "too_long": "has too many entries",
-}
-
-
-def _reason(fault: Any) -> str:
-    """Our validators bring their own words; the schema's become one short phrase."""
-    if fault["type"] == "value_error":
-        return str(fault["ctx"]["error"])
-    return _REASONS.get(fault["type"], "is not allowed here")
-
-
-def _tupled(value: Any) -> Any:
-    """Turn lists into tuples, which strict validation wants."""
-    if isinstance(value, dict):
-        return {key: _tupled(item) for key, item in value.items()}
-    if isinstance(value, list):
-        return tuple(_tupled(item) for item in value)
-    return value
+                wanted = keys.shapes[key].wanted
+                self._refuse(node.mark, place, f"missing; give {wanted}")
 
 
 def _found(node: Node) -> str:

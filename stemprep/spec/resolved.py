@@ -1,4 +1,4 @@
-"""The shipped specs, resolved beforehand: a check then needs no YAML reader and no schema library.
+"""The shipped specs, resolved beforehand: a check then needs no YAML reader.
 
 ``configs/resolved.json`` holds what reading the shipped YAML gives, and the sha256 of that YAML.
 Where the two do not agree the YAML is read, so the file can be old but never wrong.

@@ -1,177 +1,252 @@
-"""What a key wants: read from the schema classes' annotations, once, into a small description.
+"""What a key wants: read from the annotations of the records, once, into a small description.
 
 Reading goes by the wanted type: YAML's own guesses (``no`` is false, ``010`` is 8) never apply.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import types
-from dataclasses import dataclass
-from functools import cache
-from typing import Annotated, Any, Literal, Union, get_args, get_origin
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
 
-from annotated_types import Ge, Gt, Le, Lt
-from pydantic import BaseModel
-from pydantic.fields import FieldInfo
-
+from stemprep.model.definition import (
+    NO_LIMIT,
+    Constraint,
+    ItemCount,
+    Key,
+    Notations,
+    Range,
+    TextForm,
+)
 from stemprep.spec.problems import one_of
 
 Kind = Literal["number", "integer", "flag", "text", "label", "word", "list", "model", "table"]
-_NAMES: dict[Kind, str] = {"number": "a number", "integer": "a whole number"}
-
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """Words for a message that types and bounds cannot give.
-
-    is_label: the text may look like a whole number or a date (take 4).
-    """
-
-    words: str
-    is_label: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class OneOrMore:
-    """A list that may be written without brackets where it has one item."""
+_KEYS: dict[type[Any], Keys] = {}
+"""Keys of the records that were asked for; type hints are costly to resolve."""
+_NUMBERS: dict[Kind, str] = {"number": "a number", "integer": "a whole number"}
 
 
 @dataclass(frozen=True, slots=True)
 class Shape:
     """What one key takes.
 
-    words:  literal words that are taken as they stand.
-    takes_one: a list that a single value may stand for.
-    item:   of a list or of a table's values; model: of a mapping with fixed keys.
-    wanted: in words, with an example, for messages.
+    words:   literal words that are taken as they stand.
+    item:    of a list or of a table's values; keys: of a mapping with fixed keys.
+    wanted:  in words, with an example, for messages.
+    constraints: what a value that is none of the words must hold.
+    record:  what a mapping becomes when it is read; None: it stays a mapping.
+    key:     how the field is explained; required: whether it may be left out.
+    notations: what an editors' schema allows besides.
     """
 
     kind: Kind
     wanted: str
     words: tuple[str, ...] = ()
     item: Shape | None = None
-    model: type[BaseModel] | None = None
-    takes_one: bool = False
+    keys: Keys | None = None
+    constraints: tuple[Constraint, ...] = ()
+    is_path: bool = False
+    key: Key | None = None
+    is_required: bool = False
+    notations: Notations | None = None
+
+    @property
+    def takes_one(self) -> bool:
+        """A list that a single value may stand for."""
+        return any(isinstance(one, ItemCount) and one.takes_one for one in self.constraints)
+
+    def fault(self, value: Any) -> str | None:
+        """Say what is wrong with a value of the wanted type; None where it fits."""
+        if isinstance(value, str) and value in self.words:
+            return None
+        faults = (constraint.fault(value) for constraint in self.constraints)
+        return next((fault for fault in faults if fault is not None), None)
 
 
-@cache
-def fields_of(model: type[BaseModel]) -> dict[str, Shape]:
-    """Key as written in YAML -> shape."""
-    return {
-        info.alias or name: _shape(info.annotation, tuple(info.metadata), _example(info))
-        for name, info in model.model_fields.items()
-    }
+@dataclass(frozen=True, slots=True, eq=False)
+class Keys:
+    """The keys of a mapping, in order, by their name; fields: of the record, by key.
+
+    record: what the mapping becomes once it is whole; None: it stays a mapping.
+    """
+
+    name: str
+    description: str
+    shapes: dict[str, Shape]
+    record: type[Any] | None = None
+    fields: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def required(self) -> tuple[str, ...]:
+        """Keys that may not be left out."""
+        return tuple(key for key, shape in self.shapes.items() if shape.is_required)
+
+    @property
+    def shorthand(self) -> str | None:
+        """The key that a bare value stands for (``clutter: note``); None where there is none."""
+        return "severity" if "severity" in self.shapes else None
+
+    def without_record(self) -> Keys:
+        """Give the same keys as a spec states them: each may be left out, nothing is built yet."""
+        shapes = {key: replace(shape, is_required=False) for key, shape in self.shapes.items()}
+        return replace(self, shapes=shapes, record=None)
 
 
-@cache
-def required_of(model: type[BaseModel]) -> tuple[str, ...]:
-    """Keys that may not be left out."""
-    return tuple(
-        info.alias or name for name, info in model.model_fields.items() if info.is_required()
+def keys_of(record: type[Any]) -> Keys:
+    """Give the keys of a record's fields that can be written."""
+    if record not in _KEYS:
+        _KEYS[record] = _keys_of(record)
+    return _KEYS[record]
+
+
+def _keys_of(record: type[Any]) -> Keys:
+    hints = get_type_hints(record, include_extras=True)
+    shapes: dict[str, Shape] = {}
+    names: dict[str, str] = {}
+    for each in dataclasses.fields(record):
+        annotation = hints[each.name]
+        key = next((part for part in _metadata(annotation) if isinstance(part, Key)), None)
+        if key is None:
+            continue
+        has_default = (
+            each.default is not dataclasses.MISSING
+            or each.default_factory is not dataclasses.MISSING
+        )
+        name = key.name or each.name.removeprefix("is_")
+        shape = _shape(annotation, (), _example(key), is_none_written=not has_default)
+        shapes[name] = replace(shape, key=key, is_required=not has_default)
+        names[name] = each.name
+    description = (record.__doc__ or "").split("\n\n", maxsplit=1)[0].strip()
+    return Keys(record.__name__, description, shapes, record, names)
+
+
+def build_record(keys: Keys, values: Mapping[str, Any]) -> Any:
+    """Give the record of values by key; fields that no key states keep their defaults."""
+    assert keys.record is not None
+    return keys.record(
+        **{
+            field: _limit(values[key], keys.shapes[key])
+            for key, field in keys.fields.items()
+            if key in values
+        }
     )
 
 
-def shorthand_of(model: type[BaseModel]) -> str | None:
-    """Give the key that a bare value stands for (``clutter: note``); None where there is none."""
-    return "severity" if "severity" in fields_of(model) else None
+def contradiction_in(record: object) -> str | None:
+    """Say what a record's fields say against each other; None where they agree."""
+    ask = getattr(record, "contradiction", None)
+    return None if ask is None else ask()
 
 
-def _example(info: FieldInfo) -> str:
-    """Give the first example of a field as it would be written."""
-    if not info.examples:
+def _limit(value: Any, shape: Shape) -> Any:
+    """``none`` is how a spec writes 'no limit'; lists of resolved specs become tuples."""
+    if value == NO_LIMIT and NO_LIMIT in shape.words:
+        return None
+    return tuple(value) if isinstance(value, list) else value
+
+
+def shape_of(annotation: Any) -> Shape:
+    """Give the shape of a single annotated type that belongs to no record."""
+    key = next((part for part in _metadata(annotation) if isinstance(part, Key)), None)
+    example = "" if key is None else _example(key)
+    return replace(_shape(annotation, (), example), key=key)
+
+
+def mapping_shape(keys: Keys, key: Key | None = None) -> Shape:
+    """Give the shape of a mapping with fixed keys."""
+    listed = f"keys: {', '.join(keys.shapes)}"
+    wanted = f"{keys.shapes[keys.shorthand].wanted}, or {listed}" if keys.shorthand else listed
+    return Shape("model", wanted, keys=keys, key=key)
+
+
+def table_shape(words: Iterable[str], item: Shape, key: Key | None = None) -> Shape:
+    """Give the shape of a mapping whose keys are words of a closed list."""
+    known = tuple(words)
+    return Shape("table", f"keys, each {one_of(known)}", known, item=item, key=key)
+
+
+def _metadata(annotation: Any) -> tuple[Any, ...]:
+    return get_args(annotation)[1:] if get_origin(annotation) is Annotated else ()
+
+
+def _example(key: Key) -> str:
+    """Give the example of a field as it would be written."""
+    if key.example is None:
         return ""
-    first = info.examples[0]
-    return str(first).lower() if isinstance(first, bool) else str(first)
+    return str(key.example).lower() if isinstance(key.example, bool) else str(key.example)
 
 
-def _shape(annotation: Any, metadata: tuple[Any, ...], example: str) -> Shape:
+def _shape(
+    annotation: Any, metadata: tuple[Any, ...], example: str, is_none_written: bool = False
+) -> Shape:
     """Give the shape of one annotation."""
     if get_origin(annotation) is Annotated:
         inner, *more = get_args(annotation)
-        return _shape(inner, (*metadata, *_flat(more)), example)
+        return _shape(inner, (*metadata, *more), example, is_none_written)
     if get_origin(annotation) in (Union, types.UnionType):
-        return _union(get_args(annotation), metadata, example)
+        return _union(get_args(annotation), metadata, example, is_none_written)
     return _plain(annotation, metadata, example)
+
+
+def _union(
+    arguments: tuple[Any, ...], metadata: tuple[Any, ...], example: str, is_none_written: bool
+) -> Shape:
+    """Give a value or some words: ``int | Literal["song", "source"]``; None may be ``none``."""
+    is_nullable = type(None) in arguments
+    parts = [_shape(each, metadata, example) for each in arguments if each is not type(None)]
+    words = tuple(word for part in parts if part.kind == "word" for word in part.words)
+    if is_nullable and is_none_written:
+        words = (*words, NO_LIMIT)
+    value = next((part for part in parts if part.kind != "word"), parts[0])
+    if value.kind == "word" or not words:
+        return value
+    return replace(value, wanted=f"{value.wanted}, or {one_of(words)}", words=words)
 
 
 def _plain(annotation: Any, metadata: tuple[Any, ...], example: str) -> Shape:
     """Anything but a union."""
     origin, arguments = get_origin(annotation), get_args(annotation)
+    notations = next((one for one in metadata if isinstance(one, Notations)), None)
     if origin is Literal:
         words = tuple(str(word) for word in arguments)
-        return Shape("word", one_of(words), words)
+        return Shape("word", one_of(words), words, notations=notations)
     if origin is tuple:
-        item = _shape(arguments[0], (), "")
-        if any(isinstance(one, OneOrMore) for one in metadata):
-            wanted = _with_example(f"{item.wanted}, or a list of such", example)
-            return Shape("list", wanted, item=item, takes_one=True)
-        return Shape("list", _with_example(f"a list, each {item.wanted}", example), item=item)
-    if origin is dict:
-        words = tuple(str(word) for word in get_args(arguments[0]))
-        value = _shape(arguments[1], (), "")
-        return Shape("table", f"keys, each {one_of(words)}", words, item=value)
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return Shape("model", _model_words(annotation), model=annotation)
+        return _list(arguments[0], metadata, example)
+    if dataclasses.is_dataclass(annotation):
+        assert isinstance(annotation, type)
+        return mapping_shape(keys_of(annotation))
     return _value(annotation, metadata, example)
 
 
-def _model_words(model: type[BaseModel]) -> str:
-    """List the keys of a mapping, and the words that may stand for it as a whole."""
-    keys = f"keys: {', '.join(fields_of(model))}"
-    short = shorthand_of(model)
-    return f"{fields_of(model)[short].wanted}, or {keys}" if short else keys
+def _list(item_type: Any, metadata: tuple[Any, ...], example: str) -> Shape:
+    item = _shape(item_type, (), "")
+    counts = tuple(one for one in metadata if isinstance(one, ItemCount))
+    wanted = (
+        f"{item.wanted}, or a list of such"
+        if any(count.takes_one for count in counts)
+        else f"a list, each {item.wanted}"
+    )
+    return Shape("list", _with_example(wanted, example), item=item, constraints=counts)
 
 
-def _value(annotation: type, metadata: tuple[Any, ...], example: str) -> Shape:
+def _value(annotation: Any, metadata: tuple[Any, ...], example: str) -> Shape:
     """Give a single value that is no closed list."""
-    told = next((item for item in metadata if isinstance(item, Wanted)), None)
     if annotation is bool:
         return Shape("flag", "true or false")
     if annotation in (int, float):
         kind: Kind = "integer" if annotation is int else "number"
-        return Shape(kind, _with_example(_NAMES[kind] + _range(metadata), example))
-    kind = "label" if told and told.is_label else "text"
-    return Shape(kind, _with_example(told.words if told else "text", example and f'"{example}"'))
-
-
-def _union(arguments: tuple[Any, ...], metadata: tuple[Any, ...], example: str) -> Shape:
-    """Give a value or some words: ``int | Literal["song", "source"]``."""
-    parts = [_shape(argument, metadata, example) for argument in arguments]
-    words = tuple(word for part in parts if part.kind == "word" for word in part.words)
-    value = next(part for part in parts if part.kind != "word")
-    return Shape(value.kind, f"{value.wanted}, or {one_of(words)}", words, value.item, value.model)
-
-
-def _flat(metadata: list[Any]) -> list[Any]:
-    """Field(...) inside Annotated carries its bounds one level down."""
-    return [
-        part
-        for item in metadata
-        for part in (item.metadata if isinstance(item, FieldInfo) else [item])
-    ]
-
-
-def _range(metadata: tuple[Any, ...]) -> str:
-    """`` from -120 to 0`` from the bounds of a number."""
-    low = next(
-        (
-            item.ge if isinstance(item, Ge) else item.gt
-            for item in metadata
-            if isinstance(item, Ge | Gt)
-        ),
-        None,
-    )
-    high = next(
-        (
-            item.le if isinstance(item, Le) else item.lt
-            for item in metadata
-            if isinstance(item, Le | Lt)
-        ),
-        None,
-    )
-    if low is not None and high is not None:
-        return f" from {low} to {high}"
-    return f" of at least {low}" if low is not None else ""
+        ranges = tuple(one for one in metadata if isinstance(one, Range))
+        bounds = "".join(f" from {one.low} to {one.high}" for one in ranges)
+        wanted = _with_example(_NUMBERS[kind] + bounds, example)
+        return Shape(kind, wanted, constraints=ranges)
+    forms = tuple(one for one in metadata if isinstance(one, TextForm))
+    description = forms[0].description if forms else "text"
+    kind = "label" if any(form.is_label for form in forms) else "text"
+    wanted = _with_example(description, example and f'"{example}"')
+    return Shape(kind, wanted, constraints=forms, is_path=annotation is Path)
 
 
 def _with_example(wanted: str, example: str) -> str:

@@ -13,7 +13,6 @@ from stemprep.app.deliver import deliver
 from stemprep.containers import read_header
 from stemprep.dsp.block import SoundBlock
 from stemprep.engine import InlineEngine
-from stemprep.model.facts import MeasureSettings
 from stemprep.model.header import AudioFormat, Bext
 from stemprep.model.plan import OutputPlan
 from stemprep.model.words import COMPANION_KINDS
@@ -21,6 +20,7 @@ from stemprep.package import verify_package
 from stemprep.work.made import write_made
 from tests import signals
 from tests.app.mix_drops import sound_of
+from tests.shipped import measure_settings
 
 SPEC = """\
 title: Room next door
@@ -55,7 +55,7 @@ def _stamped(path: Path, start: int | None, *, frames: int = 48_000) -> None:
         frames=frames,
         bext=None if start is None else Bext(time_reference_samples=start, umid=bytes(64)),
     )
-    write_made(str(path), output, iter([block]), MeasureSettings())
+    write_made(str(path), output, iter([block]), measure_settings())
 
 
 def _mix(tmp_path: Path, starts: tuple[int | None, int | None], common: str) -> Path:

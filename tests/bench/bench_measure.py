@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import os
 
+from tests.shipped import measure_settings
+
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: one worker, one thread
 
 import hashlib
@@ -21,7 +23,6 @@ import numpy as np
 
 from stemprep.dsp.block import SoundBlock
 from stemprep.measure import SoundMeter
-from stemprep.model.facts import MeasureSettings
 from tests import signals
 from tests.measure.feed import block_of, wav_format
 
@@ -44,7 +45,7 @@ def _loop(channels: int, bits: int | None) -> list[SoundBlock]:
 def microseconds(seconds: float, channels: int, bits: int | None) -> float:
     """CPU per second of stereo, microseconds."""
     blocks = _loop(channels, bits)
-    meter = SoundMeter(wav_format(channels=channels, bits=bits), MeasureSettings())
+    meter = SoundMeter(wav_format(channels=channels, bits=bits), measure_settings())
     turns = max(1, round(seconds * RATE_HZ / BLOCK_FRAMES))
     started = time.process_time()
     for turn in range(turns):

@@ -19,9 +19,10 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from stemprep.model.facts import FileFacts, MeasureSettings
+from stemprep.model.facts import FileFacts
 from stemprep.work.measure import MeasureJob, measure_file
 from tests import signals
+from tests.shipped import measure_settings
 
 KINDS = {
     "take.wav": ("WAV", "PCM_24"),
@@ -91,7 +92,7 @@ def main() -> None:
             kind = list(files)[number % len(files)]
             (Path(name) / kind).write_bytes(mutated(files[kind], generator))
             job = MeasureJob(
-                root=name, raw_path=os.fsencode(kind), name=kind, settings=MeasureSettings()
+                root=name, raw_path=os.fsencode(kind), name=kind, settings=measure_settings()
             )
             begun = time.perf_counter()
             try:

@@ -13,7 +13,6 @@ from stemprep.model.facts import (
     FileFacts,
     LevelFacts,
     LoudnessFacts,
-    MeasureSettings,
     NonFinite,
     Overview,
     Runs,
@@ -26,16 +25,7 @@ from stemprep.model.facts import (
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat, Bext, Header, HeaderFault
 from stemprep.model.null_test import NullTest
-from stemprep.model.rule import (
-    RULE_TYPES,
-    Contents,
-    DeliverySpec,
-    Naming,
-    Operations,
-    Rule,
-    RuleTable,
-    Target,
-)
+from stemprep.model.rule import DeliverySpec, Rule, RuleTable
 from stemprep.model.session import (
     DropEntry,
     EntryKind,
@@ -47,6 +37,7 @@ from stemprep.model.session import (
 )
 from stemprep.model.sheet import SessionSheet, TrackNote
 from stemprep.model.words import Container, Encoding, Role
+from tests.shipped import base_spec
 
 RATE_HZ = 48_000
 SILENT = -float("inf")
@@ -247,25 +238,16 @@ def spec(
     rules: Mapping[str, Rule] | None = None,
     by_role: Mapping[str, Mapping[Role, Rule]] | None = None,
 ) -> DeliverySpec:
-    """Make a spec in which every check has its rule's own defaults, but for what is given."""
+    """Make a spec of the base spec's limits in which every check warns, but for what is given."""
+    base = base_spec()
     tables = {
         check: RuleTable(
-            default=(rules or {}).get(check, rule_type()), by_role=(by_role or {}).get(check, {})
+            default=(rules or {}).get(check, replace(base.rules[check].default, severity="warn")),
+            by_role=(by_role or {}).get(check, {}),
         )
-        for check, rule_type in RULE_TYPES.items()
+        for check in CHECKS
     }
-    return DeliverySpec(
-        name="test",
-        title="",
-        purpose="",
-        sha256="",
-        measure=MeasureSettings(),
-        rules=tables,
-        target=Target(),
-        operations=Operations(),
-        naming=Naming(),
-        contents=Contents(),
-    )
+    return replace(base, name="test", title="", purpose="", sha256="", rules=tables)
 
 
 def found_in(file: MeasuredFile, check: str, rule: Rule) -> list[Finding]:

@@ -4,12 +4,13 @@ from dataclasses import replace
 
 import pytest
 
+from stemprep.checks.bandwidth import BandwidthRule
 from stemprep.model.facts import BandwidthFacts
-from stemprep.model.rule import BandwidthRule
 from stemprep.model.session import MeasuredFile
 from tests.checks.factory import found_in, measured_file, sound
+from tests.shipped import shipped_rule
 
-RULE = BandwidthRule(min_drop_db=40.0)
+RULE = shipped_rule(BandwidthRule, min_drop_db=40.0)
 
 
 def converted(drop_db: float | None, rate_hz: int | None = 44_100) -> MeasuredFile:

@@ -3,13 +3,14 @@ from __future__ import annotations
 import pytest
 
 from stemprep.checks import judge
-from stemprep.model.rule import ClippingRule
+from stemprep.checks.clipping import ClippingRule
 from stemprep.model.session import MeasuredFile
 from stemprep.model.sheet import BarOne, SessionSheet, SongNote, TempoMark
 from tests.checks.factory import RATE_HZ, measured_file, runs, session, sound, spec
+from tests.shipped import shipped_rule
 
 HOUR = 3600
-RULE = ClippingRule(severity="fail")
+RULE = shipped_rule(ClippingRule, severity="fail")
 
 
 def clipped(path: str, second: int, *, rate_hz: int = RATE_HZ, start_s: int | None) -> MeasuredFile:

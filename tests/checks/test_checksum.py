@@ -1,9 +1,10 @@
 from __future__ import annotations
 
-from stemprep.model.rule import ChecksumRule
+from stemprep.checks.checksum import ChecksumRule
 from tests.checks.factory import fault, found_in, measured_file
+from tests.shipped import shipped_rule
 
-RULE = ChecksumRule(severity="fail", absent_severity="note")
+RULE = shipped_rule(ChecksumRule, severity="fail", absent_severity="note")
 
 
 def test_a_sum_that_disagrees_has_the_full_weight() -> None:
@@ -17,7 +18,7 @@ def test_a_sum_that_is_absent_has_its_own() -> None:
     file = measured_file(container="FLAC", faults=(fault("checksum", code="md5-absent"),))
     (finding,) = found_in(file, "checksum", RULE)
     assert finding.severity == "note"
-    silent = ChecksumRule(severity="fail", absent_severity="off")
+    silent = shipped_rule(ChecksumRule, severity="fail", absent_severity="off")
     assert not found_in(file, "checksum", silent)
 
 

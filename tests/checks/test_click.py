@@ -2,13 +2,14 @@ from __future__ import annotations
 
 import pytest
 
+from stemprep.checks.click import ClickRule
 from stemprep.model.facts import ClickFacts, TransientFacts
 from stemprep.model.finding import Finding
-from stemprep.model.rule import ClickRule
 from stemprep.model.sheet import TrackNote
 from tests.checks.factory import found_in, measured_file, sound, with_transients
+from tests.shipped import shipped_rule
 
-RULE = ClickRule()
+RULE = shipped_rule(ClickRule)
 
 
 def click(
@@ -68,7 +69,7 @@ def test_the_highest_is_told_first() -> None:
 
 @pytest.mark.parametrize(("others", "severity"), [(1, "warn"), (2, "note"), (9, "note")])
 def test_clicks_that_come_back_with_their_sound(others: int, severity: str) -> None:
-    rule = ClickRule(min_recurrences=2)
+    rule = shipped_rule(ClickRule, min_recurrences=2)
     (finding,) = told(*[click(9, 900, start=48_000 * i, recurrences=others) for i in range(10)],
                       rule=rule)  # fmt: skip
     assert finding.severity == severity
@@ -87,7 +88,7 @@ def test_an_accident_among_clicks_that_come_back() -> None:
 
 
 def test_clicks_that_come_back_can_be_off() -> None:
-    rule = ClickRule(recurring_severity="off")
+    rule = shipped_rule(ClickRule, recurring_severity="off")
     assert (
         told(click(9, 900, recurrences=1), click(9, 900, start=5, recurrences=1), rule=rule) == []
     )
@@ -96,4 +97,4 @@ def test_clicks_that_come_back_can_be_off() -> None:
 def test_intended_and_off() -> None:
     (finding,) = told(click(9, 900), note=TrackNote(pattern="*", intended=("crackle",)))
     assert finding.severity == "note"
-    assert told(click(9, 900), rule=ClickRule(severity="off")) == []
+    assert told(click(9, 900), rule=shipped_rule(ClickRule, severity="off")) == []

@@ -4,13 +4,16 @@ from typing import Any
 
 import pytest
 
+from stemprep.checks.clipping import ClippingRule
+from stemprep.checks.sample_peak import SamplePeakRule
+from stemprep.checks.true_peak import TruePeakRule
 from stemprep.model.facts import Sound
 from stemprep.model.finding import Finding
-from stemprep.model.rule import ClippingRule, SamplePeakRule, TruePeakRule
 from stemprep.model.sheet import TrackNote
 from tests.checks.factory import found_in, judged, measured_file, runs, sound
+from tests.shipped import shipped_rule
 
-RULE = ClippingRule(severity="fail")
+RULE = shipped_rule(ClippingRule, severity="fail")
 THREE = runs((1, 48_000, 48_003))
 
 
@@ -28,7 +31,7 @@ def test_where_how_long_and_what_is_allowed() -> None:
 
 @pytest.mark.parametrize(("allowed", "is_found"), [(2, True), (3, False)])
 def test_both_sides_of_the_limit(allowed: int, is_found: bool) -> None:
-    rule = ClippingRule(severity="fail", max_run_samples=allowed)
+    rule = shipped_rule(ClippingRule, severity="fail", max_run_samples=allowed)
     assert bool(check(sound(full_scale=THREE), rule)) is is_found
 
 
@@ -47,7 +50,7 @@ def test_the_ten_longest_places_of_all_that_are_counted() -> None:
 
 
 def test_runs_that_are_short_enough_are_not_counted() -> None:
-    rule = ClippingRule(severity="fail", max_run_samples=5)
+    rule = shipped_rule(ClippingRule, severity="fail", max_run_samples=5)
     (finding,) = check(sound(full_scale=runs((1, 0, 3), (1, 10, 20))), rule)
     assert finding.occurrences is not None
     assert (finding.occurrences.count, finding.start_sample) == (1, 10)
@@ -106,14 +109,18 @@ def test_other_intentions_change_nothing() -> None:
 
 def test_off_is_off_for_all_kinds() -> None:
     judgement = judged(
-        measured_file(heard=sound(full_scale=THREE)), clipping=ClippingRule(severity="off")
+        measured_file(heard=sound(full_scale=THREE)),
+        clipping=shipped_rule(ClippingRule, severity="off"),
     )
     assert not judgement.findings
 
 
 def test_the_peaks_of_a_clipped_file_are_not_told_again() -> None:
     file = measured_file(heard=sound(full_scale=THREE, peaks_dbfs=(0.0,), true_peak_dbtp=1.2))
-    peaks = {"sample_peak": SamplePeakRule(max_dbfs=-1.0), "true_peak": TruePeakRule(max_dbtp=0.0)}
+    peaks = {
+        "sample_peak": shipped_rule(SamplePeakRule, max_dbfs=-1.0),
+        "true_peak": shipped_rule(TruePeakRule, max_dbtp=0.0),
+    }
     judgement = judged(file, clipping=RULE, **peaks)
     assert [finding.check for finding in judgement.findings] == ["clipping"]
 
@@ -122,7 +129,7 @@ def test_a_worse_peak_finding_is_not_hidden_by_a_milder_clip() -> None:
     file = measured_file(heard=sound(full_scale=THREE, peaks_dbfs=(0.0,), true_peak_dbtp=1.2))
     judgement = judged(
         file,
-        clipping=ClippingRule(severity="note"),
-        true_peak=TruePeakRule(severity="fail", max_dbtp=0.0),
+        clipping=shipped_rule(ClippingRule, severity="note"),
+        true_peak=shipped_rule(TruePeakRule, severity="fail", max_dbtp=0.0),
     )
     assert [finding.check for finding in judgement.findings] == ["true-peak", "clipping"]

@@ -4,21 +4,24 @@ from dataclasses import replace
 
 import pytest
 
-from stemprep.model.rule import ContainerRule
+from stemprep.checks.container import ContainerRule
 from stemprep.model.words import Container
 from stemprep.spec import load_spec
 from tests.checks.factory import found_in, measured_file
+from tests.shipped import shipped_rule
 
 
 def test_a_container_outside_the_list_can_be_rewrapped() -> None:
-    rule = ContainerRule(accepted=("WAV", "RF64"))
+    rule = shipped_rule(ContainerRule, accepted=("WAV", "RF64"))
     (finding,) = found_in(measured_file(container="AIFF"), "container", rule)
     assert (finding.found, finding.required, finding.repair) == ("AIFF", "WAV or RF64", "rewrap")
 
 
 @pytest.mark.parametrize("accepted", [(), ("WAV",), ("RF64", "WAV")])
 def test_a_container_on_the_list_or_no_list_passes(accepted: tuple[Container, ...]) -> None:
-    assert not found_in(measured_file(), "container", ContainerRule(accepted=accepted))
+    assert not found_in(
+        measured_file(), "container", shipped_rule(ContainerRule, accepted=accepted)
+    )
 
 
 @pytest.mark.parametrize(
@@ -36,9 +39,9 @@ def test_a_large_file_is_told_where_the_spec_says_so(
 ) -> None:
     file = measured_file(container=container)
     file = replace(file, facts=replace(file.facts, size_bytes=size_bytes))
-    rule = ContainerRule(largest_bytes=2147483648)
+    rule = shipped_rule(ContainerRule, largest_bytes=2147483648)
     assert bool(found_in(file, "container", rule)) == is_told
-    assert not found_in(file, "container", ContainerRule())
+    assert not found_in(file, "container", shipped_rule(ContainerRule))
 
 
 def test_an_overdub_room_is_told() -> None:

@@ -6,10 +6,12 @@ from dataclasses import replace
 
 from stemprep.checks import judge
 from stemprep.checks.content_starts import common_lag
+from stemprep.checks.length import LengthRule
 from stemprep.model.finding import Finding
 from stemprep.model.mic_pairs import ContentLag
-from stemprep.model.rule import LengthRule, Rule
+from stemprep.model.rule import Rule
 from tests.checks.factory import measured_file, session, sound, spec
+from tests.shipped import shipped_rule
 
 
 def lags(**by_file: int) -> tuple[ContentLag, ...]:
@@ -29,7 +31,7 @@ def found(given: tuple[ContentLag, ...], longer: str = "") -> list[Finding]:
         )
         for lag in given
     ]
-    rules = {"start-alignment": Rule(severity="fail"), "length": LengthRule()}
+    rules = {"start-alignment": Rule(severity="fail"), "length": shipped_rule(LengthRule)}
     judgement = judge(replace(session(*files), content_lags=given), spec(rules))
     return [each for each in judgement.findings if each.check in rules]
 

@@ -2,13 +2,14 @@ from __future__ import annotations
 
 import pytest
 
+from stemprep.checks.cut_off import CutOffRule
 from stemprep.model.facts import EdgeFacts, TransientFacts
 from stemprep.model.finding import Finding
-from stemprep.model.rule import CutOffRule
 from stemprep.model.sheet import TrackNote
 from tests.checks.factory import found_in, measured_file, sound, with_transients
+from tests.shipped import shipped_rule
 
-RULE = CutOffRule(severity="warn", max_below_rms_db=6.0, min_duration_s=1.0)
+RULE = shipped_rule(CutOffRule, severity="warn", max_below_rms_db=6.0, min_duration_s=1.0)
 CUT = EdgeFacts(level_dbfs=-20.0, is_abrupt=True)
 
 

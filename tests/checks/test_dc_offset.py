@@ -2,10 +2,11 @@ from __future__ import annotations
 
 import pytest
 
-from stemprep.model.rule import DcOffsetRule
+from stemprep.checks.dc_offset import DcOffsetRule
 from tests.checks.factory import found_in, measured_file, sound
+from tests.shipped import shipped_rule
 
-RULE = DcOffsetRule(max_dbfs=-40.0, min_duration_s=0.5)
+RULE = shipped_rule(DcOffsetRule, max_dbfs=-40.0, min_duration_s=0.5)
 
 
 @pytest.mark.parametrize(("offset", "is_found"), [

@@ -2,13 +2,14 @@ from __future__ import annotations
 
 import pytest
 
+from stemprep.checks.dropout import DropoutRule
 from stemprep.model.facts import Runs, TransientFacts
 from stemprep.model.finding import Finding
-from stemprep.model.rule import DropoutRule
 from stemprep.model.sheet import TrackNote
 from tests.checks.factory import found_in, measured_file, runs, sound, with_transients
+from tests.shipped import shipped_rule
 
-RULE = DropoutRule(severity="warn", max_hole_samples=4_800)
+RULE = shipped_rule(DropoutRule, severity="warn", max_hole_samples=4_800)
 
 
 def told(rule: DropoutRule = RULE, note: TrackNote | None = None, **kinds: Runs) -> list[Finding]:
@@ -25,8 +26,8 @@ def test_both_sides_of_the_longest_hole(length: int, severity: str) -> None:
 
 def test_nothing_found_nothing_told() -> None:
     assert told() == []
-    assert told(DropoutRule(severity="off"), holes=runs((1, 100, 200))) == []
-    assert told(DropoutRule(long_severity="off"), holes=runs((1, 0, 9_000))) == []
+    assert told(shipped_rule(DropoutRule, severity="off"), holes=runs((1, 100, 200))) == []
+    assert told(shipped_rule(DropoutRule, long_severity="off"), holes=runs((1, 0, 9_000))) == []
 
 
 def test_the_worst_kind_gives_places_and_all_are_named() -> None:

@@ -2,10 +2,11 @@ from __future__ import annotations
 
 import pytest
 
-from stemprep.model.rule import DualMonoRule
+from stemprep.checks.dual_mono import DualMonoRule
 from tests.checks.factory import found_in, measured_file, silence, sound
+from tests.shipped import shipped_rule
 
-RULE = DualMonoRule(max_difference_dbfs=-90.0)
+RULE = shipped_rule(DualMonoRule, max_difference_dbfs=-90.0)
 
 
 @pytest.mark.parametrize(("difference_dbfs", "is_found"), [(-90.0, True), (-89.9, False)])

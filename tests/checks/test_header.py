@@ -18,7 +18,7 @@ def test_the_spec_lowers_a_fault() -> None:
 
 
 def test_faults_of_other_checks_are_not_told_here() -> None:
-    assert not found_in(measured_file(faults=(fault("checksum"),)), "header", Rule())
+    assert not found_in(measured_file(faults=(fault("checksum"),)), "header", Rule(severity="warn"))
 
 
 def test_all_faults_of_a_file_are_one_finding_with_the_worst_first() -> None:
@@ -33,5 +33,5 @@ def test_all_faults_of_a_file_are_one_finding_with_the_worst_first() -> None:
 
 def test_a_fault_without_a_cure_leaves_the_file_without_one() -> None:
     faults = (fault("header", repair="rewrap", message="a"), fault("header", message="b"))
-    (finding,) = found_in(measured_file(faults=faults), "header", Rule())
+    (finding,) = found_in(measured_file(faults=faults), "header", Rule(severity="warn"))
     assert finding.repair is None

@@ -4,12 +4,13 @@ from dataclasses import replace
 
 import pytest
 
+from stemprep.checks.hum import HumRule
 from stemprep.model.facts import HumFacts, PauseFacts
-from stemprep.model.rule import HumRule
 from stemprep.model.session import MeasuredFile
 from tests.checks.factory import found_in, measured_file, sound
+from tests.shipped import shipped_rule
 
-RULE = HumRule(max_dbfs=-75.0)
+RULE = shipped_rule(HumRule, max_dbfs=-75.0)
 
 
 def humming(level_dbfs: float) -> MeasuredFile:

@@ -6,7 +6,6 @@ from dataclasses import replace
 import pytest
 
 from stemprep.checks import CHECKS, judge
-from stemprep.checks.explaining import EXPLANATIONS
 from stemprep.model.facts import (
     BandwidthFacts,
     ClickFacts,
@@ -17,10 +16,9 @@ from stemprep.model.facts import (
     TransientFacts,
     WordFacts,
 )
-from stemprep.model.rule import RULE_TYPES, Rule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredSession
 from stemprep.model.sheet import SessionSheet, TrackNote, Waiver
-from stemprep.model.words import NOT_WAIVABLE
 from tests.checks.factory import (
     SILENT,
     entry,
@@ -35,6 +33,7 @@ from tests.checks.factory import (
     spec,
     with_transients,
 )
+from tests.shipped import shipped_rule
 
 HOUR = 172_800_000
 
@@ -54,7 +53,10 @@ def test_worst_first_then_in_path_order() -> None:
         measured_file("d.wav", faults=(fault("truncated"),)),
     )
     judgement = judged(
-        *files, truncated=Rule(severity="fail"), header=Rule(), silent_file=Rule(severity="note")
+        *files,
+        truncated=Rule(severity="fail"),
+        header=Rule(severity="warn"),
+        silent_file=Rule(severity="note"),
     )
     told = [(f.severity, f.file) for f in judgement.findings]
     assert told == [("fail", "b.wav"), ("fail", "d.wav"), ("warn", "c.wav"), ("note", "a.wav")]
@@ -74,9 +76,9 @@ def test_warnings_and_notes_do_not_fail() -> None:
     assert judged(file, header=Rule(severity="note")).verdict == "pass"
 
 
-@pytest.mark.parametrize("check", sorted(RULE_TYPES))
+@pytest.mark.parametrize("check", sorted(CHECKS))
 def test_off_yields_nothing(check: str) -> None:
-    off = replace(RULE_TYPES[check](), severity="off")
+    off = shipped_rule(CHECKS[check].nature.rule, severity="off")
     sheet = SessionSheet(
         tracks=(TrackNote(pattern="a.wav"),),
         waivers=(Waiver(check="hum", file="x", reason="r", initials="i", date="d"),),
@@ -95,8 +97,8 @@ def test_the_faulty_session_shows_most_of_the_catalogue() -> None:
     needs_a_limit = {"container", "sample-peak", "true-peak", "loudness"}
     needs_sound = {"null-test", "mic-polarity", "mic-delay"}
     needs_a_common_length = {"wrong-rate-label"}
-    needs_a_return = {check.id for check in CHECKS.values() if check.scope == "return"}
-    expected = set(RULE_TYPES) - needs_a_limit - needs_sound - needs_a_common_length
+    needs_a_return = {check.id for check in CHECKS.values() if check.nature.scope == "return"}
+    expected = set(CHECKS) - needs_a_limit - needs_sound - needs_a_common_length
     assert told >= expected - needs_a_return
 
 
@@ -142,10 +144,16 @@ def test_every_number_told_is_finite() -> None:
 
 
 def test_explanations_go_one_way_and_hide_nothing_that_cannot_be_waived() -> None:
-    edges = {(e.cause, effect) for e in EXPLANATIONS for effect in e.effects}
+    edges = {
+        (cause, effect)
+        for cause, check in CHECKS.items()
+        for explanation in check.nature.explains
+        for effect in explanation.effects
+    }
+    firm = {check for check, known in CHECKS.items() if not known.nature.is_waivable}
     assert all(check in CHECKS for edge in edges for check in edge)
     assert not any((effect, cause) in edges for cause, effect in edges)
-    assert all(c in NOT_WAIVABLE for c, effect in edges if effect in NOT_WAIVABLE)
+    assert all(cause in firm for cause, effect in edges if effect in firm)
 
 
 _BROKEN_UP = TransientFacts(

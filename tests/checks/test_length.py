@@ -4,15 +4,18 @@ from typing import Any
 
 import pytest
 
+from stemprep.checks.length import LengthRule
 from stemprep.model.finding import Finding
-from stemprep.model.rule import LengthRule
 from stemprep.model.session import MeasuredFile
 from stemprep.model.words import Role
 from tests.checks.factory import fault, findings_of, judged, measured_file, sound
+from tests.shipped import shipped_rule
 
 
 def lengths(*files: MeasuredFile, rule: LengthRule | None = None) -> list[Finding]:
-    return findings_of(judged(*files, length=rule or LengthRule(severity="warn")), "length")
+    return findings_of(
+        judged(*files, length=rule or shipped_rule(LengthRule, severity="warn")), "length"
+    )
 
 
 def of(path: str, frames: int, **changes: Any) -> MeasuredFile:
@@ -34,7 +37,7 @@ def test_a_longer_file_has_no_cure_of_its_own() -> None:
 @pytest.mark.parametrize(("tolerance", "is_found"), [(511, True), (512, False)])
 def test_both_sides_of_the_tolerance(tolerance: int, is_found: bool) -> None:
     files = of("a.wav", 48_000), of("b.wav", 48_000), of("c.wav", 48_512)
-    rule = LengthRule(severity="warn", tolerance_samples=tolerance)
+    rule = shipped_rule(LengthRule, severity="warn", tolerance_samples=tolerance)
     assert bool(lengths(*files, rule=rule)) is is_found
 
 

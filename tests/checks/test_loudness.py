@@ -2,10 +2,11 @@ from __future__ import annotations
 
 import pytest
 
-from stemprep.model.rule import LoudnessRule
+from stemprep.checks.loudness import LoudnessRule
 from tests.checks.factory import found_in, measured_file, sound
+from tests.shipped import shipped_rule
 
-RULE = LoudnessRule(min_lufs=-24.0, max_lufs=-22.0)
+RULE = shipped_rule(LoudnessRule, min_lufs=-24.0, max_lufs=-22.0)
 
 
 @pytest.mark.parametrize(("lufs", "required"), [
@@ -17,4 +18,6 @@ def test_both_sides_of_both_limits(lufs: float | None, required: float | None) -
 
 
 def test_no_limit_by_default() -> None:
-    assert not found_in(measured_file(heard=sound(loudness_lufs=-3.0)), "loudness", LoudnessRule())
+    assert not found_in(
+        measured_file(heard=sound(loudness_lufs=-3.0)), "loudness", shipped_rule(LoudnessRule)
+    )

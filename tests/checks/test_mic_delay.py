@@ -6,10 +6,11 @@ from dataclasses import replace
 import pytest
 
 from stemprep.checks import judge
+from stemprep.checks.mic_words import MicDelayRule
 from stemprep.model.finding import Finding
 from stemprep.model.mic_pairs import MicLag, speed_of_sound_m_s
-from stemprep.model.rule import MicDelayRule
 from tests.checks.factory import measured_file, session, spec
+from tests.shipped import shipped_rule
 
 ROOM = MicLag(
     song="",
@@ -27,7 +28,7 @@ def judged(*lags: MicLag, temperature_c: float = 20.0, di: str = "") -> tuple[Fi
     paths = dict.fromkeys(path for lag in lags for path in (lag.reference, lag.file))
     files = [measured_file(path, role="di" if path == di else "track") for path in paths]
     measured = replace(session(*files), mic_lags=lags)
-    rule = MicDelayRule(air_temperature_c=temperature_c)
+    rule = shipped_rule(MicDelayRule, air_temperature_c=temperature_c)
     judgement = judge(measured, spec({"mic-delay": rule}))
     assert len(judgement.set_facts.mic_pairs) == sum(lag.lag_samples is not None for lag in lags)
     return tuple(each for each in judgement.findings if each.check == "mic-delay")

@@ -2,11 +2,14 @@ from __future__ import annotations
 
 import pytest
 
+from stemprep.checks.length import LengthRule
+from stemprep.checks.sample_rate import SampleRateRule
 from stemprep.model.finding import Finding
-from stemprep.model.rule import LengthRule, Rule, SampleRateRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
 from stemprep.model.words import Container
 from tests.checks.factory import findings_of, judged, measured_file, sound
+from tests.shipped import shipped_rule
 
 
 def formats(*files: MeasuredFile, **rules: Rule) -> list[Finding]:
@@ -54,14 +57,18 @@ def test_containers(container: Container, severities: list[str]) -> None:
 def test_a_rate_that_is_not_accepted_is_told_once() -> None:
     as_long = sound(identity="odd", frames=441_000)
     odd = measured_file("odd.wav", as_long, rate_hz=44_100)
-    rate = SampleRateRule(severity="fail", accepted_hz=(48_000,))
-    judgement = judged(plain(1), plain(2), odd, sample_rate=rate, length=LengthRule(severity="off"))
+    rate = shipped_rule(SampleRateRule, severity="fail", accepted_hz=(48_000,))
+    judgement = judged(
+        plain(1), plain(2), odd, sample_rate=rate, length=shipped_rule(LengthRule, severity="off")
+    )
     assert [finding.check for finding in judgement.findings] == ["sample-rate"]
 
 
 def test_a_word_that_differs_as_well_is_still_told() -> None:
     odd = measured_file("odd.wav", rate_hz=44_100, bit_depth=16)
-    assert formats(plain(1), plain(2), odd, sample_rate=SampleRateRule(accepted_hz=(48_000,)))
+    assert formats(
+        plain(1), plain(2), odd, sample_rate=shipped_rule(SampleRateRule, accepted_hz=(48_000,))
+    )
 
 
 def test_click_is_a_note_and_a_listening_reference_nothing() -> None:

@@ -4,12 +4,13 @@ from dataclasses import replace
 
 import pytest
 
+from stemprep.checks.noise_floor import NoiseFloorRule
 from stemprep.model.facts import HumFacts, PauseFacts
-from stemprep.model.rule import NoiseFloorRule
 from stemprep.model.session import MeasuredFile
 from tests.checks.factory import found_in, measured_file, sound
+from tests.shipped import shipped_rule
 
-RULE = NoiseFloorRule(max_dbfs=-60.0)
+RULE = shipped_rule(NoiseFloorRule, max_dbfs=-60.0)
 
 
 def noisy(floor_dbfs: float | None, hum_dbfs: float | None = None) -> MeasuredFile:

@@ -2,10 +2,11 @@ from __future__ import annotations
 
 import pytest
 
-from stemprep.model.rule import SilentChannelRule
+from stemprep.checks.silent_channel import SilentChannelRule
 from tests.checks.factory import SILENT, found_in, measured_file, sound
+from tests.shipped import shipped_rule
 
-RULE = SilentChannelRule(severity="fail", max_channel_peak_dbfs=-80.0)
+RULE = shipped_rule(SilentChannelRule, severity="fail", max_channel_peak_dbfs=-80.0)
 
 
 @pytest.mark.parametrize(("peaks_dbfs", "is_found"), [

@@ -4,11 +4,12 @@ from dataclasses import replace
 
 import pytest
 
-from stemprep.model.rule import StereoPolarityRule
+from stemprep.checks.stereo_polarity import StereoPolarityRule
 from stemprep.model.session import MeasuredFile
 from tests.checks.factory import found_in, measured_file, sound
+from tests.shipped import shipped_rule
 
-RULE = StereoPolarityRule(max_correlation=-0.9, max_mono_sum_change_db=-6.0)
+RULE = shipped_rule(StereoPolarityRule, max_correlation=-0.9, max_mono_sum_change_db=-6.0)
 
 
 def stereo_file(

@@ -2,10 +2,11 @@ from __future__ import annotations
 
 import pytest
 
-from stemprep.model.rule import EdgeSilenceRule
+from stemprep.checks.edge_silence import EdgeSilenceRule
 from tests.checks.factory import found_in, measured_file, sound
+from tests.shipped import shipped_rule
 
-RULE = EdgeSilenceRule(max_s=2.0)
+RULE = shipped_rule(EdgeSilenceRule, max_s=2.0)
 
 
 @pytest.mark.parametrize(("samples", "is_found"), [(96_000, False), (96_001, True)])

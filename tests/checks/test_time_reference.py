@@ -6,12 +6,13 @@ from typing import Any
 import pytest
 
 from stemprep.checks import judge
+from stemprep.checks.time_reference import TimeReferenceRule
 from stemprep.model.finding import Finding
 from stemprep.model.mic_pairs import ContentLag
-from stemprep.model.rule import TimeReferenceRule
 from stemprep.model.session import MeasuredFile
 from stemprep.model.sheet import TrackNote, WorkOrder
 from tests.checks.factory import findings_of, judged, measured_file, session, spec
+from tests.shipped import shipped_rule
 
 HOUR = 172_800_000
 
@@ -23,7 +24,9 @@ def stamped(path: str, start: int | None, **changes: Any) -> MeasuredFile:
 def reference_findings(
     *files: MeasuredFile, rule: TimeReferenceRule | None = None
 ) -> list[Finding]:
-    judgement = judged(*files, time_reference=rule or TimeReferenceRule(severity="warn"))
+    judgement = judged(
+        *files, time_reference=rule or shipped_rule(TimeReferenceRule, severity="warn")
+    )
     return findings_of(judgement, "time-reference")
 
 
@@ -52,7 +55,7 @@ def test_a_container_that_cannot_hold_one_is_not_asked() -> None:
 
 
 def test_required_means_every_file() -> None:
-    rule = TimeReferenceRule(severity="fail", is_required=True)
+    rule = shipped_rule(TimeReferenceRule, severity="fail", is_required=True)
     files = stamped("a.wav", None), stamped("b.flac", None, container="FLAC"), stamped("c.wav", 0)
     (finding,) = reference_findings(*files, rule=rule)
     assert (finding.files, finding.severity) == (("a.wav", "b.flac"), "fail")
@@ -100,7 +103,9 @@ def test_the_sound_tells_which_reading_is_the_likelier(placed_by: Any, words: st
         for file in files
     )
     measured = replace(session(*files), content_lags=lags)
-    judgement = judge(measured, spec({"time-reference": TimeReferenceRule(severity="warn")}))
+    judgement = judge(
+        measured, spec({"time-reference": shipped_rule(TimeReferenceRule, severity="warn")})
+    )
     (finding,) = findings_of(judgement, "time-reference")
     assert finding.file == "c.wav"
     assert words in finding.message

@@ -8,8 +8,10 @@ from typing import Literal
 import pytest
 
 from stemprep.checks import judge
+from stemprep.checks.clipping import ClippingRule
 from stemprep.checks.judging import Judgement
-from stemprep.model.rule import ClippingRule, Contents, LengthRule, Rule
+from stemprep.checks.length import LengthRule
+from stemprep.model.rule import Rule
 from stemprep.model.sheet import TrackNote, Use
 from tests.checks.factory import (
     RATE_HZ,
@@ -21,6 +23,7 @@ from tests.checks.factory import (
     sound,
     spec,
 )
+from tests.shipped import shipped_rule
 
 Layout = Literal["roles", "as-dropped"]
 
@@ -31,8 +34,8 @@ def marked(use: Use) -> TrackNote:
 
 def clipped(use: Use, layout: Layout) -> Judgement:
     heard = sound(full_scale=runs((1, 0, 40)))
-    rules = spec({"clipping": ClippingRule(severity="fail")})
-    laid_out = replace(rules, contents=Contents(layout=layout))
+    rules = spec({"clipping": shipped_rule(ClippingRule, severity="fail")})
+    laid_out = replace(rules, contents=replace(rules.contents, layout=layout))
     return judge(session(measured_file("a.wav", heard, note=marked(use))), laid_out)
 
 
@@ -48,7 +51,7 @@ def test_a_fault_in_an_unused_take_is_a_note(layout: Layout, use: Use, severity:
 def test_a_damaged_unused_file_weighs_where_it_travels() -> None:
     file = measured_file("a.wav", is_readable=False, note=marked("unused"))
     rules = spec({"unreadable": Rule(severity="fail")})
-    as_dropped = replace(rules, contents=Contents(layout="as-dropped"))
+    as_dropped = replace(rules, contents=replace(rules.contents, layout="as-dropped"))
     assert judge(session(file), rules).verdict == "pass"
     assert judge(session(file), as_dropped).verdict == "fail"
 
@@ -60,7 +63,9 @@ def test_only_main_files_set_the_measure(use: Use) -> None:
         measured_file(f"{name}.wav", sound(frames=20 * RATE_HZ), note=marked(use), bit_depth=16)
         for name in "bc"
     ]
-    judgement = judged(measured_file("a.wav"), *long, length=LengthRule(severity="warn"))
+    judgement = judged(
+        measured_file("a.wav"), *long, length=shipped_rule(LengthRule, severity="warn")
+    )
     blamed = {path for finding in judgement.findings for path in finding.files}
     assert "a.wav" not in blamed
     lengths = findings_of(judgement, "length")

@@ -5,11 +5,13 @@ from typing import Any
 
 import pytest
 
-from stemprep.checks import Judgement, judge
-from stemprep.model.rule import ClippingRule, LoudnessRule, Rule, TruePeakRule
+from stemprep.checks import CHECKS, Judgement, judge
+from stemprep.checks.clipping import ClippingRule
+from stemprep.checks.loudness import LoudnessRule
+from stemprep.checks.true_peak import TruePeakRule
+from stemprep.model.rule import Rule
 from stemprep.model.session import MeasuredFile
 from stemprep.model.sheet import SessionSheet, Waiver
-from stemprep.model.words import NOT_WAIVABLE
 from tests.checks.factory import (
     entry,
     fault,
@@ -20,12 +22,13 @@ from tests.checks.factory import (
     sound,
     spec,
 )
+from tests.shipped import shipped_rule
 
 CLIPPED = sound(identity="clipped", full_scale=runs((1, 1_000, 1_010)), peaks_dbfs=(0.0,))
 FAIL: dict[str, Rule] = {
     "truncated": Rule(severity="fail"),
-    "clipping": ClippingRule(severity="fail"),
-    "true-peak": TruePeakRule(max_dbtp=-1.0),
+    "clipping": shipped_rule(ClippingRule, severity="fail"),
+    "true-peak": shipped_rule(TruePeakRule, max_dbtp=-1.0),
 }
 
 
@@ -83,7 +86,9 @@ def test_one_that_matches_nothing_is_a_note() -> None:
     assert "matches no finding" in note.message
 
 
-@pytest.mark.parametrize("check", sorted(NOT_WAIVABLE))
+@pytest.mark.parametrize(
+    "check", [check for check, known in CHECKS.items() if not known.nature.is_waivable]
+)
 def test_some_cannot_be_waived(check: str) -> None:
     damaged = measured_file("Gtr.wav", faults=(fault("truncated"),))
     judgement = judged_with(signed(check), files=[damaged])
@@ -122,7 +127,7 @@ def test_both_sides_of_a_limit(limit: float, holds: bool) -> None:
 def test_a_limit_below_what_is_required(limit: float, holds: bool) -> None:
     quiet = measured_file("Gtr.wav", sound(loudness_lufs=-26.0))
     sheet = SessionSheet(waivers=(signed("loudness", "Gtr.wav", limit=limit),))
-    rules = spec({"loudness": LoudnessRule(severity="fail", min_lufs=-24.0)})
+    rules = spec({"loudness": shipped_rule(LoudnessRule, severity="fail", min_lufs=-24.0)})
     assert (judge(session(quiet, sheet=sheet), rules).verdict == "pass") is holds
 
 

@@ -2,9 +2,11 @@ from __future__ import annotations
 
 import pytest
 
+from stemprep.checks.length import LengthRule
 from stemprep.model.finding import Finding
-from stemprep.model.rule import LengthRule, Rule
+from stemprep.model.rule import Rule
 from tests.checks.factory import judged, measured_file, sound
+from tests.shipped import shipped_rule
 
 SECONDS = 180
 
@@ -15,7 +17,9 @@ def odd(frames: int, rate_hz: int = 48_000, others: int = 3) -> tuple[Finding, .
         for n in range(others)
     ]
     files.append(measured_file("odd.wav", sound(identity="odd", frames=frames), rate_hz=rate_hz))
-    return judged(*files, wrong_rate_label=Rule(), length=LengthRule()).findings
+    return judged(
+        *files, wrong_rate_label=Rule(severity="warn"), length=shipped_rule(LengthRule)
+    ).findings
 
 
 def rates(found: tuple[Finding, ...]) -> list[float | int | str | None]:

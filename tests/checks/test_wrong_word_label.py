@@ -30,12 +30,12 @@ def labelled(encoding: Encoding, truth: Literal["integer", "float"] | None) -> M
 def test_only_a_label_of_the_other_kind(
     encoding: Encoding, truth: Literal["integer", "float"] | None, is_found: bool
 ) -> None:
-    found = found_in(labelled(encoding, truth), "wrong-word-label", Rule())
+    found = found_in(labelled(encoding, truth), "wrong-word-label", Rule(severity="warn"))
     assert bool(found) is is_found
 
 
 def test_message_tells_the_evidence() -> None:
-    (finding,) = found_in(labelled("integer", "float"), "wrong-word-label", Rule())
+    (finding,) = found_in(labelled("integer", "float"), "wrong-word-label", Rule(severity="warn"))
     assert finding.message.startswith("the header says integers, the samples are floating point")
     assert "close to half of full scale" in finding.message
     assert (finding.severity, finding.found, finding.required) == ("warn", "float", "integer")

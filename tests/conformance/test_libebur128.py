@@ -6,9 +6,9 @@ import numpy as np
 import pyebur128
 import pytest
 
-from stemprep.model.facts import MeasureSettings
 from tests import signals
 from tests.measure.feed import block_of, measure
+from tests.shipped import measure_settings
 
 MODES = (
     pyebur128.MeasurementMode.MODE_I
@@ -40,7 +40,7 @@ def reference(samples: np.ndarray, rate_hz: int) -> pyebur128.R128State:
 @pytest.mark.parametrize(("channels", "bits"), [(1, 16), (2, 24), (2, None)])
 def test_integrated_and_true_peak(rate_hz: int, channels: int, bits: int | None) -> None:
     samples = block_of(_programme(rate_hz, channels), bits).samples.astype(np.float64)
-    config = MeasureSettings(true_peak_filter="hann-49")
+    config = measure_settings(true_peak_filter="hann-49")
     sound = measure(samples, rate_hz=rate_hz, bits=bits, settings=config)
     other = reference(samples, rate_hz)
     expected = pyebur128.get_loudness_global(other)

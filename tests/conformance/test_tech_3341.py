@@ -11,10 +11,10 @@ import math
 import numpy as np
 import pytest
 
-from stemprep.model.facts import MeasureSettings
 from stemprep.model.words import TruePeakFilter
 from tests.conformance import ebu_signals
 from tests.measure.feed import measure
+from tests.shipped import measure_settings
 
 SILENCE = -math.inf
 FILTERS: tuple[TruePeakFilter, ...] = ("long", "hann-49", "annex-2")
@@ -92,7 +92,7 @@ def test_13(index: int, rate_hz: int) -> None:
 
 
 def _true_peak(samples: np.ndarray, rate_hz: int, name: TruePeakFilter) -> float:
-    config = MeasureSettings(true_peak_filter=name)
+    config = measure_settings(true_peak_filter=name)
     return measure(samples, rate_hz=rate_hz, bits=None, settings=config).level.true_peak_dbtp
 
 

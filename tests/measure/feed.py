@@ -12,6 +12,7 @@ from stemprep.dsp.block import SoundBlock
 from stemprep.measure import SoundMeter
 from stemprep.model.facts import MeasureSettings, Sound
 from stemprep.model.header import AudioFormat
+from tests.shipped import measure_settings
 from tests.signals import Planar
 
 BLOCK_FRAMES = 65_536
@@ -63,7 +64,7 @@ def measure(
 ) -> Sound:
     """Facts of a planar signal."""
     form = wav_format(channels=len(samples), rate_hz=rate_hz, bits=bits, mask=mask)
-    meter = SoundMeter(form, settings or MeasureSettings())
+    meter = SoundMeter(form, settings or measure_settings())
     for block in cut(block_of(samples, bits), iter(lambda: block_frames, 0)):
         meter.add(block)
     return meter.finish()
@@ -74,7 +75,7 @@ def measure_file(path: Path, settings: MeasureSettings | None = None) -> Sound:
     info = soundfile.info(path)
     bits = WORD_BITS.get(info.subtype)
     form = wav_format(channels=info.channels, rate_hz=info.samplerate, bits=bits)
-    meter = SoundMeter(form, settings or MeasureSettings())
+    meter = SoundMeter(form, settings or measure_settings())
     kind = "float64" if bits is None else "int32"
     for read in soundfile.blocks(path, BLOCK_FRAMES, dtype=kind, always_2d=True):
         floats = SoundBlock(np.ascontiguousarray(read.T), None)

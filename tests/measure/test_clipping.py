@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from stemprep.dsp.cells import CHUNK_FRAMES
-from stemprep.model.facts import MeasureSettings
 from tests import signals
 from tests.measure.feed import block_of, measure
+from tests.shipped import measure_settings
 
 
 def _drums(gain_db: float, seconds: float = 3, channels: int = 1) -> np.ndarray:
@@ -195,14 +195,14 @@ def test_clipped_tones(frequency_hz: float, bits: int) -> None:
 def test_flat_tops_below_the_floor_are_not_looked_for() -> None:
     quiet = np.clip(_drums(9), -1, 1) * 10 ** (-25 / 20)
     assert measure(quiet).clipping.flat_tops.count == 0
-    lower = MeasureSettings(min_flat_top_dbfs=-30.0)
+    lower = measure_settings(min_flat_top_dbfs=-30.0)
     assert measure(quiet, settings=lower).clipping.flat_tops.count > 20
 
 
 @pytest.mark.parametrize("shortest", [2, 5])
 def test_shortest_runs_are_settings(shortest: int) -> None:
     clipped = np.clip(_drums(9), -1, 1) * 0.8
-    config = MeasureSettings(min_flat_top_samples=shortest, min_clip_run_samples=shortest)
+    config = measure_settings(min_flat_top_samples=shortest, min_clip_run_samples=shortest)
     tops = measure(clipped, settings=config).clipping.flat_tops
     assert min(end - start for _, start, end in tops.runs) == shortest
     full = measure(clipped / 0.8, settings=config).clipping.full_scale

@@ -16,9 +16,10 @@ from hypothesis import strategies as st
 from stemprep.dsp.block import SoundBlock
 from stemprep.dsp.cells import CHUNK_FRAMES
 from stemprep.measure import SoundMeter
-from stemprep.model.facts import MeasureSettings, Sound
+from stemprep.model.facts import Sound
 from tests import signals
 from tests.measure.feed import block_of, cut, measure, wav_format
+from tests.shipped import measure_settings
 
 
 def _eventful(frames: int, seed: int = 3) -> np.ndarray:
@@ -36,7 +37,7 @@ def _eventful(frames: int, seed: int = 3) -> np.ndarray:
 @given(sizes=st.lists(st.integers(1, 40_000), min_size=1, max_size=6))
 def test_facts_do_not_depend_on_block_size(bits: int | None, sizes: list[int]) -> None:
     samples = _eventful(2 * CHUNK_FRAMES + 777)
-    config = MeasureSettings(min_silent_stretch_s=0.1)
+    config = measure_settings(min_silent_stretch_s=0.1)
     expected = measure(samples, bits=bits, settings=config, block_frames=10**9)
     meter = SoundMeter(wav_format(channels=2, bits=bits), config)
     endless = itertools.cycle([*sizes, 9_001])
@@ -51,7 +52,7 @@ def test_facts_do_not_depend_on_block_size(bits: int | None, sizes: list[int]) -
 def test_caller_may_use_its_buffers_again(bits: int | None) -> None:
     """Decoders fill the same arrays for every block."""
     samples = _eventful(2 * CHUNK_FRAMES + 777)
-    meter = SoundMeter(wav_format(channels=2, bits=bits), MeasureSettings())
+    meter = SoundMeter(wav_format(channels=2, bits=bits), measure_settings())
     for block in cut(block_of(samples, bits), itertools.repeat(9_001)):
         lent = SoundBlock(block.samples.copy(), None if bits is None else block.codes.copy())
         meter.add(lent)
@@ -91,7 +92,7 @@ def _has_no_nan(sound: Sound) -> bool:
 
 @pytest.mark.parametrize("channels", [1, 2, 6])
 def test_no_frames(channels: int) -> None:
-    sound = SoundMeter(wav_format(channels=channels), MeasureSettings()).finish()
+    sound = SoundMeter(wav_format(channels=channels), measure_settings()).finish()
     assert sound.frames == 0
     assert sound.level.sample_peak_dbfs == -math.inf
     assert sound.level.crest_factor_db is None

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stemprep.model.facts import MeasureSettings
 from tests.measure.feed import measure
+from tests.shipped import measure_settings
 
 LOUD = 0.1
 QUIET = 0.9e-4  # under the default threshold of -80 dBFS
@@ -43,7 +43,7 @@ def test_edges_and_stretches(spans: list[tuple[int, int]], head: int, tail: int)
 
 
 def test_a_sample_at_the_threshold_is_silent() -> None:
-    config = MeasureSettings(silence_peak_dbfs=-6.020599913279624)  # 0.5
+    config = measure_settings(silence_peak_dbfs=-6.020599913279624)  # 0.5
     silence = measure(np.array([[0.5, 0.51, -0.5, 0.5]]), settings=config).silence
     assert (silence.leading_samples, silence.trailing_samples) == (1, 2)
 
@@ -56,7 +56,7 @@ def test_quiet_file_is_silent_but_not_digital_silence() -> None:
 
 
 def test_at_most_a_thousand_stretches() -> None:
-    config = MeasureSettings(min_silent_stretch_s=0.1)
+    config = measure_settings(min_silent_stretch_s=0.1)
     samples = np.zeros((1, 150_000))
     samples[0, ::120] = LOUD
     assert len(measure(samples, rate_hz=RATE_HZ, settings=config).silence.stretches) == 1_000
@@ -75,7 +75,7 @@ def test_one_sounding_sample(place: int) -> None:
 @pytest.mark.parametrize(("edge_dbfs", "head"), [(-70.0, 50_000), (-77.0, 0)])
 def test_edges_have_a_level_of_their_own(edge_dbfs: float, head: int) -> None:
     """A tail of noise at -75 dBFS is sound by the one level and none by the other."""
-    settings = MeasureSettings(silence_peak_dbfs=-90.0, edge_silence_dbfs=edge_dbfs)
+    settings = measure_settings(silence_peak_dbfs=-90.0, edge_silence_dbfs=edge_dbfs)
     hiss = np.full((1, 50_000), 10 ** (-75 / 20))
     samples = np.concatenate([hiss, np.full((1, 100), 0.5), hiss[:, :40_000]], axis=1)
     silence = measure(samples, settings=settings).silence

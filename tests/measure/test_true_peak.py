@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 from stemprep.dsp.cells import CHUNK_FRAMES, Reblocker
 from stemprep.dsp.interpolation import interpolator
 from stemprep.measure.true_peak import TruePeak
-from stemprep.model.facts import MeasureSettings
 from stemprep.model.words import TruePeakFilter
 from tests import signals
 from tests.measure.feed import measure
+from tests.shipped import measure_settings
 
 FILTERS: tuple[TruePeakFilter, ...] = ("long", "hann-49", "annex-2")
 
@@ -117,7 +117,7 @@ def test_finds_an_intersample_peak_anywhere(place: int) -> None:
 def test_names_the_filter(name: TruePeakFilter) -> None:
     sound = measure(
         signals.sine(997, peak_dbfs=-6, seconds=0.2),
-        settings=MeasureSettings(true_peak_filter=name),
+        settings=measure_settings(true_peak_filter=name),
     )
     assert sound.level.true_peak_filter == name
     assert sound.level.true_peak_dbtp >= sound.level.sample_peak_dbfs

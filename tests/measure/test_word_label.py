@@ -7,14 +7,14 @@ import pytest
 
 from stemprep.dsp.block import SoundBlock
 from stemprep.measure import SoundMeter
-from stemprep.model.facts import MeasureSettings
 from tests import signals
 from tests.measure.feed import measure, wav_format
+from tests.shipped import measure_settings
 from tests.signals import Planar
 
 
 def reads_as(block: SoundBlock, bits: int | None) -> str | None:
-    meter = SoundMeter(wav_format(channels=len(block.samples), bits=bits), MeasureSettings())
+    meter = SoundMeter(wav_format(channels=len(block.samples), bits=bits), measure_settings())
     meter.add(block)
     return meter.finish().word.reads_as
 

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from stemprep.dsp.block import SoundBlock
 from stemprep.measure import SoundMeter
-from stemprep.model.facts import FileFacts, MeasureSettings, SetFacts, SongFacts
+from stemprep.model.facts import FileFacts, SetFacts, SongFacts
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat, Bext, Header
 from stemprep.model.plan import OutputPlan, Plan
@@ -23,6 +23,7 @@ from stemprep.prepare import plan_delivery, render
 from stemprep.spec import load_spec
 from tests import signals
 from tests.prepare.rendering import codes_of, form, source
+from tests.shipped import measure_settings
 
 Planar = npt.NDArray[np.float64]
 
@@ -71,7 +72,7 @@ def sounding(
         block = SoundBlock(samples=narrow, codes=codes)
     else:
         block = SoundBlock(samples=sound, codes=None)
-    meter = SoundMeter(used, MeasureSettings())
+    meter = SoundMeter(used, measure_settings())
     meter.add(block)
     bext = header.pop("bext", None)
     if start is not None:

@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from stemprep.checks.channel_count import ChannelCountRule
 from stemprep.model.header import HeaderFault, Ixml, IxmlTrack
-from stemprep.model.rule import ChannelCountRule, Naming, RuleTable
+from stemprep.model.rule import RuleTable
 from stemprep.model.session import DropEntry
 from stemprep.model.sheet import SessionSheet, SongNote, TrackNote, WorkOrder
 from stemprep.prepare.plan import joined_name
@@ -27,6 +28,7 @@ from tests.prepare.planning import (
     unreadable,
 )
 from tests.prepare.rendering import form
+from tests.shipped import shipped_rule
 
 
 def entry(path: str, kind: str, reason: str = "") -> DropEntry:
@@ -171,7 +173,8 @@ def test_published_names_or_the_own_name_with_the_reason() -> None:
     )
     used = replace(
         spec("mastering"),
-        naming=Naming(
+        naming=replace(
+            spec("mastering").naming,
             template="{artist_initials}_{song_title}_{mixer_initials}{revision}_{version}_{rate}{bits}",
             template_roles=("mix", "stem"),
         ),
@@ -246,7 +249,10 @@ def test_a_file_of_many_channels_is_split_by_its_track_names() -> None:
     )
     measured = session(sounding("poly.wav", samples, ixml=ixml))
     used = spec("overdub", allowed=("split",))
-    rules = {**used.rules, "channel-count": RuleTable(default=ChannelCountRule(accepted=(1, 2)))}
+    rules = {
+        **used.rules,
+        "channel-count": RuleTable(default=shipped_rule(ChannelCountRule, accepted=(1, 2))),
+    }
     told = [finding("channel-count", "poly.wav", repair="split")]
     plan = planned(measured, replace(used, rules=rules), findings=told)
     assert [(out.path, out.source_channels, out.track_names) for out in plan.outputs] == [

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from stemprep.errors import SpecError
-from stemprep.model.rule import TEMPLATE_TOKENS
+from stemprep.model.value_types import TEMPLATE_TOKENS
 from stemprep.naming import TOKENS
 from stemprep.spec import load_spec, spec_source
 

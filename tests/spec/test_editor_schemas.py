@@ -10,12 +10,8 @@ import jsonschema
 import pytest
 import yaml
 
-from stemprep.model.rule import RULE_TYPES
 from stemprep.spec import json_schema, shipped_specs
 from stemprep.spec.editors import SCHEMA_FILES, schema_text
-from stemprep.spec.freezing import SPEC_PARTS, keys_of
-from stemprep.spec.schema import LIMITS, SpecKeys
-from stemprep.spec.shapes import fields_of
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 
@@ -73,19 +69,6 @@ def test_what_the_loader_refuses_the_schema_refuses(
     kind: Literal["spec", "sheet", "service"], document: Any
 ) -> None:
     assert not jsonschema.Draft202012Validator(json_schema(kind)).is_valid(document)
-
-
-def test_limits_have_the_keys_of_the_rules() -> None:
-    assert set(LIMITS) == set(RULE_TYPES.values())
-    for rule_type, limits in LIMITS.items():
-        assert set(fields_of(limits)) == set(keys_of(rule_type).values())
-
-
-def test_other_parts_have_the_keys_of_their_records() -> None:
-    for key, record in SPEC_PARTS.items():
-        model = fields_of(SpecKeys)[key].model
-        assert model is not None
-        assert set(fields_of(model)) == set(keys_of(record).values())
 
 
 def test_every_value_has_a_meaning_and_an_example() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 import subprocess
 import sys
@@ -10,10 +11,14 @@ from pathlib import Path
 
 import pytest
 
-from stemprep.model.rule import RULE_TYPES, DeliverySpec, MeasureSettings, Rule
+from stemprep.checks import CHECKS
+from stemprep.model.rule import DeliverySpec, Rule
 from stemprep.model.words import ROLES
 from stemprep.naming import PUBLISHED_TEMPLATE, template_tokens
 from stemprep.spec import load_spec, shipped, shipped_specs, spec_source, spec_summary
+from stemprep.spec.parts import SPEC_PARTS
+from stemprep.spec.shapes import keys_of
+from tests.shipped import measure_settings
 
 ROOT = Path(__file__).parents[2]
 NOT_CONTENT = {"unsafe-entry"}
@@ -38,18 +43,28 @@ def test_four_are_shipped() -> None:
 def test_they_load_without_a_warning(name: str) -> None:
     spec = load_spec(name)
     assert (spec.name, spec.warnings) == (name, ())
-    assert set(spec.rules) == set(RULE_TYPES)
-    assert all(type(spec.rule(check, "mix")) is kind for check, kind in RULE_TYPES.items())
+    assert set(spec.rules) == set(CHECKS)
+    assert all(
+        type(spec.rule(check, "mix")) is known.nature.rule for check, known in CHECKS.items()
+    )
     assert (spec.title, spec.purpose) == spec_summary(name)
+
+
+def test_a_spec_is_frozen_by_the_names_of_its_keys() -> None:
+    records = [part for part, _ in SPEC_PARTS.values()]
+    for record in (*records, *(known.nature.rule for known in CHECKS.values())):
+        fields = keys_of(record).fields
+        assert fields == {name.removeprefix("is_"): name for name in fields.values()}
+        assert len(fields) == len(dataclasses.fields(record))
 
 
 def test_base_states_every_check_in_so_many_words() -> None:
     written = re.findall(r"^  ([a-z-]+):", spec_source("base").split("checks:")[1], re.MULTILINE)
-    assert set(RULE_TYPES) <= set(written)
+    assert set(CHECKS) <= set(written)
 
 
 def test_base_gives_the_records_own_defaults_for_measuring() -> None:
-    assert load_spec("base").measure == MeasureSettings()
+    assert load_spec("base").measure == measure_settings()
 
 
 def test_mastering_as_the_next_room_wants_it() -> None:
@@ -83,7 +98,7 @@ def test_overdub_gives_one_start_one_length_one_format() -> None:
 
 def test_no_content_stops_an_archive() -> None:
     spec = load_spec("archive")
-    failing = {check for check in RULE_TYPES if "fail" in severities(spec, check)}
+    failing = {check for check in CHECKS if "fail" in severities(spec, check)}
     assert failing == NOT_CONTENT
     assert spec.operations.allowed == ("copy", "rename")
     assert spec.contents.layout == "as-dropped"

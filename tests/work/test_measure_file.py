@@ -13,16 +13,16 @@ from typing import Any
 import pytest
 
 from stemprep.engine import InlineEngine, ProcessEngine
-from stemprep.model.facts import MeasureSettings
 from stemprep.work import measure
 from stemprep.work.measure import MeasureJob, measure_file, unmeasured
 from tests import signals
 from tests.service.rights import without_rights
+from tests.shipped import measure_settings
 
 
 def _job(root: Path, name: str = "take.wav") -> MeasureJob:
     return MeasureJob(
-        root=str(root), raw_path=os.fsencode(name), name=name, settings=MeasureSettings()
+        root=str(root), raw_path=os.fsencode(name), name=name, settings=measure_settings()
     )
 
 

@@ -12,13 +12,13 @@ import soundfile
 
 from stemprep.containers import read_header
 from stemprep.errors import DeliveryError
-from stemprep.model.facts import MeasureSettings
 from stemprep.model.header import AudioFormat
 from stemprep.model.plan import Operation, OutputPlan
 from stemprep.model.rough_mix import MixPart
 from stemprep.work import mix
 from stemprep.work.mix import MixJob, MixOutput, MixSource, make_mixes
 from tests import signals
+from tests.shipped import measure_settings
 
 FRAMES = 30_000
 FORM = AudioFormat(
@@ -76,7 +76,7 @@ def _job(
             MixOutput(output=output("all.wav"), target=str(out / "all.wav")),
             MixOutput(output=output("no odd.wav"), target=str(out / "no odd.wav"), without="odd"),
         ),
-        settings=MeasureSettings(),
+        settings=measure_settings(),
     )
 
 

@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stemprep.model.facts import MeasureSettings
 from stemprep.work.measure import MeasureJob, measure_file
 from stemprep.work.second_meter import SecondMeterJob, second_reading
 from tests import signals
+from tests.shipped import measure_settings
 
 
 def _mix(seconds: float, rate_hz: int, level_dbfs: float) -> signals.Planar:
@@ -39,7 +39,7 @@ def test_agrees_within_a_tenth(tmp_path: Path, rate_hz: int, level_dbfs: float) 
             root=str(tmp_path),
             raw_path=os.fsencode("mix.wav"),
             name="mix.wav",
-            settings=MeasureSettings(),
+            settings=measure_settings(),
         )
     )
     theirs = second_reading(_job(path, mix.shape[1], rate_hz))

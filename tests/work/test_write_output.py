@@ -14,12 +14,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from stemprep.errors import DeliveryError, PrepareError
-from stemprep.model.facts import FileFacts, MeasureSettings
+from stemprep.model.facts import FileFacts
 from stemprep.model.header import Bext
 from stemprep.model.plan import Operation, OutputPlan
 from stemprep.work.measure import MeasureJob, measure_file
 from stemprep.work.write import SourceRef, WriteJob, write_output
 from tests.containers.riff_builder import chunk, extensible, fmt, riff
+from tests.shipped import measure_settings
 
 COPY = (Operation(name="copy"),)
 COPY_AUDIO = (Operation(name="copy-audio"),)
@@ -74,7 +75,7 @@ def _measured(folder: Path, content: bytes, name: str = "take.wav") -> FileFacts
 
 def _measure_job(folder: Path, name: str = "take.wav") -> MeasureJob:
     return MeasureJob(
-        root=str(folder), raw_path=os.fsencode(name), name=name, settings=MeasureSettings()
+        root=str(folder), raw_path=os.fsencode(name), name=name, settings=measure_settings()
     )
 
 
@@ -99,7 +100,7 @@ def _job(
         output=output,
         sources=(SourceRef(path="take.wav", raw_path=b"take.wav", facts=facts),),
         target=str(folder / "written.wav"),
-        settings=MeasureSettings(),
+        settings=measure_settings(),
     )
 
 

@@ -14,8 +14,9 @@ from stemprep.app.inspect import Inspection, no_progress
 from stemprep.app.writing import write_outputs
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import Companion, OutputPlan, Plan
-from stemprep.model.rule import Contents, DeliverySpec, Naming, Operations
+from stemprep.model.rule import DeliverySpec
 from stemprep.prepare import plan_delivery
+from stemprep.spec import load_spec
 
 FOLDER = "consolidated"
 WORDS = "A copy that begins and ends with all other copies of its song: put each at zero."
@@ -62,10 +63,12 @@ def _copies(inspection: Inspection) -> list[OutputPlan]:
 
 
 def _lining_up(spec: DeliverySpec) -> DeliverySpec:
-    operations = Operations(
+    base = load_spec("base")
+    operations = replace(
+        base.operations,
         base="copy-audio",
         allowed=("copy-audio", "rewrap", "place", "pad", "rename"),
         is_common_start=True,
         is_equal_length=True,
     )
-    return replace(spec, operations=operations, naming=Naming(), contents=Contents())
+    return replace(spec, operations=operations, naming=base.naming, contents=base.contents)

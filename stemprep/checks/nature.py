@@ -1,0 +1,75 @@
+"""What a check is, besides how it judges: which rule it has, what it takes, what it explains.
+
+Each check states its nature in its own file; whoever has to know asks ``CHECKS``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from stemprep.model.finding import Finding
+from stemprep.model.rule import Rule
+from stemprep.model.words import OperationName
+
+Scope = Literal["file", "song", "set", "return", "waivers"]
+Concern = Literal["loss", "fit", "sound", "label"]
+"""What is at risk: the recording itself, how files go together, how it sounds, names."""
+
+LEVEL_CHECKS = frozenset({"clipping", "sample-peak", "true-peak", "loudness", "dc-offset"})
+SIDE_CHECKS = frozenset({"silent-channel", "dual-mono", "stereo-polarity"})
+EDGE_CHECKS = frozenset({"head-silence", "tail-silence"})
+CHARACTER_CHECKS = frozenset({"padded-word", "bandwidth", "noise-floor", "hum"})
+FLAW_CHECKS = frozenset({"dropout", "click", "cut-off"})
+SOUND_CHECKS = LEVEL_CHECKS | SIDE_CHECKS | EDGE_CHECKS | CHARACTER_CHECKS | FLAW_CHECKS
+"""Checks on what the samples say: without meaning where the samples are not what was recorded."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explanation:
+    """Checks whose findings on the same file are the effect of one of this check.
+
+    is_artefact: the effect means nothing where the cause holds (the level of a file with NaN) and
+                 goes whatever its severity; otherwise it goes only when the cause is at least as
+                 severe, so that no verdict gets milder.
+    unit:        the effect is explained only where this is its unit; "" for any.
+    """
+
+    effects: frozenset[str]
+    is_artefact: bool = False
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Nature:
+    """What a check says of itself.
+
+    scope:       what its ``check`` takes first: a MeasuredFile, a Song, the MeasuredSession, what
+                 came back of a delivery (Returned), or the objections to the sheet's waivers; then
+                 the rule of the file's role (scope file) or the table of rules.
+    heading:     what people call the fault, in a few words.
+    explains:    no effect is a cause of its own cause, and nothing that cannot be waived has a
+                 waivable cause.
+    side_effect_of: operations of ours after which a finding of it is expected.
+    is_of_drop:  only the drop as it came can show it, never what was written from it.
+    """
+
+    scope: Scope
+    heading: str
+    concern: Concern
+    rule: type[Rule] = Rule
+    explains: tuple[Explanation, ...] = ()
+    side_effect_of: tuple[OperationName, ...] = ()
+    is_waivable: bool = True
+    is_of_drop: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One registered check: its id, its nature, its function, and its manual."""
+
+    id: str
+    nature: Nature
+    run: Callable[..., Iterator[Finding]]
+    manual: str
