@@ -65,7 +65,9 @@ def _names(record: Any) -> tuple[str, ...]:
 
 def frozen_spec(name: str, content: Mapping[str, Any], warnings: tuple[str, ...]) -> DeliverySpec:
     """Give the record of complete, validated content."""
-    parts: dict[str, Any] = {part: _frozen(record, content[part]) for part, (record, _) in SPEC_PARTS.items()}
+    parts: dict[str, Any] = {
+        part: _frozen(record, content[part]) for part, (record, _) in SPEC_PARTS.items()
+    }
     return DeliverySpec(
         name=name,
         title=content["title"],
