@@ -56,6 +56,26 @@ def lies_there(address: Address) -> bool:
         return remote.exists(address.path)
 
 
+def packages_there(address: Address) -> list[str]:
+    """Names of the packages below an address, sorted; of folders and zips.
+
+    Raises DeliveryError where the store does not answer.
+    """
+    with opened_remote(address) as remote, told_of_store("listing", address, _UNSAID):
+        if not remote.exists(address.path):
+            return []
+        paths = [entry.path for entry in remote.entries(address.path.rstrip("/"))]
+    shown = [path for path in paths if not path.startswith(".") and "/." not in path]
+    folders = {path.removesuffix("/bagit.txt") for path in shown if path.endswith("/bagit.txt")}
+    zips = {path for path in shown if path.lower().endswith(".zip")}
+    return sorted(folders | {path for path in zips if folders.isdisjoint(_parents(path))})
+
+
+def _parents(path: str) -> set[str]:
+    parts = path.split("/")
+    return {"/".join(parts[:count]) for count in range(1, len(parts))}
+
+
 def _verified(remote: Remote, address: Address) -> Verification:
     folder = address.path.rstrip("/")
 

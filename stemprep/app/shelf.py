@@ -3,21 +3,39 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence, Set
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from stemprep import __version__
-from stemprep.app.elsewhere import lies_there
+from stemprep.app.beside_copy import explained_beside, fetch_commands, fetchable, is_same_package
+from stemprep.app.elsewhere import lies_there, packages_there
 from stemprep.app.verify import verify_one
 from stemprep.engine import Engine, ProcessEngine
 from stemprep.errors import DeliveryError, UsageError
 from stemprep.model.package import Damage, Verification
-from stemprep.model.shelf import CopyCheck, LoggedCheck, ShelfCheck, ShelfEntry
-from stemprep.package import LOG_NAME, append_log, is_package, packages_of, read_log
+from stemprep.model.shelf import (
+    Confirmation,
+    CopyCheck,
+    CopyState,
+    LoggedCheck,
+    OnlyCopy,
+    ShelfCheck,
+    ShelfEntry,
+)
+from stemprep.package import (
+    LOG_NAME,
+    MAX_DEPTH,
+    append_confirmation,
+    append_log,
+    is_package,
+    packages_of,
+    read_log,
+)
 from stemprep.transfer import Address
 
+MAX_INITIALS = 40
 OnChecked = Callable[[int, int, str], None]
 
 
@@ -29,7 +47,7 @@ def is_shelf(place: Path | Address) -> bool:
 def check_shelf(
     shelf: Path,
     *,
-    second: Path | Address | None = None,
+    copies: Sequence[Path | Address] = (),
     log: Path | None = None,
     engine: Engine | None = None,
     now: datetime | None = None,
@@ -37,14 +55,15 @@ def check_shelf(
 ) -> ShelfCheck:
     """Verify every package of a shelf, or one package, and append the outcome to the log.
 
-    second: where the second copy lies: a shelf with packages of the same names, or the same
-            package. log: None for ``fixity-log.csv`` in the shelf. now: None for the clock's time.
+    copies: where other copies lie: shelves with packages of the same names, or the same package.
+    log: None for ``fixity-log.csv`` in the shelf. now: None for the clock's time.
     Raises DeliveryError where there is no package, or a store with the copies does not answer, and
     UsageError for a log inside a package.
     """
     packages = [shelf] if is_package(shelf) else packages_of(shelf)
     if not packages:
         raise DeliveryError(f"{shelf}: holds no package; name a package or a folder of packages")
+    _refuse_doubles(shelf, copies)
     place = log or (shelf.parent if is_package(shelf) else shelf) / LOG_NAME
     _refuse_inside(place, packages)
     known = read_log(place)
@@ -57,20 +76,125 @@ def check_shelf(
             verification=_verified(package, engine or ProcessEngine()),
             last=known.get(name),
         )
-        if second is not None:
-            copy = second if package == shelf else _below(second, name)
-            entry = replace(entry, copy=_copy_check(entry.verification, copy, engine))
-        entries.append(entry)
+        there = [copy if package == shelf else _below(copy, name) for copy in copies]
+        entries.append(_beside_copies(entry, package, there, engine))
         if on_checked is not None:
             on_checked(number, len(packages), name)
     append_log(place, entries, moment, __version__)
+    names = {entry.name for entry in entries}
+    is_one = is_package(shelf)
     return ShelfCheck(
         shelf=str(shelf),
         checked_at=moment,
         entries=tuple(entries),
-        gone=() if is_package(shelf) else _gone(known, {entry.name for entry in entries}),
+        gone=() if is_one else _gone(known, names),
+        only_copies=() if is_one else tuple(_only_copies(copies, names)),
         log=str(place),
     )
+
+
+def confirm(
+    package: Path,
+    by: str,
+    *,
+    log: Path | None = None,
+    engine: Engine | None = None,
+    now: datetime | None = None,
+) -> Confirmation:
+    """Log that a person answers for a package as it lies there, or for its being gone.
+
+    by: the person's initials. log: None for the log beside the package, or up to four folders
+    above, that knows it. Raises UsageError where no log knows it or ``by`` is no name, and
+    DeliveryError for a package that is not whole: damage is mended, never confirmed.
+    """
+    if not by.strip() or len(by) > MAX_INITIALS or not by.isprintable():
+        raise UsageError(
+            f"--initials {by!r}: give the initials or the name of who confirms, at most "
+            f"{MAX_INITIALS} characters"
+        )
+    place, name, last = _logged(package, log)
+    moment = _moment(now)
+    proof = None
+    if os.path.lexists(package):
+        proof = _verified(package, engine or ProcessEngine())
+        if not (proof.is_whole and proof.is_complete):
+            raise DeliveryError(
+                f"{package}: is not whole ({proof.damages[0].path}: {proof.damages[0].message}); "
+                "damage is mended, not confirmed; nothing was logged"
+                if proof.damages
+                else f"{package}: is not complete; nothing was logged"
+            )
+    append_confirmation(place, name, proof, moment, by.strip(), __version__)
+    seal = None if proof is None else proof.tag_manifest_sha256
+    return Confirmation(
+        package=name, log=str(place), confirmed_at=moment, by=by.strip(), seal=seal, last=last
+    )
+
+
+def _logged(package: Path, log: Path | None) -> tuple[Path, str, LoggedCheck]:
+    """The log that knows a package, and the name by which it does."""
+    here = Path(os.path.abspath(package))  # noqa: PTH100  # links stay as people named them
+    logs = [log] if log is not None else [folder / LOG_NAME for folder in here.parents[:MAX_DEPTH]]
+    for place in logs:
+        known = read_log(place)
+        folder = Path(os.path.abspath(place)).parent  # noqa: PTH100
+        names = [str(here.relative_to(folder))] if here.is_relative_to(folder) else []
+        for name in (*names, here.name):
+            if name in known:
+                return place, name, known[name]
+    raise UsageError(
+        f"{package}: no log of checks knows it; run 'stemprep verify' on its shelf first, or name "
+        "the log with --log"
+    )
+
+
+def _refuse_doubles(shelf: Path, copies: Sequence[Path | Address]) -> None:
+    """A copy that is the same folder proves nothing."""
+    seen = {os.path.realpath(shelf)}
+    for copy in copies:
+        key = copy.shown if isinstance(copy, Address) else os.path.realpath(copy)
+        if key in seen:
+            raise UsageError(f"--copy {copy}: is named twice; a copy lies in another place")
+        seen.add(key)
+
+
+def _beside_copies(
+    entry: ShelfEntry, package: Path, places: Sequence[Path | Address], engine: Engine | None
+) -> ShelfEntry:
+    """Hold a package against its copies; each lost file is fetched from the first that has it."""
+    checks: list[CopyCheck] = []
+    first, fetched = entry.verification, set[str]()
+    for place in places:
+        check = _copy_check(entry.verification, place, engine)
+        proof = check.verification
+        if proof is not None:
+            is_folder = isinstance(place, Path) and place.is_dir() and package.is_dir()
+            lost = tuple(path for path in fetchable(first, proof) if path not in fetched)
+            back = fetchable(proof, first)
+            fetched.update(lost)
+            check = replace(check, fetch=lost, mend=back)
+            if is_folder and isinstance(place, Path):
+                first = explained_beside(first, lost, package, place)
+                check = replace(
+                    check,
+                    verification=explained_beside(proof, back, place, package),
+                    commands=fetch_commands(lost, package, place),
+                    mend_commands=fetch_commands(back, place, package),
+                )
+        checks.append(check)
+    return replace(entry, verification=first, copies=tuple(checks))
+
+
+def _only_copies(copies: Sequence[Path | Address], names: Set[str]) -> Iterator[OnlyCopy]:
+    for copy in copies:
+        if isinstance(copy, Address):
+            found = packages_there(copy)
+        elif copy.is_dir() and not is_package(copy):
+            found = [str(package.relative_to(copy)) for package in packages_of(copy)]
+        else:
+            found = []
+        shown = copy.shown if isinstance(copy, Address) else str(copy)
+        yield from (OnlyCopy(place=shown, name=name) for name in found if name not in names)
 
 
 def _refuse_inside(log: Path, packages: list[Path]) -> None:
@@ -119,8 +243,8 @@ def _copy_check(first: Verification, copy: Path | Address, engine: Engine | None
     proof = _verified(copy, engine or ProcessEngine())
     if not (proof.is_whole and proof.is_complete):
         return CopyCheck(place=shown, state="damaged", verification=proof)
-    is_same = proof.tag_manifest_sha256 == first.tag_manifest_sha256
-    return CopyCheck(place=shown, state="same" if is_same else "other", verification=proof)
+    state: CopyState = "same" if is_same_package(first, proof) else "other"
+    return CopyCheck(place=shown, state=state, verification=proof)
 
 
 def _gone(known: Mapping[str, LoggedCheck], here: set[str]) -> tuple[LoggedCheck, ...]:

@@ -13,9 +13,10 @@ from stemprep.cli.options import is_standard_output, json_option, quiet_option
 @click.argument("packages", nargs=-1, required=True)
 @click.option(
     "--copy",
-    "second",
+    "copies",
     metavar="PLACE",
-    help="Second copy of the one package or shelf, to hold against the first.",
+    multiple=True,
+    help="Another copy of the one package or shelf, to hold against the first; repeatable.",
 )
 @click.option(
     "--log",
@@ -24,12 +25,25 @@ from stemprep.cli.options import is_standard_output, json_option, quiet_option
     type=click.Path(path_type=Path),
     help="Log of a shelf's checks; without it, fixity-log.csv in the shelf.",
 )
+@click.option(
+    "--confirm",
+    "is_confirmed",
+    is_flag=True,
+    help="Answer for a package as it lies there now: ends the alarm that it was exchanged.",
+)
+@click.option(
+    "--initials",
+    metavar="WHO",
+    help="Who confirms, for the log; with --confirm.",
+)
 @json_option
 @quiet_option
 def command(
     packages: tuple[str, ...],
-    second: str | None,
+    copies: tuple[str, ...],
     log_file: Path | None,
+    is_confirmed: bool,
+    initials: str | None,
     json_file: Path | None,
     quiet: bool,
 ) -> int:
@@ -39,14 +53,17 @@ def command(
     of packages is a shelf: all of them are checked, and one line each is added to a log beside
     them.
 
-    Exit code 5 when a file is damaged, missing or extra, or a copy is not the same.
+    Exit code 5 when a file is damaged, missing or extra, or a copy is not the same, and as long as
+    a package is not the one that the log knows and nobody has confirmed it.
     """
     from stemprep.app.places import refuse_inside_package
-    from stemprep.app.shelf import check_shelf, is_shelf
+    from stemprep.app.shelf import check_shelf, confirm, is_shelf
     from stemprep.app.verify import verify  # --help must not load numpy
     from stemprep.cli.output import show_progress
     from stemprep.errors import UsageError
     from stemprep.report import (
+        render_confirmation,
+        render_confirmation_json,
         render_shelf,
         render_shelf_json,
         render_verification,
@@ -59,12 +76,21 @@ def command(
         for place in places:
             if isinstance(place, Path):
                 refuse_inside_package(json_file, place)
-    if second is not None or log_file is not None or any(map(is_shelf, places)):
+    if is_confirmed or initials is not None:
+        package = places[0]
+        if not is_confirmed or initials is None:
+            raise UsageError("--confirm and --initials WHO go together: give both, or none of them")
+        if copies or len(places) != 1 or not isinstance(package, Path) or is_shelf(package):
+            raise UsageError("--confirm takes one package in a folder of this machine, no --copy")
+        done = confirm(package, initials, log=log_file)
+        _emit(render_confirmation(done), render_confirmation_json(done), json_file, quiet)
+        return 0
+    if copies or log_file is not None or any(map(is_shelf, places)):
         if len(places) != 1 or not isinstance(places[0], Path):
             raise UsageError("a shelf, --copy and --log take one folder: name one, or none of them")
         check = check_shelf(
             places[0],
-            second=None if second is None else parse_place(second),
+            copies=[parse_place(copy) for copy in copies],
             log=log_file,
             on_checked=show_progress,
         )

@@ -10,37 +10,8 @@ import re
 from collections.abc import Set
 
 from stemprep.intake.names import extension, folders_of
-from stemprep.naming import file_name
+from stemprep.naming import file_name, is_companion_file, is_system_file, is_system_folder
 
-_SYSTEM_FOLDERS = frozenset(
-    {
-        "__macosx",
-        ".trashes",
-        ".trash",
-        ".spotlight-v100",
-        ".fseventsd",
-        ".temporaryitems",
-        ".documentrevisions-v100",
-        ".appledouble",
-        "$recycle.bin",
-        "system volume information",
-        "@eadir",
-        "lost+found",
-    }
-)
-_SYSTEM_FILES = frozenset(
-    {
-        ".ds_store",
-        "thumbs.db",
-        "ehthumbs.db",
-        "desktop.ini",
-        "icon\r",
-        ".localized",
-        ".directory",
-        ".apdisk",
-        ".volumeicon.icns",
-    }
-)
 _PEAK_EXTENSIONS = frozenset({"pk", "pkf", "asd", "ovw", "sfk", "gpk", "wfm"})
 _PEAK_ENDING = re.compile(r"peaks?\Z")
 _PARTIAL_EXTENSIONS = frozenset({"part", "partial", "crdownload", "download", "filepart"})
@@ -83,18 +54,13 @@ def is_copy_under_way(name: str) -> bool:
     return extension(name) in _PARTIAL_EXTENSIONS or bool(_COPY_UNDER_WAY.match(name))
 
 
-def is_system_folder(name: str) -> bool:
-    """Tell whether the whole content of a folder of this name is the system's own."""
-    return name.lower() in _SYSTEM_FOLDERS
-
-
 def _system_reason(path: str, name: str) -> str:
     for folder in folders_of(path):
         if is_system_folder(folder):
             return f"lies in {folder}, a folder the system makes by itself"
-    if name.lower() in _SYSTEM_FILES or is_system_folder(name):
+    if is_system_file(name) or is_system_folder(name):
         return "made by the system, not by a person"
-    if name.startswith("._"):
+    if is_companion_file(name):
         return "the system's companion of another file; no audio, whatever its extension says"
     return ""
 

@@ -8,12 +8,11 @@ import stat
 from collections.abc import Iterator, Set
 
 from stemprep.errors import InputError
-from stemprep.intake.clutter import is_system_folder
 from stemprep.intake.kinds import HEAD_BYTES, classify
 from stemprep.intake.names import display_path
 from stemprep.intake.opening import open_folder, open_regular, special_kind
 from stemprep.model.session import DropEntry, Hazard
-from stemprep.naming import file_name
+from stemprep.naming import file_name, is_system_folder
 
 MAX_ENTRIES = 100_000
 MAX_DEPTH = 100

@@ -91,24 +91,50 @@ class Amendment:
     is_return: bool = False
 
 
-DamageKind = Literal["missing", "extra", "changed", "audio-changed", "header-changed", "tag"]
+DamageKind = Literal[
+    "missing", "extra", "changed", "audio-changed", "header-changed", "tag", "renamed"
+]  # fmt: skip
 DAMAGE_KINDS: tuple[DamageKind, ...] = get_args(DamageKind)
+DamageCause = Literal[
+    "renamed", "swapped", "cut-off", "grown", "flipped-bits", "overwritten", "replaced"
+]  # fmt: skip
+DAMAGE_CAUSES: tuple[DamageCause, ...] = get_args(DamageCause)
+"""What happened to a file. renamed: its bytes lie in the package under another name. swapped: it
+lies under the name of a file that lies under another's. cut-off: its end is missing. grown: it goes
+on after its end. flipped-bits: single bits differ. overwritten: a stretch of it differs.
+replaced: another file lies under its name.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Damage:
-    """One file of a package that is not as delivered; path relative to the package."""
+    """One file of a package that is not as delivered; path relative to the package.
+
+    cause:    what happened to it; None where that cannot be known from what lies there.
+    found_at: where the bytes lie in the package that were delivered under ``path``; "": nowhere.
+    at_byte:  first byte that is not as delivered, 0-based; None where that is not known.
+    at_s:     the same place in the sound, seconds from the file's start.
+    """
 
     path: str
     kind: DamageKind
     message: str
+    cause: DamageCause | None = None
+    found_at: str = ""
+    at_byte: int | None = None
+    at_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verification:
     """What verifying one package has shown.
 
-    is_complete: False where the tag manifest is absent: the transfer did not finish.
+    is_complete:  False where the tag manifest is absent: the transfer did not finish.
+    system_files: what is named as files that systems add by themselves; no damage, not opened.
+    other_forms:  (listed, found): names that a disk gives back in another Unicode form; no damage.
+    lists:        sha256 of every list of hashes that could be read, by its name.
+    commands:     lines of a shell, in order, that give every file its name back where its bytes lie
+                  in the package; they overwrite and remove nothing.
     """
 
     package: str
@@ -118,6 +144,10 @@ class Verification:
     size_bytes: int
     tag_manifest_sha256: str | None
     damages: tuple[Damage, ...] = field(default=())
+    system_files: tuple[str, ...] = ()
+    other_forms: tuple[tuple[str, str], ...] = ()
+    lists: Mapping[str, str] = field(default_factory=dict, repr=False)
+    commands: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,6 +10,12 @@ from stemprep.naming.portable import (
     portable_path,
     split_extension,
 )
+from stemprep.naming.system_files import (
+    is_companion_file,
+    is_system_file,
+    is_system_folder,
+    is_system_path,
+)
 from stemprep.naming.template import (
     PUBLISHED_NAME,
     PUBLISHED_TEMPLATE,
@@ -32,6 +38,10 @@ __all__ = [
     "file_name",
     "fill_template",
     "folded",
+    "is_companion_file",
+    "is_system_file",
+    "is_system_folder",
+    "is_system_path",
     "missing_fields",
     "portability_problems",
     "portable_path",

@@ -6,8 +6,10 @@ documents with ``add_file`` and ``add_bytes``, then ``seal`` and ``publish``.
 
 from stemprep.package.bag import TAG_MANIFEST, seal, settle
 from stemprep.package.bag_reading import HashJob, delivery_number
+from stemprep.package.byte_difference import ByteDifference, byte_difference
 from stemprep.package.check_commands import check_commands
 from stemprep.package.copying import Digests, blocks_of, read_digests
+from stemprep.package.delivered import DeliveredSound
 from stemprep.package.descriptors import TreeEntry, empty_folder, opened_file, opened_folder, walk
 from stemprep.package.faults import require_space, told_as_delivery_error
 from stemprep.package.inventory import IDENTITY, identity_of, inventory
@@ -22,37 +24,52 @@ from stemprep.package.reading_manifest import (
     read_manifest,
     sha256_of_bytes,
 )
-from stemprep.package.shelf import LOG_NAME, append_log, is_package, packages_of, read_log
+from stemprep.package.shelf import (
+    LOG_NAME,
+    MAX_DEPTH,
+    append_confirmation,
+    append_log,
+    is_package,
+    packages_of,
+    read_log,
+)
 from stemprep.package.staging import Staging, open_staging
 from stemprep.package.verify import (
-    expected_audio_hashes,
+    delivered_files,
     hash_file,
     verify_elsewhere,
     verify_package,
 )
+from stemprep.package.whereabouts import make_parents, set_aside, shell_line
 
 __all__ = [
     "IDENTITY",
     "LOG_NAME",
     "MANIFEST",
+    "MAX_DEPTH",
     "MAX_MANIFEST_JSON_BYTES",
     "TAG_MANIFEST",
+    "ByteDifference",
+    "DeliveredSound",
     "Digests",
     "HashJob",
     "Staging",
     "TreeEntry",
+    "append_confirmation",
     "append_log",
     "blocks_of",
+    "byte_difference",
     "check_commands",
+    "delivered_files",
     "delivery_number",
     "empty_folder",
-    "expected_audio_hashes",
     "hash_file",
     "identity_of",
     "inventory",
     "is_package",
     "listed_hashes",
     "made_with",
+    "make_parents",
     "manifest_csv",
     "manifest_json",
     "manifest_schema",
@@ -69,8 +86,10 @@ __all__ = [
     "replicate",
     "require_space",
     "seal",
+    "set_aside",
     "settle",
     "sha256_of_bytes",
+    "shell_line",
     "told_as_delivery_error",
     "verify_elsewhere",
     "verify_package",

@@ -52,6 +52,7 @@ class Bag:
     entries:       everything but folders, by path.
     tag_texts:     content of the tag files that mean something here, by name.
     unread:        lists of hashes that are no files, cannot be read, or are too large.
+    list_digests:  sha256 of each list of hashes that was read, by its name.
     is_declared:   bagit.txt is there and says what RFC 8493, 2.1.1 asks.
     """
 
@@ -63,6 +64,7 @@ class Bag:
     version: str
     payload_listings: tuple[Listing, ...]
     tag_listings: tuple[Listing, ...]
+    list_digests: Mapping[str, str]
 
     @property
     def is_ours(self) -> bool:
@@ -99,6 +101,11 @@ def read_listed_bag(found: Sequence[TreeEntry], read: ReadLimited) -> Bag:
         version=version[1] if version else "",
         payload_listings=tuple(_listings(texts, "manifest")),
         tag_listings=tuple(_listings(texts, "tagmanifest")),
+        list_digests={
+            path: hashlib.sha256(content).hexdigest()
+            for path, content in contents.items()
+            if _LIST_NAME.fullmatch(path)
+        },
     )
 
 

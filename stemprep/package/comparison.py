@@ -53,7 +53,7 @@ class Comparison:
             for item in listers:
                 self._faults[item.file].append(f"names {path!r}, which is in no other list")
             return None
-        message = "is not there; take it from another copy of the package"
+        message = "is not there; fetch it from another copy of the package"
         return Damage(path=path, kind="missing", message=message)
 
     def _present(self, path: str, result: HashResult) -> Damage | None:
@@ -88,7 +88,7 @@ def _difference(result: Digests, listing: Listing, path: str) -> str:
     found, required = result.by_algorithm[listing.algorithm], listing.hashes[path]
     return (
         f"{listing.algorithm} is {found[:16]}..., {required[:16]}... was delivered; "
-        "take this file from another copy of the package"
+        "keep this file, fetch it from another copy of the package"
     )
 
 
@@ -99,5 +99,8 @@ def tag_damage(path: str, message: str) -> Damage:
 
 def extra_damage(path: str) -> Damage:
     """Name something that lies in the package and was never part of it."""
-    message = "was not delivered and was not opened; take it out of the package"
+    message = (
+        "was not delivered with this package and was not opened: nothing here knows what it is; "
+        "keep it, and move it to a place outside the package"
+    )
     return Damage(path=path, kind="extra", message=message)

@@ -12,6 +12,7 @@ from stemprep.package.copying import OUR_ALGORITHMS, read_digests
 from stemprep.package.descriptors import opened_file, opened_folder
 from stemprep.package.faults import told_as_delivery_error
 from stemprep.package.payload_path import PAYLOAD, sort_key
+from stemprep.package.strangers import system_files
 
 IDENTITY = "manifest-sha256.txt"
 """The list of the payload's hashes: the same payload, whenever it was packed, has the same list."""
@@ -40,7 +41,7 @@ def inventory(package: Path) -> tuple[InventoryItem, ...]:
     ):
         bag = read_bag(folder)
         hashes = _listed(bag) | {name: _hashed(folder, name) for name in _LAST}
-    strange = sorted(hashes.keys() ^ bag.entries.keys(), key=sort_key)
+    strange = sorted((hashes.keys() ^ bag.entries.keys()) - system_files(bag, {}), key=sort_key)
     if strange:
         raise DeliveryError(
             f"{package}: is not whole ({', '.join(strange[:3])}); verify it and send a whole "

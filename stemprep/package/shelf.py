@@ -7,17 +7,20 @@ import io
 import os
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 from stemprep.errors import DeliveryError
 from stemprep.model.csv_table import csv_table, plain_cell
-from stemprep.model.shelf import LoggedCheck, ShelfEntry
+from stemprep.model.package import Verification
+from stemprep.model.shelf import CONFIRMED_STATES, LoggedCheck, ShelfEntry
 from stemprep.package.faults import told_as_delivery_error
 
 LOG_NAME = "fixity-log.csv"
 MAX_LOG_BYTES = 64 << 20
 MAX_DEPTH = 4
 MAX_FOLDERS = 100_000
+_READ_COLUMNS = ("checked_at", "package", "state", "seal", "first_damage")
 COLUMNS = (
     "checked_at", "package", "state", "files", "size_bytes", "seal", "damages", "first_damage",
     "copy", "copy_state", "stemprep_version",
@@ -59,7 +62,7 @@ def _found(folder: Path, depth: int, left: list[int]) -> Iterator[Path]:
 
 
 def read_log(log: Path) -> dict[str, LoggedCheck]:
-    """The last check of every package by its name; nothing where there is no log.
+    """What the log says of every package by its name; nothing where there is no log.
 
     Lines that are not as they were written are passed over. Raises DeliveryError for a log that
     cannot be read, or has more than 64 MiB.
@@ -75,16 +78,57 @@ def read_log(log: Path) -> dict[str, LoggedCheck]:
         raise DeliveryError(
             f"{log}: more than {MAX_LOG_BYTES >> 20} MiB; move it aside and begin a new one"
         )
-    last: dict[str, LoggedCheck] = {}
+    known: dict[str, LoggedCheck] = {}
     with suppress(csv.Error):
         for row in csv.DictReader(io.StringIO(content.decode("utf-8", "replace"), newline="")):
-            values = [row.get(column) for column in ("checked_at", "package", "state", "seal")]
+            values = [row.get(column) for column in _READ_COLUMNS]
             if all(isinstance(value, str) for value in values):
-                checked_at, package, state, seal = (plain_cell(str(value)) for value in values)
-                last[package] = LoggedCheck(
-                    checked_at=checked_at, package=package, state=state, seal=seal
+                checked_at, package, state, seal, damage = (
+                    plain_cell(str(value)) for value in values
                 )
-    return last
+                check = LoggedCheck(
+                    checked_at=checked_at, package=package, state=state, seal=seal, damage=damage
+                )
+                known[package] = _after(known.get(package), check)
+    return {name: check for name, check in known.items() if check.state != "removed"}
+
+
+def _after(before: LoggedCheck | None, check: LoggedCheck) -> LoggedCheck:
+    """A check with what the lines before it have left open: a seal, a damage."""
+    if check.state in CONFIRMED_STATES:
+        return replace(check, known_seal=check.seal, known_at=check.checked_at, damage="")
+    if before is None or not before.known_seal:
+        check = replace(check, known_seal=check.seal, known_at=check.checked_at)
+    else:
+        check = replace(check, known_seal=before.known_seal, known_at=before.known_at)
+    if check.state in ("damaged", "incomplete"):
+        return replace(check, damaged_at=check.checked_at)
+    if before is None:
+        return replace(check, damage="")
+    return replace(check, damaged_at=before.damaged_at, damage=before.damage)
+
+
+def append_confirmation(
+    log: Path, name: str, verification: Verification | None, moment: str, by: str, version: str
+) -> None:
+    """Add the line by which a person answers for what lies there now, or for its being gone.
+
+    verification: None for a package that was taken away. Raises DeliveryError as ``append_log``.
+    """
+    row: list[object] = [
+        moment,
+        name,
+        "removed" if verification is None else "confirmed",
+        "" if verification is None else verification.files,
+        "" if verification is None else verification.size_bytes,
+        "" if verification is None else verification.tag_manifest_sha256 or "",
+        0,
+        f"confirmed by {by}",
+        "",
+        "",
+        version,
+    ]
+    _append(log, [row])
 
 
 def append_log(
@@ -94,8 +138,12 @@ def append_log(
 
     Raises DeliveryError where the log is a link or cannot be written.
     """
+    _append(log, [_row(entry, checked_at, stemprep_version) for entry in entries])
+
+
+def _append(log: Path, rows: Sequence[Sequence[object]]) -> None:
     flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW | os.O_CLOEXEC
-    text = csv_table(COLUMNS, [_row(entry, checked_at, stemprep_version) for entry in entries])
+    text = csv_table(COLUMNS, rows)
     with told_as_delivery_error("writing the log", log, "the check itself is told above"):
         descriptor = os.open(log, flags, 0o644)
         with open(descriptor, "rb+", buffering=0) as stream:  # noqa: PTH123  # a descriptor
@@ -113,13 +161,23 @@ def _row(entry: ShelfEntry, checked_at: str, stemprep_version: str) -> list[obje
     return [
         checked_at,
         entry.name,
-        entry.state,
+        entry.logged_state,
         result.files,
         result.size_bytes,
-        result.tag_manifest_sha256 or "",
+        entry.seal or "",
         len(damages),
-        f"{damages[0].path}: {damages[0].message}" if damages else "",
-        "" if entry.copy is None else entry.copy.place,
-        "" if entry.copy is None else entry.copy.state,
+        f"{damages[0].path}: {damages[0].message}" if damages else _remark(entry),
+        " | ".join(copy.place for copy in entry.copies),
+        " | ".join(copy.state for copy in entry.copies),
         stemprep_version,
     ]
+
+
+def _remark(entry: ShelfEntry) -> str:
+    """What a line says of a whole package that is not simply the one from before."""
+    last = entry.last
+    if last is None:
+        return ""
+    if entry.is_exchanged:
+        return f"its seal is not {last.known_seal}, known since {last.known_at}"
+    return f"whole again, damaged on {last.damaged_at}" if entry.is_whole_again else ""

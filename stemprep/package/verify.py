@@ -6,12 +6,10 @@ by sha512, and a list that alone disagrees is what was damaged.
 
 from __future__ import annotations
 
-import csv
-import io
 import os
-import re
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from stemprep.errors import DeliveryError
@@ -31,6 +29,12 @@ from stemprep.package.bag_reading import (
 )
 from stemprep.package.comparison import Comparison, extra_damage, tag_damage
 from stemprep.package.copying import OUR_ALGORITHMS, Digests, read_digests
+from stemprep.package.delivered import (
+    MANIFEST_CSV,
+    MAX_MANIFEST_CSV_BYTES,
+    DeliveredSound,
+    delivered_sounds,
+)
 from stemprep.package.descriptors import (
     Kind,
     NotRegularError,
@@ -39,14 +43,14 @@ from stemprep.package.descriptors import (
     opened_folder,
 )
 from stemprep.package.faults import told_as_delivery_error
+from stemprep.package.name_forms import as_on_disk, other_forms
 from stemprep.package.payload_path import PAYLOAD, sort_key
-
-MAX_MANIFEST_CSV_BYTES = 32 << 20
+from stemprep.package.strangers import HashAll, hash_strangers, size_of
+from stemprep.package.strangers import system_files as system_files_of
+from stemprep.package.whereabouts import seek_whereabouts, shell_line
 
 RunHashJobs = Callable[[Callable[[HashJob], HashResult], Sequence[HashJob]], Iterable[object]]
 """Maps hash_file over jobs and keeps their order; a result that is no HashResult is unreadable."""
-HashAll = Callable[[Sequence[str], tuple[str, ...]], Iterable[object]]
-"""Gives for every path, in order, its digests by algorithms; anything else is unreadable."""
 HashOne = Callable[[str, tuple[str, ...]], Digests]
 
 
@@ -89,7 +93,14 @@ def verify_package(path: Path, *, run_jobs: RunHashJobs = _run_here) -> Verifica
         jobs = [HashJob(root=root, path=name, algorithms=algorithms) for name in paths]
         return run_jobs(hash_file, jobs)
 
-    return _verified(bag, str(path), hash_all)
+    def read(name: str, limit_bytes: int) -> bytes:
+        with opened_folder(path, is_link_allowed=True) as folder:
+            return read_limited(folder, name, limit_bytes)
+
+    result = _verified(bag, str(path), hash_all, read)
+    if not result.commands:
+        return result
+    return replace(result, commands=(shell_line("cd", "--", root), *result.commands))
 
 
 def verify_elsewhere(
@@ -108,26 +119,79 @@ def verify_elsewhere(
             except OSError as error:
                 yield Unreadable(f"cannot be read ({error.strerror or error})")
 
-    return _verified(read_listed_bag(entries, read), shown, hash_all)
+    return replace(_verified(read_listed_bag(entries, read), shown, hash_all, read), commands=())
 
 
-def _verified(bag: Bag, shown: str, hash_all: HashAll) -> Verification:
+def _verified(bag: Bag, shown: str, hash_all: HashAll, read: ReadLimited) -> Verification:
     if not bag.payload_listings and "bagit.txt" not in bag.entries and not _payload_paths(bag):
         raise DeliveryError(f"{shown}: no package (neither bagit.txt nor data/); name its folder")
-    tags = _check_tags(bag, hash_all)
+    tags, tag_results = _check_tags(bag, hash_all)
     sound = [item for item in bag.payload_listings if item.file not in tags]
-    payload = _check_payload(bag, sound or bag.payload_listings, hash_all)
+    forms = other_forms(_payload_paths(bag), sound or bag.payload_listings)
+    listings = [as_on_disk(item, forms) for item in sound or bag.payload_listings]
+    payload, results = _check_payload(bag, listings, hash_all)
     unread = {name: tag_damage(name, "cannot be read or is too large") for name in bag.unread}
     damages = {**payload, **unread, **tags, **_unlistable(bag)}
+    results |= tag_results
+    trusted = [*listings, *(item for item in bag.tag_listings if item.file not in damages)]
+    delivered = _delivered(read, damages)
+    results |= hash_strangers(bag, damages, trusted, delivered, hash_all)
+    place = seek_whereabouts(damages, trusted, results, bag.entries.keys())
+    system_files = system_files_of(bag, place.damages)
+    damages = {
+        path: _with_size(damage, bag, delivered)
+        for path, damage in place.damages.items()
+        if path not in system_files
+    }
     is_complete = _is_complete(bag)
     return Verification(
         package=shown,
         is_whole=is_complete and not damages,
         is_complete=is_complete,
-        files=len(_payload_paths(bag)),
-        size_bytes=sum(entry.size_bytes for entry in bag.entries.values()),
+        files=len(set(_payload_paths(bag)) - system_files),
+        size_bytes=sum(
+            entry.size_bytes for path, entry in bag.entries.items() if path not in system_files
+        ),
         tag_manifest_sha256=_tag_manifest_sha256(bag, hash_all),
         damages=tuple(sorted(damages.values(), key=lambda damage: sort_key(damage.path))),
+        system_files=tuple(sorted(system_files, key=sort_key)),
+        other_forms=tuple(
+            sorted(filter(_is_form, forms.items()), key=lambda pair: sort_key(pair[0]))
+        ),
+        lists=dict(bag.list_digests),
+        commands=place.commands,
+    )
+
+
+def _delivered(read: ReadLimited, damages: Mapping[str, Damage]) -> dict[str, DeliveredSound]:
+    """What the manifest says, where anything is wrong and the manifest itself is not."""
+    if not damages or MANIFEST_CSV in damages:
+        return {}
+    try:
+        return delivered_sounds(read(MANIFEST_CSV, MAX_MANIFEST_CSV_BYTES))
+    except (OSError, KeyError):
+        return {}
+
+
+def _is_form(names: tuple[str, str]) -> bool:
+    """Tell two Unicode forms of one name from two ways to write a percent sign."""
+    listed, found = (unicodedata.normalize("NFC", name) for name in names)
+    return listed == found
+
+
+def _with_size(damage: Damage, bag: Bag, delivered: Mapping[str, DeliveredSound]) -> Damage:
+    """Say by how much a changed file is shorter or longer than it was, where that is known."""
+    size_bytes = size_of(delivered, damage.path)
+    if damage.kind != "changed" or damage.cause is not None or size_bytes is None:
+        return damage
+    here_bytes = bag.entries[damage.found_at or damage.path].size_bytes
+    if here_bytes == size_bytes:
+        return damage
+    way = "shorter" if here_bytes < size_bytes else "longer"
+    more = f"{abs(here_bytes - size_bytes):,} bytes {way} than delivered"
+    return replace(
+        damage,
+        message=f"is {more} ({here_bytes:,}, {size_bytes:,} were delivered); {damage.message}",
     )
 
 
@@ -166,7 +230,7 @@ def _tag_manifest_sha256(bag: Bag, hash_all: HashAll) -> str | None:
 # --- tag files
 
 
-def _check_tags(bag: Bag, hash_all: HashAll) -> dict[str, Damage]:
+def _check_tags(bag: Bag, hash_all: HashAll) -> tuple[dict[str, Damage], dict[str, HashResult]]:
     lists = frozenset(item.file for item in bag.tag_listings)
     covered = [
         path for path in bag.entries if not path.startswith(f"{PAYLOAD}/") and path not in lists
@@ -179,7 +243,7 @@ def _check_tags(bag: Bag, hash_all: HashAll) -> dict[str, Damage]:
         damages["bagit.txt"] = tag_damage("bagit.txt", "does not declare a bag (RFC 8493, 2.1.1)")
     if bag.is_ours:
         damages |= _check_our_tag_manifests(bag)
-    return damages
+    return damages, results
 
 
 def _check_our_tag_manifests(bag: Bag) -> dict[str, Damage]:
@@ -201,50 +265,20 @@ def _check_our_tag_manifests(bag: Bag) -> dict[str, Damage]:
 # --- payload
 
 
-def _check_payload(bag: Bag, listings: Sequence[Listing], hash_all: HashAll) -> dict[str, Damage]:
+def _check_payload(
+    bag: Bag, listings: Sequence[Listing], hash_all: HashAll
+) -> tuple[dict[str, Damage], dict[str, HashResult]]:
     if not listings:
         message = "no list of hashes is there that can be checked here"
-        return {PAYLOAD: Damage(path=PAYLOAD, kind="tag", message=message)}
+        return {PAYLOAD: Damage(path=PAYLOAD, kind="tag", message=message)}, {}
     present = _payload_paths(bag)
-    listings = _as_on_disk(listings, present)
     results = _hash(bag, present, listings, hash_all)
     comparison = Comparison(listings, is_strict=not bag.version.startswith("0."), changed="changed")
     damages = comparison.damages(present, results, are_unlisted_allowed=False)
     for path in fetch_paths(bag) & damages.keys() - bag.entries.keys():
         message = "is not there: fetch.txt names an address for it; nothing is fetched here"
         damages[path] = Damage(path=path, kind="missing", message=message)
-    return damages
-
-
-def _as_on_disk(listings: Sequence[Listing], present: Sequence[str]) -> list[Listing]:
-    """Read listed names as the disk has them: another Unicode form, or a percent sign not encoded.
-
-    RFC 8493, 6.1.3: disks may rewrite names in another normal form. Older writers left % as it is.
-    """
-    here = frozenset(present)
-    by_form: dict[str, list[str]] = {}
-    for path in present:
-        by_form.setdefault(_plain_form(path), []).append(path)
-
-    def on_disk(path: str, listed: Mapping[str, str]) -> str:
-        like = by_form.get(_plain_form(path), [])
-        is_same_file = path not in here and len(like) == 1 and like[0] not in listed
-        return like[0] if is_same_file else path
-
-    return [
-        Listing(
-            item.file,
-            item.algorithm,
-            {on_disk(path, item.hashes): digest for path, digest in item.hashes.items()},
-            item.faults,
-        )
-        for item in listings
-    ]
-
-
-def _plain_form(path: str) -> str:
-    composed = unicodedata.normalize("NFC", path)
-    return composed.replace("%25", "%").replace("%0A", "\n").replace("%0D", "\r")
+    return damages, results
 
 
 # --- both
@@ -277,24 +311,10 @@ def _why_not_opened(kind: Kind) -> str:
     return f"is a {kind}, not a file; it was not opened"
 
 
-# --- for telling changed audio from a changed header
-
-
-def expected_audio_hashes(path: Path) -> dict[str, str]:
-    """Read from manifest.csv which audio each file held when delivered.
-
-    Returns audio_sha256 by path relative to the package (``data/...``), as damages name it.
-    Empty for a bag that is not ours and for a manifest that cannot be read. The CSV says the same
-    as manifest.json, but reading a hostile one takes no more memory than its size.
-    """
+def delivered_files(package: Path) -> dict[str, DeliveredSound]:
+    """What manifest.csv says of each audio file as delivered; empty for a package not of ours."""
     try:
-        with opened_folder(path, is_link_allowed=True) as folder:
-            content = read_limited(folder, f"{PAYLOAD}/manifest.csv", MAX_MANIFEST_CSV_BYTES)
-        rows = csv.DictReader(io.StringIO(content.decode("utf-8"), newline=""))
-        return {
-            row["path"]: row["audio_sha256"]
-            for row in rows
-            if row.get("path") and re.fullmatch("[0-9a-f]{64}", row.get("audio_sha256") or "")
-        }
-    except (OSError, UnicodeDecodeError, csv.Error):
+        with opened_folder(package, is_link_allowed=True) as folder:
+            return delivered_sounds(read_limited(folder, MANIFEST_CSV, MAX_MANIFEST_CSV_BYTES))
+    except OSError:
         return {}

@@ -30,7 +30,14 @@ if TYPE_CHECKING:
     from stemprep.report.schema import report_schema
     from stemprep.report.schema_of_comparison import comparison_schema
     from stemprep.report.sessions_page import SessionRow, render_sessions
-    from stemprep.report.shelf import render_shelf, render_shelf_json, shelf_json, shelf_schema
+    from stemprep.report.shelf import (
+        render_confirmation,
+        render_confirmation_json,
+        render_shelf,
+        render_shelf_json,
+        shelf_json,
+        shelf_schema,
+    )
     from stemprep.report.text import render_text
     from stemprep.report.track_sheet import (
         TrackRow,
@@ -60,6 +67,8 @@ __all__ = [
     "reconciliation_schema",
     "render_comparison",
     "render_comparison_json",
+    "render_confirmation",
+    "render_confirmation_json",
     "render_html",
     "render_json",
     "render_plan",
@@ -111,6 +120,8 @@ _HOMES = {
     "render_reconciliation_html": "reconciliation_page",
     "render_reconciliation_json": "return_record",
     "render_sessions": "sessions_page",
+    "render_confirmation": "shelf",
+    "render_confirmation_json": "shelf",
     "render_shelf": "shelf",
     "render_shelf_json": "shelf",
     "render_text": "text",

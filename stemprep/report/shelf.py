@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from stemprep.model.facts_schema import (
     FLAG,
     INTEGER,
+    NUMBER,
     SHA256,
     TEXT,
     Schema,
@@ -15,16 +16,37 @@ from stemprep.model.facts_schema import (
     nullable,
     record,
 )
-from stemprep.model.package import DAMAGE_KINDS
-from stemprep.model.shelf import COPY_STATES, CopyState, ShelfCheck, ShelfEntry
+from stemprep.model.package import DAMAGE_CAUSES, DAMAGE_KINDS
+from stemprep.model.shelf import (
+    COPY_STATES,
+    Confirmation,
+    CopyCheck,
+    CopyState,
+    ShelfCheck,
+    ShelfEntry,
+)
 from stemprep.model.strict_json import Json, dumps
 from stemprep.report import figures
 from stemprep.report.layout import Page
-from stemprep.report.verification import PROOF_WORDS, package_json
+from stemprep.report.verification import (
+    NAMES_WORDS,
+    PROOF_WORDS,
+    package_json,
+    put_additions,
+    put_commands,
+)
 
 SCHEMA_VERSION = 1
 MAX_ROWS = 200
 MAX_DAMAGES = 10
+FETCH_WORDS = (
+    "The copy at {place} is whole there. In a terminal, line by line in this order, these fetch "
+    "what is lost here; what lies in its place goes beside the package, nothing is removed:"
+)
+MEND_WORDS = (
+    "What the copy at {place} lost is whole here. In a terminal, line by line in this order, these "
+    "mend it; what lies in its place goes beside the copy, nothing is removed:"
+)
 _COPY_WORDS: dict[CopyState, str] = {
     "same": "the copy is the same",
     "damaged": "the copy is damaged",
@@ -49,6 +71,11 @@ def render_shelf(check: ShelfCheck, width: int = 80) -> str:
         page.put(
             f"{last.package}: gone; it was {last.state} on {last.checked_at[:10]}", "  ", "    "
         )
+    for only in check.only_copies[:MAX_ROWS]:
+        page.put(f"{only.name}: only in the copy, {only.place}", "  ", "    ")
+    if len(check.only_copies) > MAX_ROWS:
+        page.put(f"and {len(check.only_copies) - MAX_ROWS:,} more: see --json", "  ")
+    _put_remarks(page, check)
     for entry in check.entries:
         if not entry.is_proved:
             _put_wrong(page, entry)
@@ -62,27 +89,56 @@ def _verdict(check: ShelfCheck) -> str:
     words = [f"{counts[s]} {s}" for s in ("whole", "damaged", "incomplete") if counts[s]]
     exchanged = sum(entry.is_exchanged for entry in check.entries)
     words += [f"{exchanged} exchanged since the last check"] if exchanged else []
+    again = sum(entry.is_whole_again for entry in check.entries)
+    words += [f"{again} whole again after damage"] if again else []
     words += [f"{len(check.gone)} gone"] if check.gone else []
-    copies = Counter(entry.copy.state for entry in check.entries if entry.copy is not None)
-    words += [f"{copies[state]} with {_COPY_WORDS[state]}" for state in copies if state != "same"]
-    words += ["all copies the same"] if copies and set(copies) == {"same"} else []
+    copies = Counter(_copy_words(entry, copy) for entry, copy in _copies(check))
+    words += [f"{count} with {text}" for text, count in copies.items() if text != _SAME]
+    words += ["all copies the same"] if copies and set(copies) == {_SAME} else []
+    words += [f"{len(check.only_copies)} only in a copy"] if check.only_copies else []
     return f"{', '.join(words)} of {figures.plural(len(check.entries), 'package')}"
+
+
+_SAME = _COPY_WORDS["same"]
+
+
+def _copies(check: ShelfCheck) -> Iterator[tuple[ShelfEntry, CopyCheck]]:
+    for entry in check.entries:
+        for copy in entry.copies:
+            yield entry, copy
+
+
+def _copy_words(entry: ShelfEntry, copy: CopyCheck) -> str:
+    if copy.state == "same" and entry.state != "whole":
+        return "the copy whole"
+    return _COPY_WORDS[copy.state]
 
 
 def _to_do(check: ShelfCheck) -> str:
     if check.is_proved:
         return "Nothing until the next check."
-    if any(entry.state != "whole" and _is_copy_whole(entry) for entry in check.entries):
-        return "Replace what is damaged from the copy that is whole, then check again."
-    if any(entry.state != "whole" for entry in check.entries):
-        return "Replace what is damaged from another copy, then check again."
-    if any(entry.copy is not None and entry.copy.state != "same" for entry in check.entries):
-        return "Make the second copy anew where it is not the same, then check again."
-    return "Ask who moved or exchanged what is named below."
+    lost = [entry for entry in check.entries if entry.state != "whole"]
+    if any(copy.fetch for entry in lost for copy in entry.copies):
+        return "Fetch what is lost from the copy that has it whole, as below, then check again."
+    if lost and all(_is_only_misplaced(entry) for entry in lost):
+        return "Give the files named below their names back, then check again; nothing is lost."
+    if lost:
+        return "Keep everything; fetch what is lost from another copy, then check again."
+    if any(copy.mend for _, copy in _copies(check)):
+        return "Mend the copy from what is whole here, as below, then check again."
+    if any(copy.state != "same" for _, copy in _copies(check)):
+        return "Make the copy anew where it is not the same, then check again."
+    if check.gone or any(entry.is_exchanged for entry in check.entries):
+        return (
+            "Ask who moved or exchanged what is named below. Where it was meant: stemprep verify "
+            "--confirm PACKAGE --initials WHO"
+        )
+    return "Copy to the shelf what only a copy holds, or ask who put it there."
 
 
-def _is_copy_whole(entry: ShelfEntry) -> bool:
-    return entry.copy is not None and entry.copy.state in ("same", "other")
+def _is_only_misplaced(entry: ShelfEntry) -> bool:
+    damages = entry.verification.damages
+    return bool(damages) and all(damage.cause in ("renamed", "swapped") for damage in damages)
 
 
 def _words(entry: ShelfEntry) -> str:
@@ -93,29 +149,75 @@ def _words(entry: ShelfEntry) -> str:
         figures.size(result.size_bytes),
         f"last {entry.last.state} on {entry.last.checked_at[:10]}" if entry.last else "first check",
     ]
-    if entry.copy is not None:
-        words.append(_COPY_WORDS[entry.copy.state])
+    words += [_copy_words(entry, copy) for copy in entry.copies]
     return ", ".join(words)
+
+
+def _put_remarks(page: Page, check: ShelfCheck) -> None:
+    for entry in check.entries:
+        if entry.is_proved and _has_remark(entry):
+            page.head(entry.name)
+            _put_history(page, entry)
+            put_additions(page, entry.verification)
+
+
+def _has_remark(entry: ShelfEntry) -> bool:
+    result = entry.verification
+    return entry.is_whole_again or bool(result.system_files or result.other_forms)
+
+
+def _put_history(page: Page, entry: ShelfEntry) -> None:
+    last = entry.last
+    if entry.is_exchanged and last is not None:
+        page.put(
+            f"its seal is not the one known since {last.known_at[:10]}: another package, or "
+            "a changed list of hashes, lies in its place; told until it is confirmed",
+            "  - ",
+            "    ",
+        )
+    if entry.is_whole_again and last is not None:
+        page.put(
+            f"whole again; it was damaged on {last.damaged_at[:10]} ({last.damage or 'not told'}). "
+            "Where nobody mended it, its disk or cable gives other bytes at other times: copy it "
+            "to another disk. Where somebody did, confirm it",
+            "  - ",
+            "    ",
+        )
 
 
 def _put_wrong(page: Page, entry: ShelfEntry) -> None:
     page.head(entry.name)
-    if entry.is_exchanged and entry.last is not None:
-        page.put(
-            f"its seal is not the one logged on {entry.last.checked_at[:10]}: another package, or "
-            "a changed list of hashes, lies in its place",
-            "  - ",
-        )
+    _put_history(page, entry)
     for damage in entry.verification.damages[:MAX_DAMAGES]:
         page.put(f"{damage.path}: {damage.message}", "  - ", "    ")
     _put_more(page, entry.verification.damages)
-    if entry.copy is None or entry.copy.state == "same":
+    put_additions(page, entry.verification)
+    put_commands(page, NAMES_WORDS, entry.verification.commands)
+    for copy in entry.copies:
+        _put_copy(page, entry, copy)
+
+
+def _put_copy(page: Page, entry: ShelfEntry, copy: CopyCheck) -> None:
+    if copy.state == "same" and entry.state == "whole":
         return
-    page.put(f"{_COPY_WORDS[entry.copy.state]}: {entry.copy.place}", "  - ", "    ")
-    damages = () if entry.copy.verification is None else entry.copy.verification.damages
+    page.put(f"{_copy_words(entry, copy)}: {copy.place}", "  - ", "    ")
+    damages = () if copy.verification is None else copy.verification.damages
     for damage in damages[:MAX_DAMAGES]:
         page.put(f"{damage.path}: {damage.message}", "    - ", "      ")
     _put_more(page, damages)
+    _put_fetch(page, FETCH_WORDS, copy.place, copy.fetch, copy.commands)
+    _put_fetch(page, MEND_WORDS, copy.place, copy.mend, copy.mend_commands)
+
+
+def _put_fetch(
+    page: Page, words: str, place: str, paths: Sequence[str], commands: Sequence[str]
+) -> None:
+    if commands:
+        put_commands(page, words.format(place=place), commands)
+    elif paths:
+        start = words.format(place=place).split(". ", maxsplit=1)[0]
+        more = ", ..." if len(paths) > MAX_DAMAGES else ""
+        page.put(f"{start}: {', '.join(paths[:MAX_DAMAGES])}{more}", "    ")
 
 
 def _put_more(page: Page, damages: Sequence[object]) -> None:
@@ -136,27 +238,69 @@ def shelf_json(check: ShelfCheck) -> Json:
             {"package": last.package, "state": last.state, "checked_at": last.checked_at}
             for last in check.gone
         ],
+        "only_copies": [{"place": only.place, "package": only.name} for only in check.only_copies],
     }
 
 
 def _entry_json(entry: ShelfEntry) -> Json:
-    copy, last = entry.copy, entry.last
+    last = entry.last
+    copies = [_copy_json(copy) for copy in entry.copies]
     return {
         **package_json(entry.verification),
         "name": entry.name,
         "is_exchanged": entry.is_exchanged,
+        "is_whole_again": entry.is_whole_again,
         "last_checked_at": None if last is None else last.checked_at,
         "last_state": None if last is None else last.state,
-        "copy": None
-        if copy is None
-        else {
-            "place": copy.place,
-            "state": copy.state,
-            "damages": []
-            if copy.verification is None
-            else package_json(copy.verification)["damages"],
-        },
+        "last_damaged_at": None if last is None else last.damaged_at or None,
+        "known_seal": None if last is None else last.known_seal or None,
+        "known_at": None if last is None else last.known_at or None,
+        "copy": copies[0] if copies else None,
+        "copies": copies,
     }
+
+
+def _copy_json(copy: CopyCheck) -> Json:
+    return {
+        "place": copy.place,
+        "state": copy.state,
+        "damages": [] if copy.verification is None else package_json(copy.verification)["damages"],
+        "fetch": list(copy.fetch),
+        "fetch_commands": list(copy.commands),
+        "mend": list(copy.mend),
+        "mend_commands": list(copy.mend_commands),
+    }
+
+
+def render_confirmation(done: Confirmation, width: int = 80) -> str:
+    """One screen: who answers for what, and where that stands."""
+    page = Page(width=width)
+    what = "taken away" if done.seal is None else "whole, as it lies there now"
+    page.fact("Confirmed", f"{done.package}: {what}")
+    page.fact("By", f"{done.by}, {done.confirmed_at}")
+    page.fact("Log", done.log)
+    if done.seal is not None:
+        page.fact("Seal", "sha256 of tagmanifest-sha256.txt:")
+        page.command(done.seal)
+        if done.last.known_seal and done.last.known_seal != done.seal:
+            page.fact("Before", f"known since {done.last.known_at}:")
+            page.command(done.last.known_seal)
+    return page.text()
+
+
+def render_confirmation_json(done: Confirmation) -> str:
+    """Write the confirmation as strict JSON text."""
+    return dumps(
+        {
+            "schema_version": SCHEMA_VERSION,
+            "package": done.package,
+            "confirmed_at": done.confirmed_at,
+            "confirmed_by": done.by,
+            "log": done.log,
+            "tag_manifest_sha256": done.seal,
+            "known_seal_before": done.last.known_seal or None,
+        }
+    )
 
 
 def render_shelf_json(check: ShelfCheck) -> str:
@@ -166,8 +310,30 @@ def render_shelf_json(check: ShelfCheck) -> str:
 
 def shelf_schema() -> Schema:
     """Describe the JSON of a shelf's check (JSON Schema, draft 2020-12); all fields are there."""
-    damages = array(record({"path": TEXT, "kind": {"enum": list(DAMAGE_KINDS)}, "message": TEXT}))
-    copy = record({"place": TEXT, "state": {"enum": list(COPY_STATES)}, "damages": damages})
+    damages = array(
+        record(
+            {
+                "path": TEXT,
+                "kind": {"enum": list(DAMAGE_KINDS)},
+                "message": TEXT,
+                "cause": {"enum": [*DAMAGE_CAUSES, None]},
+                "found_at": nullable(TEXT),
+                "at_byte": nullable(INTEGER),
+                "at_s": nullable(NUMBER),
+            }
+        )
+    )
+    copy = record(
+        {
+            "place": TEXT,
+            "state": {"enum": list(COPY_STATES)},
+            "damages": damages,
+            "fetch": array(TEXT),
+            "fetch_commands": array(TEXT),
+            "mend": array(TEXT),
+            "mend_commands": array(TEXT),
+        }
+    )
     package = record(
         {
             "package": TEXT,
@@ -182,7 +348,15 @@ def shelf_schema() -> Schema:
             "damages": damages,
             "last_checked_at": nullable(TEXT),
             "last_state": nullable(TEXT),
+            "is_whole_again": FLAG,
+            "last_damaged_at": nullable(TEXT),
+            "known_seal": nullable(TEXT),
+            "known_at": nullable(TEXT),
+            "system_files": array(TEXT),
+            "other_forms": array(record({"path": TEXT, "found_at": TEXT})),
+            "commands": array(TEXT),
             "copy": nullable(copy),
+            "copies": array(copy),
         }
     )
     return record(
@@ -194,6 +368,7 @@ def shelf_schema() -> Schema:
             "log": TEXT,
             "packages": array(package),
             "gone": array(record({"package": TEXT, "state": TEXT, "checked_at": TEXT})),
+            "only_copies": array(record({"place": TEXT, "package": TEXT})),
         },
         **{
             "$schema": "https://json-schema.org/draft/2020-12/schema",

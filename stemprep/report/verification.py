@@ -4,14 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from stemprep.model.package import Verification
-from stemprep.model.strict_json import Json, dumps
+from stemprep.model.package import Damage, Verification
+from stemprep.model.strict_json import Json, dumps, rounded
 from stemprep.report import figures
 from stemprep.report.layout import Page
 
 SCHEMA_VERSION = 1
 MAX_LISTED_DAMAGES = 500
 """More are told as a number: a folder may hold a hundred thousand files that are not ours."""
+MAX_NAMED = 3
+MAX_COMMANDS = 40
+NAMES_WORDS = (
+    "In a terminal, line by line in this order (nothing is overwritten or removed), these give the "
+    "files their names back:"
+)
 PROOF_WORDS = (
     "Whole means: every file is, byte for byte, the one that was packed, and none is missing or "
     "added. It does not prove who packed it; for that, compare the seal with the one that the "
@@ -61,7 +67,15 @@ def _to_do(results: Sequence[Verification]) -> str:
         return "Nothing."
     if any(not result.is_complete for result in results):
         return "Let the transfer finish or copy the package again from another copy, then verify."
-    return "Replace the files named below from another copy of the package, then verify again."
+    damages = [damage for result in results for damage in result.damages]
+    if all(damage.kind == "extra" for damage in damages):
+        return "Move what was not delivered to a place outside the package, then verify again."
+    if all(damage.cause in ("renamed", "swapped") for damage in damages):
+        return "Give the files named below their names back, then verify again; nothing is lost."
+    return (
+        "Keep everything as it is; fetch the files named below from another copy of the package, "
+        "then verify again."
+    )
 
 
 def _put_package(page: Page, result: Verification) -> None:
@@ -79,6 +93,40 @@ def _put_package(page: Page, result: Verification) -> None:
     more = len(result.damages) - MAX_LISTED_DAMAGES
     if more > 0:
         page.put(f"and {more:,} more: see the JSON report", "  - ")
+    put_additions(page, result)
+    put_commands(page, NAMES_WORDS, result.commands)
+
+
+def put_additions(page: Page, result: Verification) -> None:
+    """Tell what other systems did to the folder that is no damage."""
+    if result.system_files:
+        count = figures.plural(len(result.system_files), "file")
+        more = " and more" if len(result.system_files) > MAX_NAMED else ""
+        page.put(
+            f"{count} added by another system (by the name; not opened), no part of the package "
+            f"and no damage, though other tools may object: "
+            f"{', '.join(result.system_files[:MAX_NAMED])}{more}",
+            "  ",
+        )
+    if result.other_forms:
+        count = figures.plural(len(result.other_forms), "name")
+        first = result.other_forms[0][0]
+        page.put(
+            f"{count} came back from this disk in another Unicode form, such as {first}: the same "
+            "letters, the same files, no damage",
+            "  ",
+        )
+
+
+def put_commands(page: Page, words: str, commands: Sequence[str]) -> None:
+    """Put lines of a shell to be copied, each on one line of its own."""
+    if not commands:
+        return
+    page.put(words, "  ")
+    for line in commands[:MAX_COMMANDS]:
+        page.command(line)
+    if len(commands) > MAX_COMMANDS:
+        page.put(f"and {len(commands) - MAX_COMMANDS:,} more lines: see the JSON report", "  ")
 
 
 def _put_seal(page: Page, result: Verification) -> None:
@@ -111,10 +159,23 @@ def package_json(result: Verification) -> Json:
         "files": result.files,
         "size_bytes": result.size_bytes,
         "tag_manifest_sha256": result.tag_manifest_sha256,
-        "damages": [
-            {"path": damage.path, "kind": damage.kind, "message": damage.message}
-            for damage in result.damages
-        ],
+        "damages": [damage_json(damage) for damage in result.damages],
+        "system_files": list(result.system_files),
+        "other_forms": [{"path": path, "found_at": found} for path, found in result.other_forms],
+        "commands": list(result.commands),
+    }
+
+
+def damage_json(damage: Damage) -> Json:
+    """Give one damage as plain values."""
+    return {
+        "path": damage.path,
+        "kind": damage.kind,
+        "message": damage.message,
+        "cause": damage.cause,
+        "found_at": damage.found_at or None,
+        "at_byte": damage.at_byte,
+        "at_s": rounded(damage.at_s),
     }
 
 

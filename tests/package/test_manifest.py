@@ -17,7 +17,7 @@ from stemprep.model.package import PackageContent, Predecessor, SecondReading
 from stemprep.model.plan import LeftOut, StartReference
 from stemprep.model.sheet import SessionSheet, SongNote, TempoMark, TrackNote
 from stemprep.package import (
-    expected_audio_hashes,
+    delivered_files,
     made_with,
     manifest_csv,
     manifest_json,
@@ -156,28 +156,44 @@ def test_no_cell_is_a_formula(content: PackageContent, lead: str) -> None:
     assert row["song"] == row["sources"] == f"'{evil}"
 
 
-def test_expected_audio_hashes(tmp_path: Path) -> None:
+def test_what_was_delivered(tmp_path: Path) -> None:
     package = records.delivered(tmp_path)
-    hashes = expected_audio_hashes(package)
+    files = delivered_files(package)
+    hashes = {path: file.audio_sha256 for path, file in files.items()}
+    assert {path: file.size_bytes for path, file in files.items()} == {
+        f"data/{path}": len(content) for path, content in records.AUDIO.items()
+    }
+    assert {(file.frames, file.sample_rate_hz, file.channels) for file in files.values()} == {
+        (96_000, 48_000, 2)
+    }
     assert hashes == dict.fromkeys((f"data/{path}" for path in records.AUDIO), "ab" * 32)
 
 
 @pytest.mark.parametrize(
     "text",
-    ["", "\xff", "path\ndata/a.wav", "a,b\n1,2,3,4\n", "path,audio_sha256\n" + "x" * 200_000],
+    [
+        "",
+        "\xff",
+        "path\ndata/a.wav",
+        "a,b\n1,2,3,4\n",
+        "path,audio_sha256\n" + "x" * 200_000,
+        "path,size_bytes\ndata/a.wav,-1\n",
+        "path,size_bytes\ndata/a.wav," + "9" * 5_000 + "\n",
+    ],
 )
-def test_expected_audio_hashes_of_a_hostile_manifest(tmp_path: Path, text: str) -> None:
+def test_what_was_delivered_by_a_hostile_manifest(tmp_path: Path, text: str) -> None:
     (tmp_path / "data").mkdir()
     (tmp_path / "data/manifest.csv").write_bytes(text.encode("latin-1"))
-    assert expected_audio_hashes(tmp_path) == {}
+    files = delivered_files(tmp_path).values()
+    assert all(file.audio_sha256 is None and file.size_bytes is None for file in files)
 
 
-def test_expected_audio_hashes_through_a_link(tmp_path: Path) -> None:
+def test_what_was_delivered_through_a_link(tmp_path: Path) -> None:
     package = records.delivered(tmp_path)
     (tmp_path / "elsewhere.csv").write_bytes((package / "data/manifest.csv").read_bytes())
     (package / "data/manifest.csv").unlink()
     (package / "data/manifest.csv").symlink_to(tmp_path / "elsewhere.csv")
-    assert expected_audio_hashes(package) == {}
+    assert delivered_files(package) == {}
 
 
 def test_made_with_names_what_shapes_bytes() -> None:

@@ -118,7 +118,7 @@ def test_every_file_missing_is_named(kept_package: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "path", ["data/extra.wav", "data/new/folder/take.wav", "extra.txt", ".DS_Store", "a/b"]
+    "path", ["data/extra.wav", "data/new/folder/take.wav", "extra.txt", ".hidden", "a/b"]
 )
 def test_extra_files_are_named(package: Path, path: str) -> None:
     (package / path).parent.mkdir(parents=True, exist_ok=True)
@@ -334,7 +334,7 @@ def test_lines_that_are_none(tmp_path: Path, manifest: str) -> None:
 
 def test_fetch_is_never_followed(tmp_path: Path) -> None:
     """RFC 8493, 2.2.3; verifying never fetches."""
-    bag = put_bag(tmp_path / "bag", f"{GOOD}  data/a.wav\n{GOOD}  data/far.wav\n")
+    bag = put_bag(tmp_path / "bag", f"{GOOD}  data/a.wav\n{'ab' * 32}  data/far.wav\n")
     (bag / "fetch.txt").write_text("https://example.invalid/far.wav - data/far.wav\n")
     result = verify_package(bag)
     assert named(result) == {"data/far.wav": "missing"}
