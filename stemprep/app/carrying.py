@@ -11,7 +11,13 @@ from stemprep.model.finding import Finding
 from stemprep.model.plan import Operation, OutputPlan, Plan, Repair
 from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import OperationName
-from stemprep.naming import distinct_paths, file_name, split_extension
+from stemprep.naming import (
+    distinct_paths,
+    file_name,
+    listable_path,
+    listing_problems,
+    split_extension,
+)
 from stemprep.prepare.order_numbers import OWN_NUMBER
 from stemprep.prepare.selection import is_doubtful
 
@@ -33,10 +39,11 @@ def with_carried(planned: Plan, measured: MeasuredSession, merged: MergedSet) ->
     by_path = {file.path: file for file in measured.files}
     staying = [output for output in planned.outputs if not merged.carried.keys() & output.sources]
     home = {item.path for item in planned.left_out}
+    kept = {path: file.path for path, file in merged.carried.items() if path not in home}
+    names = distinct_paths([listable_path(path) for path in kept.values()])
     carried = [
-        _copied(by_path[path], delivered.path, merged)
-        for path, delivered in merged.carried.items()
-        if path not in home
+        _copied(by_path[path], before, name, merged)
+        for (path, before), name in zip(kept.items(), names, strict=True)
     ]
     lost = [
         _kept(output, merged)
@@ -73,7 +80,8 @@ def _brought_to_level(joining: Iterable[OutputPlan], merged: MergedSet) -> Itera
             yield Repair(check="null-test", file=file.path, operation="gain")
 
 
-def _copied(file: MeasuredFile, path: str, merged: MergedSet) -> OutputPlan:
+def _copied(file: MeasuredFile, before: str, path: str, merged: MergedSet) -> OutputPlan:
+    """The copy of a carried file; a name that common tools misread in lists gives way here too."""
     reason = f"carried from {merged.package.identity.name}, byte for byte"
     added = added_parameters(added_silence(merged.carried[file.path]))
     return OutputPlan(
@@ -81,12 +89,24 @@ def _copied(file: MeasuredFile, path: str, merged: MergedSet) -> OutputPlan:
         path=path,
         role=file.role,
         song=file.source.song,
-        operations=(Operation(name="copy", parameters=added, reason=reason),),
+        operations=(
+            Operation(name="copy", parameters=added, reason=reason),
+            *_renamed(before, path),
+        ),
         format=file.facts.format,
         frames=file.facts.header.frames,
         is_damaged=merged.carried[file.path].is_damaged,
         is_doubtful=is_doubtful(file),
     )
+
+
+def _renamed(before: str, path: str) -> Iterator[Operation]:
+    if before != path:
+        yield Operation(
+            name="rename",
+            parameters={"from": file_name(before), "to": file_name(path)},
+            reason="; ".join(listing_problems(before)) or "so that no two files share a name",
+        )
 
 
 def _kept(output: OutputPlan, merged: MergedSet) -> tuple[OutputPlan, ...]:
@@ -146,7 +166,7 @@ def _path_in_package(output: OutputPlan, merged: MergedSet) -> str:
     joining = merged.joined.get(output.sources[0])
     if joining is None or len(joining.replaces) != 1 or len(output.sources) != 1:
         return output.path
-    return split_extension(joining.replaces[0])[0] + split_extension(output.path)[1]
+    return listable_path(split_extension(joining.replaces[0])[0] + split_extension(output.path)[1])
 
 
 def _without_carried(blockers: Iterable[Finding], merged: MergedSet) -> tuple[Finding, ...]:

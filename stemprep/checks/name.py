@@ -7,7 +7,8 @@ characters, text that is not in the usual Unicode form, paths that are too long.
 Measured: the path in the drop, part by part.
 Limit: the rules of RFC 8493 (section on interoperability); paths of 255 characters unless the spec
 says less.
-Passes: `100% wet & loud (v2).wav`, `AUX 1.wav`.
+Passes: `100% wet & loud (v2).wav` (called `100_ wet ...` in the package, for lists of checksums
+cannot hold % as it stands), `AUX 1.wav`.
 Fails: `AUX.wav`, `Vox: dbl?.wav`, `Bass .wav`.
 To do: deliver gives the copy a portable name and writes the old one beside it in the manifest; or
 rename the track in the session.

@@ -37,8 +37,34 @@ def portability_problems(path: str) -> tuple[str, ...]:
     return tuple(found)
 
 
+def listing_problems(path: str) -> tuple[str, ...]:
+    """In words, why common tools misread a path in a list of checksums; empty where they do not.
+
+    RFC 8493, 2.1.3 has %, CR and LF encoded there; sha256sum and its relatives read lines as they
+    stand, and readers of lines split at any line break and strip blanks at the end.
+    """
+    found: dict[str, None] = {}
+    for part in path.split("/"):
+        if "%" in part:
+            found[f"{_shown(part)} holds %, which lists of checksums have to encode"] = None
+        if part.rstrip() != part:
+            found[f"{_shown(part)} ends with a blank, which readers of lists strip"] = None
+        if any(_is_control(c) for c in part):
+            found[f"{_shown(part)} holds a line break or another control character"] = None
+    return tuple(found)
+
+
+def listable_path(path: str) -> str:
+    """Return the nearest path that every tool reads in a list of checksums; else unchanged."""
+    parts = (
+        "".join("_" if c == "%" or _is_control(c) else c for c in part).rstrip() or "_"
+        for part in path.split("/")
+    )
+    return "/".join(parts)
+
+
 def portable_path(path: str, *, max_characters: int = MAX_PATH_CHARACTERS) -> str:
-    """Return the nearest path that holds everywhere; one without problems comes back unchanged.
+    """Return the nearest path that holds everywhere, lists of checksums too; else unchanged.
 
     What cannot stay becomes ``_``; a path that is too long is cut in its longest parts, never
     inside a character and never in the extension. Two different paths may come out equal:
@@ -88,7 +114,7 @@ def cut_name(stem: str, extension: str, *, max_bytes: int, max_characters: int) 
         end += 1
     while 0 < end < len(stem) and _belongs_to_previous(stem[end]):
         end -= 1
-    kept = stem if end == len(stem) else stem[:end].rstrip(". ")
+    kept = stem if end == len(stem) else _stripped(stem[:end])
     return (kept or "_") + extension
 
 
@@ -147,7 +173,7 @@ def _shown(part: str) -> str:
 def _portable_part(stem: str, extension: str) -> str:
     text = unicodedata.normalize("NFC", _FOREIGN_BYTE.sub("_", stem))
     kept = "".join(_replacement(c) for c in text if c not in _DIRECTION_MARKS)
-    kept = kept.lstrip(" ").rstrip(". ")
+    kept = _stripped(kept.lstrip(" "))
     if kept.startswith("-"):
         kept = "_" + kept[1:]
     if _is_reserved(kept + extension):
@@ -158,9 +184,19 @@ def _portable_part(stem: str, extension: str) -> str:
     )
 
 
+def _stripped(name: str) -> str:
+    """Without dots and blanks at its end, whatever their order."""
+    while name != (name := name.rstrip().rstrip(". ")):
+        pass
+    return name
+
+
 def _replacement(character: str) -> str:
     is_lost = (
-        character in _FORBIDDEN or _is_control(character) or unicodedata.category(character) == "Cs"
+        character in _FORBIDDEN
+        or character == "%"
+        or _is_control(character)
+        or unicodedata.category(character) == "Cs"
     )
     return "_" if is_lost else character
 

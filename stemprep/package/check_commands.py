@@ -15,8 +15,8 @@ _POWERSHELL = (
 def check_commands() -> tuple[tuple[str, str], ...]:
     """Give (system, command) pairs for the package's folder; each uses what the system has.
 
-    The commands read paths as they stand, so a path with % or a line break in it, which RFC 8493
-    encodes in the manifests, is told as missing by them; ``verify`` and BagIt tools decode it.
+    The commands read paths as they stand, so no name in a package holds % or a line break, which
+    RFC 8493 encodes in the manifests (``naming.listing_problems``).
     """
     return (
         ("Linux", f"sha256sum -c {_LISTS}"),

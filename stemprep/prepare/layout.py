@@ -17,6 +17,7 @@ from stemprep.naming import (
     distinct_paths,
     file_name,
     fill_template,
+    listable_path,
     missing_fields,
     portable_path,
     published_fields,
@@ -84,7 +85,8 @@ def lay_out(
     if spec.naming.is_numbered:
         wanted = _numbered(places, wanted, session)
     if not spec.naming.is_portable and spec.contents.layout == "as-dropped":
-        together = _clear_of_own([*wanted, *documents])
+        listable = distinct_paths([listable_path(path) for path in (*wanted, *documents)])
+        together = _clear_of_own(listable)
         return together[: len(wanted)], together[len(wanted) :], notes
     is_by_role = spec.contents.layout == "roles"
     portable = [portable_path(path, max_characters=MAX_PAYLOAD_CHARACTERS) for path in wanted]

@@ -13,7 +13,12 @@ from stemprep.model.plan import DocumentPlan, Operation, OutputPlan, Plan, Start
 from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import CARRIED_ROLES
-from stemprep.naming import file_name, portability_problems, split_extension
+from stemprep.naming import (
+    file_name,
+    listing_problems,
+    portability_problems,
+    split_extension,
+)
 from stemprep.prepare.alignment import align
 from stemprep.prepare.bar_order import bar_order
 from stemprep.prepare.conform import (
@@ -285,5 +290,6 @@ def _renaming(place: Place, path: str, spec: DeliverySpec) -> tuple[Operation, .
         if spec.naming.is_numbered and OWN_NUMBER.match(new)
         else "so that no two files share a name"
     )
-    reason = "; ".join(portability_problems(old)) or usual
+    problems = (*portability_problems(old), *listing_problems(old))
+    reason = "; ".join(dict.fromkeys(problems)) or usual
     return (Operation(name="rename", parameters={"from": old, "to": new}, reason=reason),)
