@@ -8,6 +8,7 @@ checks see the whole set. Names, roles, songs and sheet come from the package's 
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -83,16 +84,16 @@ def merged_names(files: Sequence[DeliveredFile]) -> dict[str, str]:
     It is the dropped name, which sheet and waivers speak of; where a file was made of two, is one
     of several made of one, or is in another container, its own name in the source's folder.
     """
-    shared = [source.path for file in files for source in file.sources]
+    shared = Counter(source.path for file in files for source in file.sources)
     wanted = [_wanted_name(file, shared) for file in files]
     given = distinct_paths(wanted)
     return {file.path: name for file, name in zip(files, given, strict=True)}
 
 
-def _wanted_name(file: DeliveredFile, all_sources: Sequence[str]) -> str:
+def _wanted_name(file: DeliveredFile, all_sources: Mapping[str, int]) -> str:
     first = file.sources[0].path
     is_same_kind = _extension(first) == _extension(file.path)
-    if len(file.sources) == 1 and all_sources.count(first) == 1 and is_same_kind:
+    if len(file.sources) == 1 and all_sources[first] == 1 and is_same_kind:
         return first
     folder, slash, _ = first.rpartition("/")
     return f"{folder}{slash}{file_name(file.path)}"

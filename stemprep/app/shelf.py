@@ -30,6 +30,7 @@ from stemprep.package import (
     append_confirmation,
     append_log,
     is_package,
+    logged_name,
     packages_of,
     read_log,
 )
@@ -74,7 +75,7 @@ def check_shelf(
         entry = ShelfEntry(
             name=name,
             verification=_verified(package, engine or ProcessEngine()),
-            last=known.get(name),
+            last=known.get(logged_name(name)),
         )
         there = [copy if package == shelf else _below(copy, name) for copy in copies]
         entries.append(_beside_copies(entry, package, there, engine))
@@ -82,12 +83,13 @@ def check_shelf(
             on_checked(number, len(packages), name)
     append_log(place, entries, moment, __version__)
     names = {entry.name for entry in entries}
+    logged = set(map(logged_name, names))
     is_one = is_package(shelf)
     return ShelfCheck(
         shelf=str(shelf),
         checked_at=moment,
         entries=tuple(entries),
-        gone=() if is_one else _gone(known, names),
+        gone=() if is_one else _gone(known, logged),
         only_copies=() if is_one else tuple(_only_copies(copies, names)),
         log=str(place),
     )
@@ -140,8 +142,8 @@ def _logged(package: Path, log: Path | None) -> tuple[Path, str, LoggedCheck]:
         folder = Path(os.path.abspath(place)).parent  # noqa: PTH100
         names = [str(here.relative_to(folder))] if here.is_relative_to(folder) else []
         for name in (*names, here.name):
-            if name in known:
-                return place, name, known[name]
+            if logged_name(name) in known:
+                return place, name, known[logged_name(name)]
     raise UsageError(
         f"{package}: no log of checks knows it; run 'stemprep verify' on its shelf first, or name "
         "the log with --log"

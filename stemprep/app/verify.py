@@ -44,7 +44,7 @@ def _refined(package: Path, engine: Engine) -> Verification:
     result = verify_package(package)
     if not any(damage.kind == "changed" for damage in result.damages):
         return result
-    delivered = delivered_files(package)
+    delivered = delivered_files(package, {damage.path for damage in result.damages})
     known = [
         damage
         for damage in result.damages

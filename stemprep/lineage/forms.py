@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import cast, get_args
 
 from stemprep.lineage.records import DeliveredFile, Manifest
@@ -46,5 +47,5 @@ def _most_common(forms: list[AudioFormat]) -> AudioFormat:
     def key(form: AudioFormat) -> tuple[int, str, int]:
         return form.sample_rate_hz, form.encoding, form.bit_depth
 
-    counts = {key(form): sum(key(other) == key(form) for other in forms) for form in forms}
+    counts = Counter(map(key, forms))
     return max(forms, key=lambda form: (counts[key(form)], form.sample_rate_hz, form.bit_depth))

@@ -25,7 +25,7 @@ class PackageComparison:
     """What changed from an old package to a new one.
 
     is_successor: the new one names the old one's seal as its predecessor's.
-    same:         files that are the same byte for byte, under the same name.
+    same:         files with the same name and hash in both manifests; no file itself was read.
     facts:        of the session sheet, the spec and the common start, that moved.
     """
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any, TypeVar, cast
+from typing import Any, NoReturn, TypeVar, cast
 
 from stemprep.errors import DeliveryError
 from stemprep.model import json_reading
@@ -20,6 +20,25 @@ _SHA256 = re.compile("[0-9a-f]{64}")
 _INSIDE = "data/"
 _LONGEST_PATH, _DEEPEST_PATH = 20_000, 128
 """Characters, and folders; a system's 4,096 bytes may all be written as four characters."""
+_LARGEST_LEVEL = 10_000.0
+"""dB; 64-bit float ends 6,200 dB over full scale and 6,500 below."""
+_LEVELS = ("_dbfs", "_dbtp", "_lufs", "_lu", "_db")
+_RANGES: Mapping[str, tuple[int, int]] = {
+    "delivery": (0, 999_999_999),
+    "number": (0, 999_999_999),
+    "sample_rate_hz": (1, (1 << 32) - 1),  # as in the headers of RIFF: 32 bits, and 16 for channels
+    "channels": (1, (1 << 16) - 1),
+    "bit_depth": (0, 64),
+    "effective_bit_depth": (0, 64),
+    "container_bits": (0, 64),
+    "channel_mask": (0, (1 << 32) - 1),
+    "frames": (0, 1 << 40),  # 33 days at 384 kHz
+    "size_bytes": (0, 1 << 50),
+    "start_sample": (0, json_reading.LARGEST_WHOLE),
+    "sample_peak_channel": (0, (1 << 16) - 1),
+    "sample_peak_sample": (0, 1 << 40),
+}
+"""Lowest and highest that a package of ours can hold, damaged files of an archive among it."""
 Kind = TypeVar("Kind")
 
 
@@ -116,17 +135,39 @@ class Manifest:
 def parse_manifest(text: str, name: str) -> Manifest:
     """Read manifest.json; ``name`` is what messages call the package.
 
-    Raises DeliveryError for anything that is not a manifest of ours, saying where; SpecError for a
-    sheet in it that says what no sheet may.
+    Raises DeliveryError for anything that is not a manifest of ours, saying where: a file named
+    twice and values that no file can have are among it. SpecError for a sheet in it that says what
+    no sheet may.
     """
     try:
-        content = json_reading.loads(text)
+        content = json_reading.loads(text, _NamedOnce(name))
         return _manifest(_Reader(content, name), name)
     except (ValueError, RecursionError) as error:
         raise DeliveryError(f"{name}: its manifest.json is no JSON ({error}); {_ADVICE}") from error
 
 
 _ADVICE = "name a package that stemprep made"
+
+
+class _NamedOnce:
+    """Refuses a second record of one file as soon as it is read."""
+
+    def __init__(self, where: str) -> None:
+        self._where = where
+        self._known: set[str] = set()
+
+    def __call__(self, record: dict[str, Any]) -> None:
+        """Take one record of the text, whatever it is."""
+        path = record.get("path")
+        is_file = "sha256" in record and ("operations" in record or "source" in record)
+        if not is_file or not isinstance(path, str):
+            return
+        if path in self._known:
+            raise DeliveryError(
+                f"{self._where}: {path[:80]!r} stands twice in manifest.json, and a package holds "
+                f"each file once; {_ADVICE}"
+            )
+        self._known.add(path)
 
 
 class _Reader:
@@ -145,6 +186,32 @@ class _Reader:
                 f"{self.where}: {key} in manifest.json is missing or malformed; {_ADVICE}"
             )
         return value
+
+    def count(self, key: str) -> int:
+        """Give a whole number within what files and packages can have."""
+        value = self.get(key, int)
+        if not _is_possible(key, value):
+            self.refuse(key, value)
+        return value
+
+    def facts(self, key: str) -> Json:
+        """Give measurements; DeliveryError where one of them is no measurement of any file."""
+        values = self.get(key, dict)
+        for name in _RANGES.keys() & values.keys():
+            if not _is_possible(name, values[name]):
+                self.refuse(f"{key}: {name}", values[name])
+        for name, value in values.items():
+            is_number = isinstance(value, int | float) and not isinstance(value, bool)
+            if is_number and name.endswith(_LEVELS) and abs(value) > _LARGEST_LEVEL:
+                self.refuse(f"{key}: {name}", value)
+        return values
+
+    def refuse(self, key: str, value: object) -> NoReturn:
+        """Raise DeliveryError for a value that nothing can have."""
+        raise DeliveryError(
+            f"{self.where}: {key} in manifest.json is {str(value)[:40]!r}, which no file has; "
+            f"{_ADVICE}"
+        )
 
     def maybe(self, key: str, kind: type[Kind]) -> Kind | None:
         return None if self.values.get(key) is None else self.get(key, kind)
@@ -186,6 +253,14 @@ class _Reader:
         return value.removeprefix(_INSIDE)
 
 
+def _is_possible(name: str, value: object) -> bool:
+    """Tell whether a count lies where a file's own can; what is no number is told elsewhere."""
+    if not isinstance(value, int | float) or isinstance(value, bool):
+        return True
+    lowest, highest = _RANGES[name]
+    return lowest <= value <= highest
+
+
 def _manifest(top: _Reader, name: str) -> Manifest:
     package = _Reader(top.get("package", dict), f"{name}: package")
     before = package.maybe("predecessor", dict)
@@ -194,7 +269,7 @@ def _manifest(top: _Reader, name: str) -> Manifest:
     sheet = top.maybe("sheet", dict)
     return Manifest(
         name=package.get("name", str),
-        delivery=package.get("delivery", int),
+        delivery=package.count("delivery"),
         verdict=package.get("verdict", str),
         predecessor=None if before is None else _predecessor(_Reader(before, package.where)),
         history=tuple(map(_predecessor, package.each("history")))
@@ -205,7 +280,7 @@ def _manifest(top: _Reader, name: str) -> Manifest:
         spec_name=spec.get("name", str),
         spec_sha256=spec.get("sha256", str),
         sheet=None if sheet is None else load_recorded_sheet(sheet, name),
-        start_samples=_starts(top.get("start_samples", dict)),
+        start_samples=_starts(top),
         bars_1=_bars_1(top.maybe("start_references", dict) or {}),
         files=tuple(_file(item) for item in top.each("files")),
         documents=tuple(_document(item) for item in top.each("documents")),
@@ -218,11 +293,14 @@ def _manifest(top: _Reader, name: str) -> Manifest:
     )
 
 
-def _starts(values: dict[str, Any]) -> dict[str, int | None]:
-    return {
-        song: start if isinstance(start, int) and not isinstance(start, bool) else None
-        for song, start in values.items()
-    }
+def _starts(top: _Reader) -> dict[str, int | None]:
+    starts: dict[str, int | None] = {}
+    for song, start in top.get("start_samples", dict).items():
+        is_whole = isinstance(start, int) and not isinstance(start, bool)
+        if is_whole and not _is_possible("start_sample", start):
+            top.refuse("start_samples", start)
+        starts[song] = start if is_whole else None
+    return starts
 
 
 def _bars_1(values: dict[str, Any]) -> dict[str, BarOne]:
@@ -244,7 +322,7 @@ def _whole(record: object, name: str) -> int | None:
 def _predecessor(item: _Reader) -> Predecessor:
     return Predecessor(
         name=item.get("name", str),
-        number=item.get("number", int),
+        number=item.count("number"),
         tag_manifest_sha256=item.digest("tag_manifest_sha256"),
     )
 
@@ -270,13 +348,21 @@ def _file(item: _Reader) -> DeliveredFile:
         sources=tuple(
             _source(source) for source in item.each("sources") if source.values.get("path")
         ),
-        source_channels=tuple(n for n in item.get("source_channels", list) if isinstance(n, int)),
+        source_channels=tuple(_channels(item)),
         operations=tuple(_operation(step) for step in item.each("operations")),
         sha256=item.digest("sha256"),
         audio_sha256=item.maybe("audio_sha256", str),
-        size_bytes=item.get("size_bytes", int),
-        facts=item.get("facts", dict),
+        size_bytes=item.count("size_bytes"),
+        facts=item.facts("facts"),
     )
+
+
+def _channels(item: _Reader) -> Iterator[int]:
+    for number in item.get("source_channels", list):
+        if isinstance(number, int) and not isinstance(number, bool):
+            if not _is_possible("channels", number):
+                item.refuse("source_channels", number)
+            yield number
 
 
 def _source(item: _Reader) -> DeliveredSource:
@@ -284,7 +370,7 @@ def _source(item: _Reader) -> DeliveredSource:
         path=item.path("path"),
         sha256=item.maybe("sha256", str) or "",
         audio_sha256=item.maybe("audio_sha256", str),
-        facts=item.maybe("facts", dict),
+        facts=None if item.values.get("facts") is None else item.facts("facts"),
     )
 
 
@@ -302,5 +388,5 @@ def _document(item: _Reader) -> DeliveredDocument:
         path=item.inside("path"),
         source=item.path("source"),
         sha256=item.digest("sha256"),
-        size_bytes=item.get("size_bytes", int),
+        size_bytes=item.count("size_bytes"),
     )

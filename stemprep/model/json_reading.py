@@ -10,15 +10,25 @@ from __future__ import annotations
 import json
 import math
 from collections import Counter
+from collections.abc import Callable
 from typing import Any, NoReturn
 
 LARGEST_WHOLE = (1 << 63) - 1
 """As in the headers that such numbers come from; beyond it some readers round (section 6)."""
 
 
-def loads(text: str) -> Any:
+OnRecord = Callable[[dict[str, Any]], None]
+
+
+def _take_any(_: dict[str, Any]) -> None:
+    """Take a record as it is."""
+
+
+def loads(text: str, on_record: OnRecord = _take_any) -> Any:
     """Give what a text says in strict JSON.
 
+    on_record: sees every record as soon as it is read, the inner ones first; what it raises passes
+               through, so that a text can be refused before all of it takes memory.
     Raises ValueError, RecursionError among what is nested too deeply, for what is none: NaN and
     infinity, whole numbers beyond 64 bits, other numbers beyond a double, a field given twice, and
     text that no UTF-8 can hold.
@@ -28,7 +38,7 @@ def loads(text: str) -> Any:
         parse_constant=_refuse_constant,
         parse_int=_whole,
         parse_float=_finite,
-        object_pairs_hook=_each_once,
+        object_pairs_hook=lambda pairs: _each_once(pairs, on_record),
     )
     if "\\u" in text or not text.isascii():
         _refuse_half_pairs(content)
@@ -53,12 +63,13 @@ def _finite(digits: str) -> float:
     return value
 
 
-def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+def _each_once(pairs: list[tuple[str, Any]], on_record: OnRecord) -> dict[str, Any]:
     record = dict(pairs)
     if len(record) != len(pairs):
         counts = Counter(name for name, _ in pairs)
         twice = next(name for name, count in counts.items() if count > 1)
         raise ValueError(f"{ascii(twice)[:40]} is given twice")
+    on_record(record)
     return record
 
 

@@ -129,6 +129,7 @@ class Damage:
 class Verification:
     """What verifying one package has shown.
 
+    damages:      in path order; of very many the first. damage_count: how many there are.
     is_complete:  False where the tag manifest is absent: the transfer did not finish.
     system_files: what is named as files that systems add by themselves; no damage, not opened.
     other_forms:  (listed, found): names that a disk gives back in another Unicode form; no damage.
@@ -144,6 +145,7 @@ class Verification:
     size_bytes: int
     tag_manifest_sha256: str | None
     damages: tuple[Damage, ...] = field(default=())
+    damage_count: int = 0
     system_files: tuple[str, ...] = ()
     other_forms: tuple[tuple[str, str], ...] = ()
     lists: Mapping[str, str] = field(default_factory=dict, repr=False)

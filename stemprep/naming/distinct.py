@@ -41,9 +41,12 @@ def distinct_paths(wanted: Sequence[str], *, is_extension_ignored: bool = False)
     reserved = {key(path) for path in wanted}
     taken = {collision_key(folder) for path in wanted for folder in _folders(path)}
     given: list[str] = []
+    next_numbers: dict[str, int] = {}
+    unfree = reserved | taken
     for path in wanted:
-        name = path if key(path) not in taken else _numbered(path, reserved | taken, key)
+        name = path if key(path) not in taken else _numbered(path, unfree, key, next_numbers)
         taken.add(key(name))
+        unfree.add(key(name))
         given.append(name)
     return tuple(given)
 
@@ -53,11 +56,14 @@ def _folders(path: str) -> list[str]:
     return ["/".join(parts[: n + 1]) for n in range(len(parts))]
 
 
-def _numbered(path: str, unfree: set[str], key: Callable[[str], str]) -> str:
+def _numbered(
+    path: str, unfree: set[str], key: Callable[[str], str], next_numbers: dict[str, int]
+) -> str:
+    """The path with the lowest free number; next_numbers: where to go on, by key."""
     folder, slash, name = path.rpartition("/")
     stem, extension = split_extension(name)
     room = max(_room(folder, slash), len(extension) + 12)
-    number = 2
+    number = next_numbers.get(key(path), 2)
     while True:
         tail = f"_{number}{extension}"
         candidate = (
@@ -65,9 +71,10 @@ def _numbered(path: str, unfree: set[str], key: Callable[[str], str]) -> str:
             + slash
             + cut_name(stem, tail, max_bytes=MAX_COMPONENT_BYTES, max_characters=room)
         )
-        if key(candidate) not in unfree:
-            return candidate
         number += 1
+        if key(candidate) not in unfree:
+            next_numbers[key(path)] = number
+            return candidate
 
 
 def _room(folder: str, slash: str) -> int:

@@ -30,6 +30,7 @@ from stemprep.package.shelf import (
     append_confirmation,
     append_log,
     is_package,
+    logged_name,
     packages_of,
     read_log,
 )
@@ -68,6 +69,7 @@ __all__ = [
     "inventory",
     "is_package",
     "listed_hashes",
+    "logged_name",
     "made_with",
     "make_parents",
     "manifest_csv",

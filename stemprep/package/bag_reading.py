@@ -6,7 +6,7 @@ import codecs
 import hashlib
 import os
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
@@ -20,10 +20,10 @@ from stemprep.package.descriptors import TreeEntry, opened_file, opened_folder, 
 from stemprep.package.faults import told_as_delivery_error
 from stemprep.package.payload_path import PAYLOAD, decode_path, path_problem
 
-MAX_TAG_BYTES = 128 << 20
-"""All tag files of one package that are read into memory, together."""
-MAX_LISTED = 1_000_000
-"""Lines of one list of hashes that are kept; ours hold at most a tenth of that."""
+MAX_TAG_BYTES = 64 << 20
+"""All tag files of one package that are read, together; the largest list of ours has a fourth."""
+MAX_LISTED = 200_000
+"""Lines of one list of hashes that are kept; ours hold at most half of that."""
 MAX_LINE_FAULTS = 100
 KNOWN_ALGORITHMS = ("md5", "sha1", "sha224", "sha256", "sha384", "sha512")
 
@@ -32,6 +32,7 @@ _LINE = re.compile(r"([0-9A-Fa-f]+)[ \t]+\*?(.+)")
 _NAMES = frozenset(("bagit.txt", "bag-info.txt", "fetch.txt"))
 _LIST_NAME = re.compile(rf"(?:tag)?manifest-(?:{'|'.join(KNOWN_ALGORITHMS)})\.txt")
 ReadLimited = Callable[[str, int], bytes]
+_BYTE_LINE = re.compile(b"([^\r\n]*)(?:\r\n|\r|\n|\\Z)")
 _TEXT_LINE = re.compile("([^\r\n]*)(?:\r\n|\r|\n|\\Z)")
 
 
@@ -50,7 +51,7 @@ class Bag:
     """What lies in a package's folder and what its tag files say.
 
     entries:       everything but folders, by path.
-    tag_texts:     content of the tag files that mean something here, by name.
+    tag_texts:     content of the tag files that mean something here, but for lists, by name.
     unread:        lists of hashes that are no files, cannot be read, or are too large.
     list_digests:  sha256 of each list of hashes that was read, by its name.
     is_declared:   bagit.txt is there and says what RFC 8493, 2.1.1 asks.
@@ -87,38 +88,56 @@ def read_listed_bag(found: Sequence[TreeEntry], read: ReadLimited) -> Bag:
     read: gives a file's content by path, or raises OSError, also where it is over a limit in bytes.
     """
     entries = {entry.path: entry for entry in found if entry.kind != "folder"}
-    contents = _read_tag_files(read, entries)
-    declaration = contents.get("bagit.txt", b"").decode("utf-8", "replace")
-    encoding = _encoding(declaration)
-    texts = {path: _text(content, encoding) for path, content in contents.items()}
-    version = re.match(r"BagIt-Version: (\d+\.\d+)\s", declaration)
+    tags = _TagFiles(read, entries)
     return Bag(
         entries=entries,
         has_payload_folder=any((item.path, item.kind) == (PAYLOAD, "folder") for item in found),
-        tag_texts=texts,
-        unread=tuple(path for path in entries if _LIST_NAME.fullmatch(path) and path not in texts),
-        is_declared=version is not None and "Tag-File-Character-Encoding:" in declaration,
-        version=version[1] if version else "",
-        payload_listings=tuple(_listings(texts, "manifest")),
-        tag_listings=tuple(_listings(texts, "tagmanifest")),
-        list_digests={
-            path: hashlib.sha256(content).hexdigest()
-            for path, content in contents.items()
-            if _LIST_NAME.fullmatch(path)
-        },
+        tag_texts=tags.texts,
+        unread=tuple(
+            path for path in entries if _LIST_NAME.fullmatch(path) and path not in tags.digests
+        ),
+        is_declared=bool(tags.version) and "Tag-File-Character-Encoding:" in tags.declaration,
+        version=tags.version,
+        payload_listings=tuple(item for item in tags.listings if item.file.startswith("manifest-")),
+        tag_listings=tuple(item for item in tags.listings if not item.file.startswith("manifest-")),
+        list_digests=tags.digests,
     )
 
 
-def _read_tag_files(read: ReadLimited, entries: Mapping[str, TreeEntry]) -> dict[str, bytes]:
-    """Read the tag files that mean something here; left out is what is no file or too large."""
-    contents: dict[str, bytes] = {}
-    room = MAX_TAG_BYTES
-    for path in sorted(entries):
-        if path in _NAMES or _LIST_NAME.fullmatch(path):
-            with suppress(OSError):
-                contents[path] = read(path, room)
-                room -= len(contents[path])
-    return contents
+class _TagFiles:
+    """The tag files that mean something here, read one by one: a list's bytes go once it is read.
+
+    Left out is what is no file or too large.
+    """
+
+    def __init__(self, read: ReadLimited, entries: Mapping[str, TreeEntry]) -> None:
+        self._read = read
+        self._room_bytes = MAX_TAG_BYTES
+        self.texts: dict[str, str] = {}
+        self.digests: dict[str, str] = {}
+        self.listings: list[Listing] = []
+        names = sorted(path for path in entries if path in _NAMES or _LIST_NAME.fullmatch(path))
+        first = self._content("bagit.txt") if "bagit.txt" in names else None
+        self.declaration = (first or b"").decode("utf-8", "replace")
+        found = re.match(r"BagIt-Version: (\d+\.\d+)\s", self.declaration)
+        self.version = found[1] if found else ""
+        encoding = _encoding(self.declaration)
+        for name in names:
+            content = first if name == "bagit.txt" else self._content(name)
+            if content is None:
+                continue
+            if name in _NAMES:
+                self.texts[name] = _text(content, encoding)
+            else:
+                self.digests[name] = hashlib.sha256(content).hexdigest()
+                self.listings.append(_parse(name, _content_lines(content, encoding)))
+
+    def _content(self, name: str) -> bytes | None:
+        with suppress(OSError, KeyError):
+            content = self._read(name, self._room_bytes)
+            self._room_bytes -= len(content)
+            return content
+        return None
 
 
 def _text(content: bytes, encoding: str) -> str:
@@ -144,21 +163,19 @@ def _encoding(declaration: str) -> str:
     return name if name in _ENCODINGS else "utf-8"
 
 
-def _listings(texts: Mapping[str, str], kind: str) -> Iterator[Listing]:
-    for name, text in texts.items():
-        if name.startswith(f"{kind}-"):
-            algorithm = name.removeprefix(f"{kind}-").removesuffix(".txt")
-            yield _parse(name, algorithm, text, is_payload=kind == "manifest")
-
-
-def _parse(name: str, algorithm: str, text: str, *, is_payload: bool) -> Listing:
+def _parse(name: str, lines: Iterable[str]) -> Listing:
+    is_payload = name.startswith("manifest-")
+    algorithm = name.removeprefix("tag").removeprefix("manifest-").removesuffix(".txt")
     listing = Listing(name, algorithm)
     length = hashlib.new(algorithm, usedforsecurity=False).digest_size * 2
-    for number, line in enumerate(_lines(text), start=1):
+    for number, line in enumerate(lines, start=1):
         if not line.strip():
             continue
         if len(listing.faults) >= MAX_LINE_FAULTS or len(listing.hashes) >= MAX_LISTED:
-            listing.faults.append(f"line {number} and what follows was not read: too many lines")
+            listing.faults.append(
+                f"line {number:,} and what follows was not read: of one list {MAX_LISTED:,} good "
+                f"lines are read at most, and {MAX_LINE_FAULTS:,} bad ones"
+            )
             break
         match = _LINE.fullmatch(line)
         path = decode_path(match[2]) if match else ""
@@ -175,8 +192,16 @@ def _parse(name: str, algorithm: str, text: str, *, is_payload: bool) -> Listing
     return listing
 
 
+def _content_lines(content: bytes, encoding: str) -> Iterator[str]:
+    """Give the lines one by one: a list of them takes many times the content's own memory."""
+    if encoding == "utf-16":
+        yield from _lines(_text(content, encoding))
+        return
+    for found in _BYTE_LINE.finditer(content):
+        yield _text(found[1], encoding)
+
+
 def _lines(text: str) -> Iterator[str]:
-    """Give the lines one by one: a list of them takes many times the text's own memory."""
     return (found[1] for found in _TEXT_LINE.finditer(text))
 
 
@@ -196,11 +221,12 @@ def delivery_number(package: Path) -> int:
     return int(found[1])
 
 
-def fetch_paths(bag: Bag) -> frozenset[str]:
-    """Paths that fetch.txt says are to be fetched from elsewhere; nothing is ever fetched here."""
+def fetch_paths(bag: Bag, wanted: Set[str]) -> frozenset[str]:
+    """Which of the wanted paths fetch.txt says lie elsewhere; nothing is ever fetched here."""
     lines = islice(_lines(bag.tag_texts.get("fetch.txt", "")), MAX_LISTED)
     fields = (line.split(maxsplit=2) for line in lines)
-    return frozenset(decode_path(parts[2]) for parts in fields if len(parts) == 3)
+    paths = (decode_path(parts[2]) for parts in fields if len(parts) == 3)
+    return frozenset(path for path in paths if path in wanted)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

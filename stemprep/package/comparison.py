@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Literal
 
@@ -24,7 +25,8 @@ class Comparison:
         self._listings = listings
         self._is_strict = is_strict
         self._changed: Literal["tag", "changed"] = changed
-        self._faults = {item.file: list(item.faults) for item in listings}
+        self._first_faults = {item.file: item.faults[0] for item in listings if item.faults}
+        self._fault_counts = Counter({item.file: len(item.faults) for item in listings})
 
     def damages(
         self,
@@ -51,7 +53,7 @@ class Comparison:
         listers = [item for item in self._listings if path in item.hashes]
         if self._is_strict and len(listers) < len(self._listings):
             for item in listers:
-                self._faults[item.file].append(f"names {path!r}, which is in no other list")
+                self._add(item, f"names {path!r}, which is in no other list")
             return None
         message = "is not there; fetch it from another copy of the package"
         return Damage(path=path, kind="missing", message=message)
@@ -64,19 +66,23 @@ class Comparison:
         if self._is_strict:
             for item in self._listings:
                 if path not in item.hashes:
-                    self._faults[item.file].append(f"does not name {path!r}, which is there")
+                    self._add(item, f"does not name {path!r}, which is there")
         if len(denying) == len(listers):
             message = _difference(result, denying[0], path)
             return Damage(path=path, kind=self._changed, message=message)
         for item in denying:
-            self._faults[item.file].append(f"disagrees with the other lists about {path!r}")
+            self._add(item, f"disagrees with the other lists about {path!r}")
         return None
 
+    def _add(self, listing: Listing, fault: str) -> None:
+        self._first_faults.setdefault(listing.file, fault)
+        self._fault_counts[listing.file] += 1
+
     def _damaged_lists(self) -> dict[str, Damage]:
-        more = {file: len(faults) - 1 for file, faults in self._faults.items() if faults}
+        more = {file: self._fault_counts[file] - 1 for file in self._first_faults}
         return {
-            file: tag_damage(file, self._faults[file][0] + (f" (and {rest} more)" if rest else ""))
-            for file, rest in more.items()
+            file: tag_damage(file, self._first_faults[file] + (f" (and {n:,} more)" if n else ""))
+            for file, n in more.items()
         }
 
 

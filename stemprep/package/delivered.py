@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass
 
 from stemprep.package.payload_path import PAYLOAD
@@ -30,17 +30,25 @@ class DeliveredSound:
     channels: int | None
 
 
-def delivered_sounds(content: bytes) -> dict[str, DeliveredSound]:
-    """Read manifest.csv; by path relative to the package (``data/...``), as damages name it.
+def delivered_sounds(content: bytes, wanted: Set[str]) -> dict[str, DeliveredSound]:
+    """Read of manifest.csv what it says of some files, by path as damages name it (``data/...``).
 
-    Empty for what cannot be read. The CSV says the same as manifest.json, but reading a hostile one
-    takes no more memory than a few times its size.
+    Empty for what cannot be read; nothing is said of a file that has two rows. The CSV says the
+    same as manifest.json, but reading a hostile one takes little more memory than its size.
     """
+    found: dict[str, DeliveredSound] = {}
+    twice: set[str] = set()
+    stream = io.TextIOWrapper(io.BytesIO(content), "utf-8", newline="")
     try:
-        rows = csv.DictReader(io.StringIO(content.decode("utf-8"), newline=""))
-        return {row["path"]: _sound(row) for row in rows if row.get("path")}
+        for row in csv.DictReader(stream):
+            path = row.get("path") or ""
+            if path in found:
+                twice.add(path)
+            elif path in wanted:
+                found[path] = _sound(row)
     except (UnicodeDecodeError, csv.Error):
         return {}
+    return {path: sound for path, sound in found.items() if path not in twice}
 
 
 def _sound(row: Mapping[str, str | None]) -> DeliveredSound:

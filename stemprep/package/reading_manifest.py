@@ -11,14 +11,14 @@ from stemprep.package.descriptors import opened_folder
 from stemprep.package.faults import told_as_delivery_error
 from stemprep.package.payload_path import PAYLOAD
 
-MAX_MANIFEST_JSON_BYTES = 128 << 20
+MAX_MANIFEST_JSON_BYTES = 64 << 20
 MANIFEST = f"{PAYLOAD}/manifest.json"
 
 
 def read_manifest(package: Path) -> str:
     """Give the text of a package's manifest.json, links refused.
 
-    Raises DeliveryError where there is none, or where it is larger than 128 MiB or no UTF-8.
+    Raises DeliveryError where there is none, or where it is larger than 64 MiB or no UTF-8.
     """
     with told_as_delivery_error("reading its manifest.json", package, "nothing was made of it"):
         content = read_inside(package, MANIFEST, MAX_MANIFEST_JSON_BYTES)

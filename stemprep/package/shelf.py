@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import csv
-import io
 import os
+import re
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
+from typing import BinaryIO
 
 from stemprep.errors import DeliveryError
 from stemprep.model.csv_table import csv_table, plain_cell
@@ -18,13 +19,15 @@ from stemprep.package.faults import told_as_delivery_error
 
 LOG_NAME = "fixity-log.csv"
 MAX_LOG_BYTES = 64 << 20
+MAX_LINE_BYTES = 64 << 10
 MAX_DEPTH = 4
 MAX_FOLDERS = 100_000
-_READ_COLUMNS = ("checked_at", "package", "state", "seal", "first_damage")
 COLUMNS = (
     "checked_at", "package", "state", "files", "size_bytes", "seal", "damages", "first_damage",
     "copy", "copy_state", "stemprep_version",
 )  # fmt: skip
+_LEAST_CELLS = COLUMNS.index("first_damage") + 1
+_MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ")
 
 
 def is_package(folder: Path) -> bool:
@@ -64,8 +67,9 @@ def _found(folder: Path, depth: int, left: list[int]) -> Iterator[Path]:
 def read_log(log: Path) -> dict[str, LoggedCheck]:
     """What the log says of every package by its name; nothing where there is no log.
 
-    Lines that are not as they were written are passed over. Raises DeliveryError for a log that
-    cannot be read, or has more than 64 MiB.
+    Every line stands for itself: what is not as it was written is passed over, and hides no other.
+    Raises DeliveryError for a log that cannot be read, has more than 64 MiB, or names more packages
+    than a shelf can have.
     """
     with told_as_delivery_error("reading the log", log, "nothing was checked"):
         try:
@@ -73,24 +77,41 @@ def read_log(log: Path) -> dict[str, LoggedCheck]:
         except FileNotFoundError:
             return {}
         with open(descriptor, "rb") as stream:  # noqa: PTH123  # a descriptor
-            content = stream.read(MAX_LOG_BYTES + 1)
-    if len(content) > MAX_LOG_BYTES:
-        raise DeliveryError(
-            f"{log}: more than {MAX_LOG_BYTES >> 20} MiB; move it aside and begin a new one"
-        )
-    known: dict[str, LoggedCheck] = {}
-    with suppress(csv.Error):
-        for row in csv.DictReader(io.StringIO(content.decode("utf-8", "replace"), newline="")):
-            values = [row.get(column) for column in _READ_COLUMNS]
-            if all(isinstance(value, str) for value in values):
-                checked_at, package, state, seal, damage = (
-                    plain_cell(str(value)) for value in values
+            if os.fstat(descriptor).st_size > MAX_LOG_BYTES:
+                raise DeliveryError(
+                    f"{log}: more than {MAX_LOG_BYTES >> 20} MiB; move it aside and begin a new one"
                 )
-                check = LoggedCheck(
-                    checked_at=checked_at, package=package, state=state, seal=seal, damage=damage
-                )
-                known[package] = _after(known.get(package), check)
+            known: dict[str, LoggedCheck] = {}
+            for check in _logged_checks(stream):
+                known[check.package] = _after(known.get(check.package), check)
+                if len(known) > MAX_FOLDERS:
+                    raise DeliveryError(
+                        f"{log}: names more than {MAX_FOLDERS:,} packages; move it aside and begin "
+                        "a new one"
+                    )
     return {name: check for name, check in known.items() if check.state != "removed"}
+
+
+def _logged_checks(stream: BinaryIO) -> Iterator[LoggedCheck]:
+    left = MAX_LOG_BYTES
+    while left > 0 and (line := stream.readline(MAX_LINE_BYTES)):
+        left -= len(line)
+        with suppress(csv.Error):
+            for cells in csv.reader([line.decode("utf-8", "replace").rstrip("\r\n")]):
+                if len(cells) >= _LEAST_CELLS and _MOMENT.fullmatch(cells[0]):
+                    row = dict(zip(COLUMNS, map(plain_cell, cells), strict=False))
+                    yield LoggedCheck(
+                        checked_at=row["checked_at"],
+                        package=row["package"],
+                        state=row["state"],
+                        seal=row["seal"],
+                        damage=row["first_damage"],
+                    )
+
+
+def logged_name(name: str) -> str:
+    """A package's name as the log has it: on one line, whatever it holds."""
+    return name.replace("\r", "\\r").replace("\n", "\\n")
 
 
 def _after(before: LoggedCheck | None, check: LoggedCheck) -> LoggedCheck:
@@ -117,7 +138,7 @@ def append_confirmation(
     """
     row: list[object] = [
         moment,
-        name,
+        logged_name(name),
         "removed" if verification is None else "confirmed",
         "" if verification is None else verification.files,
         "" if verification is None else verification.size_bytes,
@@ -160,13 +181,13 @@ def _row(entry: ShelfEntry, checked_at: str, stemprep_version: str) -> list[obje
     damages = result.damages
     return [
         checked_at,
-        entry.name,
+        logged_name(entry.name),
         entry.logged_state,
         result.files,
         result.size_bytes,
         entry.seal or "",
-        len(damages),
-        f"{damages[0].path}: {damages[0].message}" if damages else _remark(entry),
+        max(result.damage_count, len(damages)),
+        logged_name(f"{damages[0].path}: {damages[0].message}") if damages else _remark(entry),
         " | ".join(copy.place for copy in entry.copies),
         " | ".join(copy.state for copy in entry.copies),
         stemprep_version,

@@ -6,16 +6,19 @@ by sha512, and a list that alone disagrees is what was damaged.
 
 from __future__ import annotations
 
+import hashlib
 import os
 import unicodedata
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 from dataclasses import replace
+from heapq import nsmallest
 from pathlib import Path
 
 from stemprep.errors import DeliveryError
 from stemprep.model.package import Damage, Verification
 from stemprep.package.bag import TAG_MANIFEST, manifest_text
 from stemprep.package.bag_reading import (
+    MAX_TAG_BYTES,
     Bag,
     HashJob,
     HashResult,
@@ -48,6 +51,12 @@ from stemprep.package.payload_path import PAYLOAD, sort_key
 from stemprep.package.strangers import HashAll, hash_strangers, size_of
 from stemprep.package.strangers import system_files as system_files_of
 from stemprep.package.whereabouts import seek_whereabouts, shell_line
+
+_TOO_LARGE = (
+    f"cannot be read, or is larger than the {MAX_TAG_BYTES >> 20} MiB of lists that are read here"
+)
+MAX_DAMAGES = 10_000
+"""Damages of one package that are kept, the first by path; the rest is counted."""
 
 RunHashJobs = Callable[[Callable[[HashJob], HashResult], Sequence[HashJob]], Iterable[object]]
 """Maps hash_file over jobs and keeps their order; a result that is no HashResult is unreadable."""
@@ -130,7 +139,7 @@ def _verified(bag: Bag, shown: str, hash_all: HashAll, read: ReadLimited) -> Ver
     forms = other_forms(_payload_paths(bag), sound or bag.payload_listings)
     listings = [as_on_disk(item, forms) for item in sound or bag.payload_listings]
     payload, results = _check_payload(bag, listings, hash_all)
-    unread = {name: tag_damage(name, "cannot be read or is too large") for name in bag.unread}
+    unread = {name: tag_damage(name, _TOO_LARGE) for name in bag.unread}
     damages = {**payload, **unread, **tags, **_unlistable(bag)}
     results |= tag_results
     trusted = [*listings, *(item for item in bag.tag_listings if item.file not in damages)]
@@ -153,7 +162,8 @@ def _verified(bag: Bag, shown: str, hash_all: HashAll, read: ReadLimited) -> Ver
             entry.size_bytes for path, entry in bag.entries.items() if path not in system_files
         ),
         tag_manifest_sha256=_tag_manifest_sha256(bag, hash_all),
-        damages=tuple(sorted(damages.values(), key=lambda damage: sort_key(damage.path))),
+        damages=tuple(nsmallest(MAX_DAMAGES, damages.values(), key=_in_order)),
+        damage_count=len(damages),
         system_files=tuple(sorted(system_files, key=sort_key)),
         other_forms=tuple(
             sorted(filter(_is_form, forms.items()), key=lambda pair: sort_key(pair[0]))
@@ -168,9 +178,13 @@ def _delivered(read: ReadLimited, damages: Mapping[str, Damage]) -> dict[str, De
     if not damages or MANIFEST_CSV in damages:
         return {}
     try:
-        return delivered_sounds(read(MANIFEST_CSV, MAX_MANIFEST_CSV_BYTES))
+        return delivered_sounds(read(MANIFEST_CSV, MAX_MANIFEST_CSV_BYTES), damages.keys())
     except (OSError, KeyError):
         return {}
+
+
+def _in_order(damage: Damage) -> bytes:
+    return sort_key(damage.path)
 
 
 def _is_form(names: tuple[str, str]) -> bool:
@@ -257,9 +271,13 @@ def _check_our_tag_manifests(bag: Bag) -> dict[str, Damage]:
     for listing in bag.tag_listings:
         if listing.file not in wanted:
             found[listing.file] = extra_damage(listing.file)
-        elif bag.tag_texts[listing.file] != manifest_text(listing.hashes):
+        elif bag.list_digests[listing.file] != _digest_of(manifest_text(listing.hashes)):
             found[listing.file] = tag_damage(listing.file, "is not as it was written")
     return found
+
+
+def _digest_of(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()
 
 
 # --- payload
@@ -275,7 +293,7 @@ def _check_payload(
     results = _hash(bag, present, listings, hash_all)
     comparison = Comparison(listings, is_strict=not bag.version.startswith("0."), changed="changed")
     damages = comparison.damages(present, results, are_unlisted_allowed=False)
-    for path in fetch_paths(bag) & damages.keys() - bag.entries.keys():
+    for path in fetch_paths(bag, damages.keys() - bag.entries.keys()):
         message = "is not there: fetch.txt names an address for it; nothing is fetched here"
         damages[path] = Damage(path=path, kind="missing", message=message)
     return damages, results
@@ -311,10 +329,11 @@ def _why_not_opened(kind: Kind) -> str:
     return f"is a {kind}, not a file; it was not opened"
 
 
-def delivered_files(package: Path) -> dict[str, DeliveredSound]:
+def delivered_files(package: Path, wanted: Set[str]) -> dict[str, DeliveredSound]:
     """What manifest.csv says of each audio file as delivered; empty for a package not of ours."""
     try:
         with opened_folder(package, is_link_allowed=True) as folder:
-            return delivered_sounds(read_limited(folder, MANIFEST_CSV, MAX_MANIFEST_CSV_BYTES))
+            content = read_limited(folder, MANIFEST_CSV, MAX_MANIFEST_CSV_BYTES)
+            return delivered_sounds(content, wanted)
     except OSError:
         return {}

@@ -44,8 +44,8 @@ _SHORT: dict[ChangeKind, str] = {
     "filed": "with another role or song",
 }
 _MANIFEST_WORDS = (
-    "Read from both manifests; nothing was measured again. Whether the files are still as "
-    "delivered is what verify tells."
+    "Read from both manifests; no file was read and nothing measured again. Whether the files are "
+    "still as delivered is what verify tells."
 )
 
 
@@ -71,7 +71,7 @@ def render_comparison(result: PackageComparison, width: int = 80) -> str:
 
 def _summary(result: PackageComparison) -> str:
     if result.is_same:
-        return f"none; {figures.plural(result.same, 'file')} the same, byte for byte"
+        return f"none; {figures.plural(result.same, 'file')} the same by their manifests"
     counts = {
         kind: sum(kind in change.kinds for change in result.files if not change.made_by_us)
         for kind in CHANGE_KINDS
@@ -81,7 +81,7 @@ def _summary(result: PackageComparison) -> str:
     words += [f"{made} made by stemprep anew"] if made else []
     words += [figures.plural(len(result.documents), "document")] if result.documents else []
     words += [figures.plural(len(result.facts), "fact")] if result.facts else []
-    return f"{', '.join(words)}; {figures.plural(result.same, 'file')} the same in name and bytes"
+    return f"{', '.join(words)}; {figures.plural(result.same, 'file')} the same by their manifests"
 
 
 def _package_words(manifest: Manifest) -> str:

@@ -16,7 +16,7 @@ from stemprep.model.facts_schema import (
     nullable,
     record,
 )
-from stemprep.model.package import DAMAGE_CAUSES, DAMAGE_KINDS
+from stemprep.model.package import DAMAGE_CAUSES, DAMAGE_KINDS, Verification
 from stemprep.model.shelf import (
     COPY_STATES,
     Confirmation,
@@ -190,7 +190,7 @@ def _put_wrong(page: Page, entry: ShelfEntry) -> None:
     _put_history(page, entry)
     for damage in entry.verification.damages[:MAX_DAMAGES]:
         page.put(f"{damage.path}: {damage.message}", "  - ", "    ")
-    _put_more(page, entry.verification.damages)
+    _put_more(page, entry.verification)
     put_additions(page, entry.verification)
     put_commands(page, NAMES_WORDS, entry.verification.commands)
     for copy in entry.copies:
@@ -204,7 +204,8 @@ def _put_copy(page: Page, entry: ShelfEntry, copy: CopyCheck) -> None:
     damages = () if copy.verification is None else copy.verification.damages
     for damage in damages[:MAX_DAMAGES]:
         page.put(f"{damage.path}: {damage.message}", "    - ", "      ")
-    _put_more(page, damages)
+    if copy.verification is not None:
+        _put_more(page, copy.verification)
     _put_fetch(page, FETCH_WORDS, copy.place, copy.fetch, copy.commands)
     _put_fetch(page, MEND_WORDS, copy.place, copy.mend, copy.mend_commands)
 
@@ -220,9 +221,10 @@ def _put_fetch(
         page.put(f"{start}: {', '.join(paths[:MAX_DAMAGES])}{more}", "    ")
 
 
-def _put_more(page: Page, damages: Sequence[object]) -> None:
-    if len(damages) > MAX_DAMAGES:
-        page.put(f"and {len(damages) - MAX_DAMAGES:,} more: see --json", "  - ")
+def _put_more(page: Page, result: Verification) -> None:
+    more = max(result.damage_count, len(result.damages)) - MAX_DAMAGES
+    if more > 0:
+        page.put(f"and {more:,} more: see --json", "  - ")
 
 
 def shelf_json(check: ShelfCheck) -> Json:
@@ -352,6 +354,7 @@ def shelf_schema() -> Schema:
             "last_damaged_at": nullable(TEXT),
             "known_seal": nullable(TEXT),
             "known_at": nullable(TEXT),
+            "damage_count": INTEGER,
             "system_files": array(TEXT),
             "other_forms": array(record({"path": TEXT, "found_at": TEXT})),
             "commands": array(TEXT),

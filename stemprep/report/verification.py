@@ -90,7 +90,7 @@ def _put_package(page: Page, result: Verification) -> None:
     _put_seal(page, result)
     for damage in result.damages[:MAX_LISTED_DAMAGES]:
         page.put(f"{damage.path}: {damage.message}", "  - ", "    ")
-    more = len(result.damages) - MAX_LISTED_DAMAGES
+    more = max(result.damage_count, len(result.damages)) - MAX_LISTED_DAMAGES
     if more > 0:
         page.put(f"and {more:,} more: see the JSON report", "  - ")
     put_additions(page, result)
@@ -160,6 +160,7 @@ def package_json(result: Verification) -> Json:
         "size_bytes": result.size_bytes,
         "tag_manifest_sha256": result.tag_manifest_sha256,
         "damages": [damage_json(damage) for damage in result.damages],
+        "damage_count": max(result.damage_count, len(result.damages)),
         "system_files": list(result.system_files),
         "other_forms": [{"path": path, "found_at": found} for path, found in result.other_forms],
         "commands": list(result.commands),

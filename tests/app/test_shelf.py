@@ -502,3 +502,37 @@ def test_a_copy_in_a_zip_has_no_lines_but_names(shelf: Path, tmp_path: Path) -> 
     assert copy.fetch == (VICTIM,)
     assert copy.commands == ()
     assert f"is whole there: {VICTIM}" in " ".join(render_shelf(check).split())
+
+
+# --- logs that somebody spoiled
+
+
+@pytest.mark.parametrize(
+    "content", [b"\xff\xfe\x00\r\n", b'"open', b"a,b\r\n1,2\r\n", b"x" * 200_000]
+)
+def test_a_spoiled_line_hides_no_other(shelf: Path, content: bytes) -> None:
+    (shelf / "fixity-log.csv").write_bytes(content)
+    checked(shelf)
+    exchange(shelf)
+    assert not checked(shelf, NEXT).is_proved
+
+
+def test_a_package_whose_name_has_a_line_break_is_known(shelf: Path) -> None:
+    (shelf / "lantern_1").rename(shelf / "lantern\n1")
+    checked(shelf)
+    shutil.rmtree(shelf / "lantern\n1")
+    records.delivered(shelf, "lantern\n1", spec_title="Another one")
+    (entry,) = [e for e in checked(shelf, NEXT).entries if e.is_exchanged]
+    assert entry.name == "lantern\n1"
+    confirm(shelf / "lantern\n1", "QB", engine=InlineEngine(), now=LATER)
+    assert checked(shelf, LAST).is_proved
+
+
+def test_a_log_of_packages_without_end_is_refused(
+    shelf: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("stemprep.package.shelf.MAX_FOLDERS", 50)
+    rows = (f"2026-03-01T12:00:00Z,p{n},whole,1,1,{'ab' * 32},0,,,,0.1.0\r\n" for n in range(60))
+    (shelf / "fixity-log.csv").write_text("".join(rows))
+    with pytest.raises(DeliveryError, match="names more than 50 packages"):
+        checked(shelf)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+import tracemalloc
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -164,3 +165,75 @@ def test_paths_that_nothing_has_are_refused(
     """3,000 folders took 20 seconds to make portable, and twice as many four times as long."""
     with pytest.raises(DeliveryError, match="longer than any path"):
         parse_manifest(json.dumps(changed(content, way, path)), "lantern")
+
+
+# --- what no package can hold
+
+
+@pytest.mark.parametrize("kind", ["files", "documents"])
+def test_a_file_that_stands_twice_is_refused(content: dict[str, Any], kind: str) -> None:
+    told = copy.deepcopy(content)
+    told[kind].append(copy.deepcopy(told[kind][0]))
+    with pytest.raises(DeliveryError, match="stands twice"):
+        parse_manifest(json.dumps(told), "lantern")
+
+
+def test_a_file_and_a_document_of_one_name_are_refused(content: dict[str, Any]) -> None:
+    told = copy.deepcopy(content)
+    told["documents"][0]["path"] = told["files"][0]["path"]
+    with pytest.raises(DeliveryError, match="stands twice"):
+        parse_manifest(json.dumps(told), "lantern")
+
+
+ABSURD = (-1, 1 << 62, -(1 << 62), 1e300)
+COUNTED = (
+    ("facts", "channels"), ("facts", "sample_rate_hz"), ("facts", "frames"), ("facts", "bit_depth"),
+    ("facts", "container_bits"), ("facts", "sample_peak_sample"), ("facts", "size_bytes"),
+    ("size_bytes",), ("sources", 0, "facts", "channels"), ("sources", 0, "facts", "frames"),
+    ("sources", 0, "facts", "sample_rate_hz"),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("way", COUNTED)
+@pytest.mark.parametrize("value", ABSURD)
+def test_absurd_counts_are_refused(
+    content: dict[str, Any], way: tuple[Any, ...], value: float
+) -> None:
+    with pytest.raises(DeliveryError, match=r"which no file has|missing or malformed"):
+        parse_manifest(json.dumps(changed(content, ("files", 0, *way), value)), "lantern")
+
+
+@pytest.mark.parametrize(
+    ("way", "value"),
+    [
+        (("files", 0, "facts", "channels"), 0),
+        (("files", 0, "facts", "sample_rate_hz"), 0),
+        (("files", 0, "source_channels"), [1, -3]),
+        (("files", 0, "facts", "sample_peak_dbfs"), 1e308),
+        (("files", 0, "facts", "loudness_lufs"), -1e100),
+        (("documents", 0, "size_bytes"), -5),
+        (("package", "delivery"), -1),
+        (("package", "delivery"), 1 << 62),
+        (("start_samples", "Lantern"), -1),
+    ],
+)
+def test_absurd_values_are_refused(
+    content: dict[str, Any], way: tuple[Any, ...], value: object
+) -> None:
+    with pytest.raises(DeliveryError, match="which no file has"):
+        parse_manifest(json.dumps(changed(content, way, value)), "lantern")
+
+
+def test_a_second_record_is_refused_before_the_rest_takes_memory(content: dict[str, Any]) -> None:
+    """20,000 copies of one entry took 703 MB."""
+    entry = json.dumps(content["files"][0])
+    told = {**content, "files": []}
+    text = json.dumps(told).replace('"files": []', '"files": [' + ", ".join([entry] * 5_000) + "]")
+    tracemalloc.start()
+    try:
+        with pytest.raises(DeliveryError, match="stands twice"):
+            parse_manifest(text, "lantern")
+        _, peak_bytes = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert peak_bytes < 1_000_000

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stemprep.naming import collision_key, distinct_paths, portable_path
+from stemprep.naming import collision_key, distinct, distinct_paths, portable_path
 
 CASES = Path(__file__).resolve().parents[3] / "shared" / "cases" / "cases.json"
 
@@ -63,3 +63,19 @@ def test_ten_in_ten_out() -> None:
     keys = {collision_key(name, is_extension_ignored=True) for name in names}
     assert len(keys) == case["facts"]["must_stay_distinct"]
     assert names[0].endswith("/Kick.wav")
+
+
+def test_many_of_one_name_take_linear_work(monkeypatch: pytest.MonkeyPatch) -> None:
+    calls = 0
+    really = distinct.collision_key
+
+    def counted(path: str, *, is_extension_ignored: bool = False) -> str:
+        nonlocal calls
+        calls += 1
+        return really(path, is_extension_ignored=is_extension_ignored)
+
+    monkeypatch.setattr(distinct, "collision_key", counted)
+    given = distinct_paths(["takes/Kick.wav"] * 3_000)
+    assert len(set(given)) == 3_000
+    assert given[:3] == ("takes/Kick.wav", "takes/Kick_2.wav", "takes/Kick_3.wav")
+    assert calls < 10 * 3_000
