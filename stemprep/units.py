@@ -58,9 +58,9 @@ def convert_samples(samples: int, from_hz: int, to_hz: int) -> int:
     return sign * math.floor(abs(exact) + Fraction(1, 2))
 
 
-def length_after_conversion(frames: int, from_hz: int, to_hz: int) -> int:
+def length_after_conversion(frames: int, from_hz: float, to_hz: int) -> int:
     """Frames after rate conversion: ``ceil(frames * to / from)``, so that no sound is cut."""
-    return -((-frames * to_hz) // from_hz)
+    return int(-((-frames * to_hz) // Fraction(from_hz)))
 
 
 def clock_from_samples(samples: int, rate_hz: int) -> str:

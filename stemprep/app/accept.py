@@ -91,6 +91,7 @@ def accept(
     ) as held:
         result = judged(held)
         stands, obstacles = stands_of(held, order.moves, order.places)
+        obstacles += _at_another_speed(result.findings, stands)
         fails = [each for each in result.findings if each.severity == "fail" and each.counts]
         if obstacles or fails:
             stopped = {(each.check, each.file) for each in obstacles}
@@ -105,6 +106,17 @@ def accept(
             prepared, order.destinations, engine=engine, on_progress=on_progress
         )
         return _with_delivery(result, report, names, stands)
+
+
+def _at_another_speed(
+    findings: Sequence[Finding], stands: Mapping[str, Stand]
+) -> Iterator[Finding]:
+    """Takes that would lie beside the beat from some bar on: nothing is converted unordered."""
+    for each in findings:
+        is_open = each.check == "wrong-speed" and each.severity == "warn" and each.counts
+        is_ordered = any(stands[path].order.undo_stretch for path in each.files if path in stands)
+        if is_open and not is_ordered:
+            yield replace(each, severity="fail")
 
 
 def _with_delivery(
@@ -161,6 +173,13 @@ def _is_repaired(finding: Finding, taken: Sequence[Taken], stands: Mapping[str, 
     """Tell whether the delivery removes it from every file that it names."""
     if finding.check == "unplaced":
         return all(path in stands and stands[path].is_placed for path in finding.files)
+    if finding.check == "wrong-speed":
+        undone = {
+            each.file
+            for each in taken
+            if any("true_hz" in step.parameters for step in each.output.operations)
+        }
+        return set(finding.files) <= undone
     if finding.check == "late-entry":
         return set(finding.files) <= _moved_files(taken, stands)
     if finding.check != "mixed-formats":

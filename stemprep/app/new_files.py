@@ -7,11 +7,12 @@ from dataclasses import replace
 from fractions import Fraction
 
 from stemprep.app.return_sounds import Sounds
+from stemprep.app.take_speeds import speed_of, with_speeds
 from stemprep.app.takes import Take, spill_job, takes_of
 from stemprep.checks.tell import span
 from stemprep.engine import Engine, JobDied
 from stemprep.lineage import Manifest
-from stemprep.model.reconciliation import NewFile, Placing
+from stemprep.model.reconciliation import NewFile, Placing, TakeSpeed
 from stemprep.model.session import MeasuredFile
 from stemprep.model.words import Role
 from stemprep.timing import Peak, SpillLag
@@ -35,6 +36,8 @@ def placed_files(
     """Place every new file by its time reference, its start, or the mix that leaked into it."""
     takes = _measured_near(takes_of(files, manifest, sounds), sounds, engine)
     takes = _measured_far(takes, sounds, engine)
+    heard = [number for number, take in enumerate(takes) if _is_speed_asked(take)]
+    takes = with_speeds(takes, heard, sounds, engine)
     return tuple(_placed(take, derived) for take in takes)
 
 
@@ -78,6 +81,13 @@ def _measured_far(takes: Sequence[Take], sounds: Sounds, engine: Engine) -> list
     return results
 
 
+def _is_speed_asked(take: Take) -> bool:
+    """Not of what the mix holds too: there a drift would be its own."""
+    kinds = {lag.kind for lag in (take.near, take.at_far) if lag is not None}
+    is_played = bool(take.mix) and take.file.role not in _NOT_PLAYED
+    return is_played and "same-source" not in kinds and not _is_all_zero(take)
+
+
 def _with_far_start(take: Take, far: FarPlace | None, sounds: Sounds) -> Take:
     """Where the mix was found far off, counted from the session's start instead of the mix's."""
     if far is None:
@@ -100,6 +110,7 @@ def _placed(take: Take, derived: Mapping[str, str]) -> NewFile:
     assert form is not None, "a new file has sound"
     path = take.file.path
     original = derived.get(path)
+    speed = speed_of(take)
     return NewFile(
         file=path,
         song=take.file.source.song,
@@ -115,6 +126,7 @@ def _placed(take: Take, derived: Mapping[str, str]) -> NewFile:
         is_miscounted=take.stated.is_miscounted and placed_by == "time-reference",
         session_format=take.timeline.form if take.timeline.frames else None,
         leak_db=_leak_db(take),
+        speed=speed,
     )
 
 
@@ -126,6 +138,9 @@ def _leak_db(take: Take) -> float | None:
 def _verdict(take: Take) -> tuple[Fraction | None, Placing, int | None, float, str]:
     """Start, what it rests on, lateness in session samples, its confidence, all in words."""
     stated, near = take.stated, take.near
+    by_speed = _by_speed(take)
+    if by_speed is not None:
+        return by_speed
     if near is not None and near.kind == "spill" and near.peak is not None:
         late = _in_session(near.peak.lag_samples, take)
         told = f"{stated.told}; the mix that leaked into it is {_late_words(late, take)}"
@@ -150,6 +165,46 @@ def _verdict(take: Take) -> tuple[Fraction | None, Placing, int | None, float, s
         )
     why = _why_unheard(take, "whether it is late")
     return stated.start_s, stated.placed_by, None, 0.0, f"{stated.told}; {why}"
+
+
+def _by_speed(take: Take) -> tuple[Fraction | None, Placing, int | None, float, str] | None:
+    """A take whose mix was found only with a drift allowed for, or with another speed undone."""
+    found, stated = take.speed, take.stated
+    is_heard = any(lag is not None and lag.kind == "spill" for lag in (take.near, take.at_far))
+    if found is None:
+        return _by_length(take)
+    if found.ratio == 1.0 and is_heard:
+        return None
+    if take.at_far is not None and take.at_far.kind == "spill":
+        return None
+    start_s, confidence = found.trial.start_s, found.speed.peak.confidence
+    late = take.timeline.samples(Fraction(found.late_s).limit_denominator(10**6))
+    placed_by = stated.placed_by if stated.placed_by != "unknown" else "time-reference"
+    told = stated.told if start_s == stated.start_s else f"{stated.words} as its sound runs"
+    told = f"{told}; the mix that leaked into it is {_late_words(late, take)}"
+    speed = speed_of(take)
+    if speed is not None:
+        told = f"{told} at its first sample, and {drift_words(speed, take)}"
+    return start_s, placed_by, late, confidence, told
+
+
+def _by_length(take: Take) -> tuple[Fraction | None, Placing, int | None, float, str] | None:
+    speed = speed_of(take)
+    if speed is None or take.stated.placed_by == "unknown":
+        return None
+    told = (
+        f"{take.stated.words}; it lasts {speed.ratio:.6f} times as long as the session's files; "
+        f"{_why_unheard(take, 'whether it is late')}"
+    )
+    return take.stated.start_s, take.stated.placed_by, None, 0.0, told
+
+
+def drift_words(speed: TakeSpeed, take: Take) -> str:
+    """By how much the mix in it runs away until its end."""
+    drift_s = speed.drift_s(take.sound.frames, take.sound.rate_hz)
+    moved = take.timeline.samples(Fraction(drift_s).limit_denominator(10**6))
+    way = "later" if moved > 0 else "earlier"
+    return f"{span(abs(moved), take.timeline.rate_hz)} {way} at its end"
 
 
 def _of_same_source(

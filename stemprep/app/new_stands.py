@@ -10,6 +10,7 @@ from stemprep.app.reconcile import Held
 from stemprep.checks.tell import span
 from stemprep.checks.unplaced import unplaced
 from stemprep.errors import UsageError
+from stemprep.lineage.speed import true_rate_hz
 from stemprep.model.finding import Finding
 from stemprep.model.reconciliation import NewFile, Placing
 from stemprep.model.session import MeasuredFile
@@ -93,8 +94,7 @@ def _stand(
     A place that only the mix in it tells, or nothing, is for a person to order. What an ordered
     move takes off at the session's start was recorded before it, in the lag.
     """
-    note = measured.source.note
-    order = WorkOrder() if note is None else note.order
+    order = _order_of(file, measured)
     if place is not None:
         if -place > _silent_head(file, measured):
             return _before_start(file, place)
@@ -118,14 +118,33 @@ def _stand(
         reason = "by its time reference; what is cut before the session's start is silent"
         if file.is_miscounted:
             reason = "by its time reference, counted at the session's rate"
+        if where:
+            reason = f"{reason.partition(';')[0]} and the lag of the mix in it, as ordered {where}"
         return Stand(order=_from_start(order, start, reason), is_lag_out=where is not None)
     reason = f"by the lag of the mix that leaked into it, as ordered {where}" if where else ""
+    if order.undo_stretch:
+        reason = reason or f"{file.evidence.partition(';')[0]}, at the speed of the session"
+        return Stand(order=_from_start(order, start, reason), is_lag_out=where is not None)
     if file.placed_by == "file-start":  # its start is known though it does not say so
         reason = reason or "it begins with the session, as its length or the mix in it shows"
         return Stand(order=_from_start(order, shift, reason), is_lag_out=where is not None)
     return Stand(
         order=replace(order, move_samples=shift, move_reason=reason), is_lag_out=where is not None
     )
+
+
+def _order_of(file: NewFile, measured: MeasuredFile) -> WorkOrder:
+    """What the return's own sheet orders for a file, with the speed that was measured if asked."""
+    note = measured.source.note
+    order = WorkOrder() if note is None else note.order
+    if not order.undo_stretch:
+        return order
+    if file.speed is None:
+        raise UsageError(
+            f"{file.file}: its speed is ordered to be undone in the session sheet of the return, "
+            f"but it was not found to run at another one ({file.evidence}); take the order out"
+        )
+    return replace(order, true_rate_hz=true_rate_hz(file.speed, file.format.sample_rate_hz))
 
 
 def _from_start(order: WorkOrder, start: int, reason: str) -> WorkOrder:

@@ -16,6 +16,7 @@ from stemprep.naming import file_name, folded
 from stemprep.timing import SpillLag
 from stemprep.work.both_sounds import ComparedFile
 from stemprep.work.lags import SpillJob
+from stemprep.work.take_speed import FoundSpeed
 
 _PLAYED_TO: tuple[Role, ...] = ("rough-mix", "mix", "listening-reference", "alternate-mix")
 _PARTS: frozenset[Role] = frozenset({"track", "di", "stem", "effect-return", "unknown"})
@@ -31,6 +32,7 @@ class Take:
     mix:         what the other room listened to; several files are listened to together.
     near:        the mix in it at the place that it states.
     far_start_s: where else in the session the mix in it may begin; at_far: the closer look there.
+    speed:       the mix in it when a drift is allowed for, or another speed undone.
     """
 
     file: MeasuredFile
@@ -41,6 +43,7 @@ class Take:
     near: SpillLag | None = None
     far_start_s: Fraction | None = None
     at_far: SpillLag | None = None
+    speed: FoundSpeed | None = None
 
 
 def takes_of(files: Sequence[MeasuredFile], manifest: Manifest, sounds: Sounds) -> list[Take]:

@@ -57,6 +57,7 @@ from stemprep.checks import (
     unsafe_entry,
     waiver,
     wrong_rate_label,
+    wrong_speed,
     wrong_word_label,
 )
 from stemprep.checks.judging import Judgement, judge_by, verdict_of
@@ -132,6 +133,7 @@ _MODULES = (
     original_renamed,
     original_unpadded,
     late_entry,
+    wrong_speed,
     unplaced,
     waiver,
 )

@@ -14,6 +14,8 @@ from stemprep.model.words import Role
 OriginalStatus = Literal["identical", "header-changed", "rewrapped", "changed", "missing"]
 MatchedBy = Literal["delivered", "source"]
 RegionKind = Literal["gain", "moved", "edited", "processed", "trimmed", "padded", "rate-converted"]
+SpeedCause = Literal["clock", "pull", "film", "label", "unknown"]
+SpeedEvidence = Literal["mix", "length"]
 Placing = Literal["time-reference", "file-start", "spill", "same-source", "unknown"]
 
 
@@ -94,6 +96,30 @@ class OriginalFate:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TakeSpeed:
+    """A take that does not run at the session's speed.
+
+    ratio:     how many times as long it lasts as what it was played to.
+    error_ppm: how far off that may be, parts in a million.
+    cause:     the likeliest; ``label``: its header states another rate than its sound has.
+    """
+
+    ratio: float
+    error_ppm: float
+    cause: SpeedCause
+    evidence: SpeedEvidence
+
+    @property
+    def ppm(self) -> float:
+        """How much longer it lasts, parts in a million."""
+        return (self.ratio - 1.0) * 1e6
+
+    def drift_s(self, frames: int, rate_hz: int) -> float:
+        """How much later its last sound lies than its first, seconds."""
+        return (self.ratio - 1.0) * frames / rate_hz / self.ratio
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NewFile:
     """A returned file that was not delivered.
 
@@ -108,6 +134,8 @@ class NewFile:
     derived_from: package path of the original that it was made of; None for a recording of its own.
     is_miscounted: its time reference was counted at the session's rate, not at its own.
     session_format: rate and word length that the session has; None where it has none.
+    speed:        where it runs at another speed than the session; late_samples is then that of its
+                  first sample.
     """
 
     file: str
@@ -124,6 +152,7 @@ class NewFile:
     is_miscounted: bool = False
     session_format: AudioFormat | None = None
     leak_db: float | None = None
+    speed: TakeSpeed | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -145,6 +145,9 @@ class WorkOrder:
     work:         what the other room was asked to do to the file: a change is then expected.
     move_reason:  why it is moved, where the move was not ordered in a sheet; "" where it was.
     is_from_start: the move counts from the song's common start, whatever the time reference says.
+    undo_stretch: bring a file back to the session's speed, by the one that was measured.
+    true_rate_hz: the rate at which its samples run in truth, whatever its header says; None where
+                  the header is right.
     """
 
     invert_polarity: Annotated[bool, Key("flip the polarity", True)] = False
@@ -162,6 +165,10 @@ class WorkOrder:
     ] = ()
     move_reason: str = ""
     is_from_start: bool = False
+    undo_stretch: Annotated[
+        bool, Key("bring it to the session's speed, as measured when it came back", True)
+    ] = False
+    true_rate_hz: Annotated[float | None, Range(1_000, 1_000_000)] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,6 +12,7 @@ from fractions import Fraction
 
 from stemprep.model.plan import StartReference
 from stemprep.model.rule import Operations
+from stemprep.model.sheet import WorkOrder
 from stemprep.model.words import LOOSE_ROLES
 from stemprep.prepare.bar_order import BarOrder, reference_at
 from stemprep.prepare.bar_start import begin_at_bars
@@ -112,7 +113,7 @@ def _moved(draft: Draft, offset: int, evidence: str, operations: Operations) -> 
     order = order_of(draft.first)
     ordered = order.move_samples or 0
     if offset + ordered == 0:
-        return draft
+        return _confirmed(draft, order)
     if offset and draft.frames + offset < 1:
         return _shifted(draft, offset + ordered, offset, "moved on the timeline", evidence)
     placed = draft
@@ -125,6 +126,14 @@ def _moved(draft: Draft, offset: int, evidence: str, operations: Operations) -> 
     if -(offset + ordered) > draft.leading and not draft.is_silent:
         placed = _faded(placed, operations)
     return placed if order.is_from_start else _with_old_end(placed, ordered)
+
+
+def _confirmed(draft: Draft, order: WorkOrder) -> Draft:
+    """A file that lies right from its first sample, though its time reference did not say so."""
+    if not order.is_from_start or not order.move_reason:
+        return draft
+    reason = "no sample is moved; it gets the time reference of the common start"
+    return _shifted(draft, 0, 0, reason, order.move_reason)
 
 
 def _shifted(draft: Draft, head: int, offset: int, reason: str, evidence: str) -> Draft:

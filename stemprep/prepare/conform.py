@@ -62,7 +62,10 @@ def at_target_rate(draft: Draft, song: Song, wishes: Wishes) -> Draft:
     """Convert an odd rate where the spec names a target and allows the conversion.
 
     A file whose label is in doubt is left: converted by a wrong label it is out of tune for good.
+    One whose speed a person ordered to be undone is converted from the rate at which it runs.
     """
+    if order_of(draft.first).true_rate_hz is not None:
+        return _at_its_true_speed(draft, song)
     if draft.first.path in wishes.doubted_rates:
         return draft
     wanted = wishes.spec.target.sample_rate_hz
@@ -84,6 +87,23 @@ def at_target_rate(draft: Draft, song: Song, wishes: Wishes) -> Draft:
         from_hz=from_hz,
         to_hz=to_hz,
         quality="soxr VHQ",
+    )
+
+
+def _at_its_true_speed(draft: Draft, song: Song) -> Draft:
+    true_hz = order_of(draft.first).true_rate_hz
+    assert true_hz is not None, "a speed was ordered to be undone"
+    song_hz = None if song.facts is None else song.facts.sample_rate_hz
+    to_hz = song_hz or draft.form.sample_rate_hz
+    return with_step(
+        at_rate(draft, to_hz, true_hz),
+        "convert-rate",
+        reason="its samples run at another rate than its header says",
+        evidence="ordered in the session sheet of the return for this file",
+        from_hz=draft.form.sample_rate_hz,
+        true_hz=true_hz,
+        to_hz=to_hz,
+        quality="soxr VHQ" if true_hz != to_hz else "no sample is changed",
     )
 
 

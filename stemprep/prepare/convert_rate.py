@@ -6,6 +6,7 @@ rounds the length; ours is rounded up, so that no sound is cut, from an input co
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -20,30 +21,35 @@ _CHUNK_FRAMES = 65_536  # one fixed chunk: the result may not depend on the read
 
 
 def convert_rate(stream: Stream, step: Operation) -> Stream:
-    """Convert from ``from_hz`` to ``to_hz``."""
+    """Convert from ``from_hz`` to ``to_hz``; ``true_hz``: at which the samples run in truth.
+
+    Where that is the wanted rate already, only the label was wrong and no sample is changed.
+    """
     from_hz, to_hz = whole_number(step, "from_hz"), whole_number(step, "to_hz")
+    stated = step.parameters.get("true_hz")
+    true_hz = float(stated) if isinstance(stated, int | float) else from_hz
     if from_hz != stream.rate_hz:
         raise PrepareError(
             f"{stream.name}: runs at {stream.rate_hz} Hz, the plan converts from {from_hz} Hz"
         )
-    frames = length_after_conversion(stream.frames, from_hz, to_hz)
+    if true_hz == to_hz:
+        return replace(stream, rate_hz=to_hz)
+    frames = length_after_conversion(stream.frames, true_hz, to_hz)
     return replace(
         stream,
         rate_hz=to_hz,
         frames=frames,
         bit_depth=None,
-        blocks=_convert(stream, to_hz, frames),
+        blocks=_convert(stream, true_hz, to_hz, frames),
     )
 
 
-def _convert(stream: Stream, to_hz: int, frames: int) -> Iterator[Planar]:
+def _convert(stream: Stream, from_hz: float, to_hz: int, frames: int) -> Iterator[Planar]:
     import soxr  # loaded where a rate is really converted
 
-    resampler = soxr.ResampleStream(
-        stream.rate_hz, to_hz, stream.channels, dtype="float64", quality="VHQ"
-    )
+    resampler = soxr.ResampleStream(from_hz, to_hz, stream.channels, dtype="float64", quality="VHQ")
     left = frames
-    for chunk, is_last in _chunks(_continued(stream, to_hz)):
+    for chunk, is_last in _chunks(_continued(stream, from_hz, to_hz)):
         interleaved = np.ascontiguousarray(chunk.T)
         done = resampler.resample_chunk(interleaved, last=is_last).reshape(-1, stream.channels)
         kept = done[:left]
@@ -54,10 +60,10 @@ def _convert(stream: Stream, to_hz: int, frames: int) -> Iterator[Planar]:
         raise PrepareError(f"{stream.name}: rate conversion gave {left} samples too few")
 
 
-def _continued(stream: Stream, to_hz: int) -> Iterator[Planar]:
+def _continued(stream: Stream, from_hz: float, to_hz: int) -> Iterator[Planar]:
     """Yield the blocks and as much silence as the last, rounded-up sample needs."""
     yield from stream.blocks
-    yield np.zeros((stream.channels, 2 + -(-2 * stream.rate_hz // to_hz)))
+    yield np.zeros((stream.channels, 2 + math.ceil(2 * from_hz / to_hz)))
 
 
 def _chunks(blocks: Iterator[Planar]) -> Iterator[tuple[Planar, bool]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from fractions import Fraction
 
 from stemprep.model.facts import Sound
 from stemprep.model.header import AudioFormat
@@ -131,22 +132,27 @@ def with_operation(draft: Draft, operation: Operation, form: AudioFormat) -> Dra
     return replace(draft, form=form, steps=(*draft.steps, Step(operation=operation, form=form)))
 
 
-def at_rate(draft: Draft, to_hz: int) -> Draft:
-    """Convert the draft's rate, length and positions."""
-    from_hz = draft.form.sample_rate_hz
+def at_rate(draft: Draft, to_hz: int, true_hz: float | None = None) -> Draft:
+    """Convert the draft's rate, length and positions.
+
+    true_hz: at which its samples run, where that is another than its header says.
+    """
+    from_hz = true_hz or draft.form.sample_rate_hz
     start = draft.start_samples
     levels = [sound_of(file).level.true_peak_dbtp for file in draft.sources]
     return replace(
         draft,
         form=replace(draft.form, sample_rate_hz=to_hz),
         frames=length_after_conversion(draft.frames, from_hz, to_hz),
-        start_samples=None if start is None else convert_samples(start, from_hz, to_hz),
-        leading=draft.leading * to_hz // from_hz
+        start_samples=None
+        if start is None
+        else convert_samples(start, draft.form.sample_rate_hz, to_hz),
+        leading=int(draft.leading * to_hz // Fraction(from_hz))
         if not draft.is_silent
         else length_after_conversion(draft.frames, from_hz, to_hz),
-        trailing=draft.trailing * to_hz // from_hz,
+        trailing=int(draft.trailing * to_hz // Fraction(from_hz)),
         peak_dbfs=max(draft.peak_dbfs, *levels),
-        is_computed=True,
+        is_computed=from_hz != to_hz or draft.is_computed,
     )
 
 

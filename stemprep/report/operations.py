@@ -94,6 +94,9 @@ def _copied(given: Parameters, rate_hz: int | None) -> str:
 def _rates(given: Parameters, rate_hz: int | None) -> str:
     ends = [figures.rate(_whole(given, name)) for name in ("from_hz", "to_hz")]
     quality = given.get("quality")
+    true_hz = given.get("true_hz")
+    if isinstance(true_hz, int | float):
+        ends[0] = f"{true_hz:,.2f} Hz (its header says {ends[0]})"
     return " to ".join(ends) + (f", {quality}" if quality else "")
 
 

@@ -9,6 +9,7 @@ from stemprep.report.return_steps import advice_of
 
 SCHEMA_VERSION = 1
 CONFIDENCE_DECIMALS = 3
+RATIO_DECIMALS = 8
 
 
 def reconciliation_json(result: Reconciliation) -> Json:
@@ -86,6 +87,14 @@ def _new_json(file: NewFile, result: Reconciliation) -> Json:
         "confidence": rounded(file.confidence, CONFIDENCE_DECIMALS),
         "derived_from": file.derived_from,
         "leak_db": rounded(file.leak_db),
+        "speed": None
+        if file.speed is None
+        else {
+            "ratio": round(file.speed.ratio, RATIO_DECIMALS),
+            "error_ppm": rounded(file.speed.error_ppm),
+            "cause": file.speed.cause,
+            "evidence": file.speed.evidence,
+        },
         "advice": advice_of(file, result.findings),
     }
 

@@ -5,7 +5,14 @@ from __future__ import annotations
 from typing import get_args
 
 from stemprep.model.facts_schema import FLAG, INTEGER, NUMBER, TEXT, Schema, array, nullable, record
-from stemprep.model.reconciliation import MatchedBy, OriginalStatus, Placing, RegionKind
+from stemprep.model.reconciliation import (
+    MatchedBy,
+    OriginalStatus,
+    Placing,
+    RegionKind,
+    SpeedCause,
+    SpeedEvidence,
+)
 from stemprep.model.words import ROLES, Encoding
 from stemprep.report.return_record import SCHEMA_VERSION
 from stemprep.report.schema import finding_schema, output_schema
@@ -101,6 +108,16 @@ def _new_file() -> Schema:
             "confidence": NUMBER,
             "derived_from": nullable(TEXT),
             "leak_db": nullable(NUMBER),
+            "speed": nullable(
+                record(
+                    {
+                        "ratio": NUMBER,
+                        "error_ppm": NUMBER,
+                        "cause": {"enum": list(get_args(SpeedCause))},
+                        "evidence": {"enum": list(get_args(SpeedEvidence))},
+                    }
+                )
+            ),
             "advice": TEXT,
         }
     )

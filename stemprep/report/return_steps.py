@@ -13,6 +13,7 @@ _NOUNS: Mapping[str, tuple[str, str]] = {
     "original-changed": ("changed original", "changed originals"),
     "unplaced": ("new file whose start is not known", "new files whose start is not known"),
     "late-entry": ("new file that is out of time", "new files that are out of time"),
+    "wrong-speed": ("new file at another speed", "new files at another speed"),
     "silent-file": ("silent file", "silent files"),
     "mixed-formats": ("file of another format", "files of another format"),
 }

@@ -21,8 +21,8 @@ def measure_far_spill(job: SpillJob) -> FarPlace | None:
     try:
         if max(map(_seconds, (job.track, job.mix))) > LONGEST_S:
             return None
-        track = _line(mono_blocks(job.root, job.track), job.track.format.sample_rate_hz)
-        return find_far(track, _line(played_to(job), job.mix.format.sample_rate_hz))
+        track = line_of(mono_blocks(job.root, job.track), job.track.format.sample_rate_hz)
+        return find_far(track, line_of(played_to(job), job.mix.format.sample_rate_hz))
     except (InputError, OSError, DecodingFault):
         return None
 
@@ -31,7 +31,7 @@ def _seconds(file: SoundFile) -> float:
     return file.header.frames / file.format.sample_rate_hz
 
 
-def _line(blocks: Iterator[Line], rate_hz: int) -> Line:
+def line_of(blocks: Iterator[Line], rate_hz: int) -> Line:
     """The whole of a file, one channel, at the rate in which places are sought."""
     return np.concatenate([*_converted(blocks, rate_hz), np.zeros(0, dtype=np.float32)])
 
