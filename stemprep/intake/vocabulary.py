@@ -3,8 +3,8 @@
 English words, and those of other languages for what must not be mistaken: talkback, click, guides
 and mixes. In Japanese a name is mostly one word.
 
-A phrase may count anywhere, only at an edge of a field (``Bass DI`` is a DI, ``Canzone di notte``
-is a title), or only at its end (``Dawn rough``, but ``Rough Diamond``); numbers, sides and
+A phrase may count anywhere, only at an edge of a field (``Bass DI`` is a DI, ``Canzone di brina``
+is a title), or only at its end (``Dawn rough``, but ``Rough Cobblestone``); numbers, sides and
 ``print`` aside.
 """
 

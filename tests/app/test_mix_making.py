@@ -127,12 +127,12 @@ def test_every_maker_is_a_kind_that_specs_can_ask_for() -> None:
 
 def test_as_dropped_songs_in_one_folder_each_get_their_own(tmp_path: Path) -> None:
     drop = tmp_path / "drop"
-    for song in ("Low Water", "High Water"):
+    for song in ("Low Water", "Ebb Water"):
         (drop / "day 1" / song).mkdir(parents=True)
         for name in ("Bass", "Vox"):
             _stamped(drop / "day 1" / song / f"{name}.wav", 0)
     songs = (
-        "songs: [{title: Low, folder: day 1/Low Water}, {title: High, folder: day 1/High Water}]\n"
+        "songs: [{title: Low, folder: day 1/Low Water}, {title: Ebb, folder: day 1/Ebb Water}]\n"
     )
     (drop / "session.yaml").write_text(songs + SHEET)
     spec = tmp_path / "room.yaml"

@@ -11,7 +11,7 @@ from stemprep.containers.ixml import Retouch, build_ixml, parse_ixml, retouch_ix
 SOURCE = b"""<?xml version="1.0" encoding="UTF-8"?>
 <BWFXML>
   <IXML_VERSION>1.61</IXML_VERSION>
-  <PROJECT>Harbour Lights</PROJECT><SCENE>Song 2</SCENE><TAKE>3</TAKE>
+  <PROJECT>Tallow Wharf</PROJECT><SCENE>Song 2</SCENE><TAKE>3</TAKE>
   <NOTE>quiet &amp; slow</NOTE>
   <SPEED>
     <TIMECODE_RATE>25/1</TIMECODE_RATE>
@@ -36,7 +36,7 @@ SOURCE = b"""<?xml version="1.0" encoding="UTF-8"?>
 def test_the_fields_that_matter_are_read() -> None:
     ixml, problem = parse_ixml(SOURCE + b"\0\0")
     assert problem == ""
-    assert (ixml.project, ixml.scene, ixml.take) == ("Harbour Lights", "Song 2", "3")
+    assert (ixml.project, ixml.scene, ixml.take) == ("Tallow Wharf", "Song 2", "3")
     assert ixml.note == "quiet & slow"
     assert ixml.time_reference_samples == 2**32 + 7
     assert ixml.timecode_rate == "25/1"

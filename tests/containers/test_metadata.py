@@ -29,7 +29,7 @@ IXML = (
 )
 CUE = struct.pack("<IIIIIII", 1, 1, 100, int.from_bytes(b"data", "little"), 0, 0, 100)
 ADTL = b"adtl" + chunk(b"labl", struct.pack("<I", 1) + b"Chorus\0")
-INFO = b"INFO" + chunk(b"INAM", b"Harbour Lights\0")
+INFO = b"INFO" + chunk(b"INAM", b"Tallow Wharf\0")
 SOURCE = riff(
     chunk(b"JUNK", bytes(28)),
     chunk(b"bext", b"old".ljust(602, b"\0")),
@@ -70,7 +70,7 @@ def test_markers_are_read() -> None:
     header = header_of(SOURCE)
     (cue,) = header.cues
     assert (cue.identifier, cue.position_samples, cue.label) == (1, 100, "Chorus")
-    assert header.info == (("INAM", "Harbour Lights"),)
+    assert header.info == (("INAM", "Tallow Wharf"),)
 
 
 def test_an_untouched_sound_keeps_every_chunk_byte_for_byte() -> None:

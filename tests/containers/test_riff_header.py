@@ -23,7 +23,7 @@ DATA = chunk(b"data", sound(1000))
 ODD = chunk(b"data", sound(1001))
 UNPADDED = chunk(b"data", sound(1001), pad=False)
 NOTE = chunk(b"note", b"hello")
-INFO = chunk(b"LIST", b"INFO" + chunk(b"INAM", b"Harbour Lights\0"))
+INFO = chunk(b"LIST", b"INFO" + chunk(b"INAM", b"Tallow Wharf\0"))
 BEXT = chunk(b"bext", b"take".ljust(602, b"\0"))
 
 REPAIR = ("header", "warn", "copy-audio")
@@ -114,7 +114,7 @@ def test_wrong_headers_keep_their_sound_and_offer_a_repair(case: tuple[bytes, st
 def test_unpadded_sound_in_front_of_a_list_does_not_lose_the_list() -> None:
     header = header_of(riff(fmt(), UNPADDED, INFO))
     assert [fault.code for fault in header.faults] == ["pad-missing"]
-    assert header.info == (("INAM", "Harbour Lights"),)
+    assert header.info == (("INAM", "Tallow Wharf"),)
     assert header.frames == 1001
 
 

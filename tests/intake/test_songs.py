@@ -38,8 +38,8 @@ from stemprep.naming.patterns import PathIndex
             ["01 Dawn", "02 Noon", ""],
         ),
         (
-            ["Dawn/a.wav", "Dawn Chorus/b.wav", "Dawn Chorus MIX.wav"],
-            ["Dawn", *["Dawn Chorus"] * 2],
+            ["Dawn/a.wav", "Dawn Ropewalk/b.wav", "Dawn Ropewalk MIX.wav"],
+            ["Dawn", *["Dawn Ropewalk"] * 2],
         ),
         (["Dawn/a.wav", "Noon/b.wav", "Kick.wav", "talkback.wav"], ["", "", "", ""]),
     ],

@@ -142,7 +142,7 @@ def test_an_edited_version_beside_the_original_is_left_for_a_closer_look() -> No
 
 def test_songs_that_hold_files_of_one_name_are_told_apart_by_their_folders() -> None:
     originals = [
-        replace(sent("High Water/Bass.wav", sound="high"), song="High Water"),
+        replace(sent("Ebb Water/Bass.wav", sound="high"), song="Ebb Water"),
         replace(sent("Low Water/Bass.wav", sound="low"), song="Low Water"),
     ]
     found = matched(originals, back("from here/Low Water/Bass.wav", "o", "edited"))

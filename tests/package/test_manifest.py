@@ -32,7 +32,7 @@ def content(tmp_path: Path) -> PackageContent:
     with open_staging(tmp_path, "job") as staging:
         plain = records.content(staging)
     sheet = SessionSheet(
-        artist="The Paper Lanterns",
+        artist="The Tidal Clerks",
         songs=(SongNote(title="Lantern", tempo_map=(TempoMark(bar=1, tempo_bpm=92.5),)),),
         tracks=(TrackNote(pattern="*.wav", pan=-0.5),),
     )

@@ -169,7 +169,7 @@ def test_published_names_or_the_own_name_with_the_reason() -> None:
     sheet = SessionSheet(
         artist_initials="NO",
         mixer_initials="KL",
-        songs=(SongNote(title="River of Glass", revision=2),),
+        songs=(SongNote(title="River of Tallow", revision=2),),
     )
     used = replace(
         spec("mastering"),
@@ -180,20 +180,20 @@ def test_published_names_or_the_own_name_with_the_reason() -> None:
         ),
     )
     files = [
-        sounding("River of Glass_vocal up.wav", role="mix", song="River of Glass"),
-        sounding("Kick.wav", song="River of Glass"),
+        sounding("River of Tallow_vocal up.wav", role="mix", song="River of Tallow"),
+        sounding("Kick.wav", song="River of Tallow"),
     ]
     plan = planned(session(*files, sheet=sheet), used)
     assert [out.path for out in plan.outputs] == [
-        "mixes/NO_RiverOfGlass_KL02_VocalUp_48k24.wav",
+        "mixes/NO_RiverOfTallow_KL02_VocalUp_48k24.wav",
         "tracks/Kick.wav",
     ]
     silent = planned(session(*files, sheet=replace(sheet, mixer_initials=None)), used)
-    assert silent.outputs[0].path == "mixes/River of Glass_vocal up.wav"
+    assert silent.outputs[0].path == "mixes/River of Tallow_vocal up.wav"
     assert "mixer_initials" in silent.notes[0]
-    secret = replace(sheet, is_unreleased=True, working_title="Untitled 4")
+    secret = replace(sheet, is_unreleased=True, working_title="Project Buoy")
     hidden = planned(session(*files, sheet=secret), used)
-    assert hidden.outputs[0].path.startswith("mixes/NO_Untitled4_KL02_")
+    assert hidden.outputs[0].path.startswith("mixes/NO_ProjectBuoy_KL02_")
 
 
 def test_other_containers_become_wav_where_asked() -> None:

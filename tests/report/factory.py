@@ -298,7 +298,7 @@ def finding(check: str, severity: Any, path: str | None, **changes: Any) -> Find
     return dataclasses.replace(plain, **changes)
 
 
-SONGS = ("Harbour Light", "Low Water", "The Ninth Buoy")
+SONGS = ("Tallow Wharf", "Low Water", "The Ninth Buoy")
 STEMS = ("01_Drums", "02_Bass", "03_Guitars", "04_Keys", "05_Lead Vocal", "06_Backing Vocals")
 
 

@@ -38,7 +38,7 @@ def test_the_example_is_valid_and_says_what_it_seems_to_say() -> None:
     assert read.warnings == ()
     assert read.sha256 == hashlib.sha256(content).hexdigest()
     assert (read.artist, read.is_unreleased, read.delivery) == ("The Tidal Clerks", True, 1)
-    assert [song.title for song in read.songs] == ["Low Water", "1979"]
+    assert [song.title for song in read.songs] == ["Low Water", "4718"]
     assert [mark.is_ramp for mark in read.songs[0].tempo_map] == [False, True, False]
     assert read.songs[0].mix_bus_processed is False
     assert read.tracks[0].take == "4"
