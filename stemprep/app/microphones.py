@@ -7,8 +7,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
 from stemprep.engine import Engine, JobDied
-from stemprep.intake import drum_of, kit_places, words_of_place
-from stemprep.model.mic_pairs import ContentLag, MicLag, Relation
+from stemprep.intake import drum_of, kit_places, stand_of, words_of_place
+from stemprep.model.mic_pairs import ContentLag, MicLag, Relation, Stand
 from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import Role
 from stemprep.naming import PathIndex
@@ -138,11 +138,21 @@ def _microphone_job(
         song=song,
         files=tuple(map(_sound_file, taken)),
         pairs=tuple(
-            MicPairPlan(reference=places[reference], file=places[path], relation=relation)
+            MicPairPlan(
+                reference=places[reference],
+                file=places[path],
+                relation=relation,
+                stand=_farther(reference, path),
+            )
             for (reference, path), relation in relations.items()
         ),
         loud={index: _loud(taken[index]) for index in references},
     )
+
+
+def _farther(reference: str, path: str) -> Stand:
+    order: tuple[Stand, ...] = ("close", "overhead", "room")
+    return max(stand_of(reference), stand_of(path), key=order.index)
 
 
 def _bounded(relations: dict[Paths, Relation]) -> dict[Paths, Relation]:

@@ -104,7 +104,7 @@ def _channel(pair: MicPair, file: MeasuredFile) -> str:
 def _reason(inverted: Sequence[MicPair]) -> str:
     first = inverted[0]
     if are_opposite_sides(first.reference, first.file):
-        return ", as a microphone on the other side of it is: nothing to fix"
+        return ", as a microphone on the other side of it usually is"
     if first.relation == "pair":
         return ", which the session sheet calls its pair: one of the leads is wired the other way"
     return ": together they lose low end"

@@ -15,13 +15,23 @@ from stemprep.model.rule import Rule, RuleTable
 from stemprep.model.session import MeasuredSession
 from stemprep.naming import file_name, split_extension
 
+_DELAY = Range(0, 2_000)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MicDelayRule(Rule):
-    """What a distance is computed with."""
+    """How late a microphone may usually be against another that hears the same source."""
 
+    max_close_ms: Annotated[
+        float, _DELAY, Key("between microphones at one source, or an amp and its DI, ms", 10.0)
+    ]
+    max_overhead_ms: Annotated[float, _DELAY, Key("an overhead after a close microphone, ms", 12.0)]
+    max_room_ms: Annotated[float, _DELAY, Key("a room microphone after a close one, ms", 100.0)]
+    max_early_ms: Annotated[
+        float, _DELAY, Key("an overhead or room microphone before a close one, ms", 5.0)
+    ]
     air_temperature_c: Annotated[
-        float, Range(-40, 60), Key("air temperature by which the way of the sound is told, C", 20.0)
+        float, Range(-40, 60), Key("air temperature by which times are put as distances, C", 20.0)
     ]
 
 
@@ -35,7 +45,7 @@ _TWO_SIDES = (
 
 
 def air_temperature_c(rules: RuleTable) -> float:
-    """Temperature by which ways of sound are told, from the rules of mic-delay."""
+    """Temperature by which times are put as distances, from the rules of mic-delay."""
     rule = rules.default
     assert isinstance(rule, MicDelayRule), "the rule of mic-delay"
     return rule.air_temperature_c

@@ -2,7 +2,7 @@
 
 from stemprep.intake.clutter import clutter_reason, is_copy_under_way
 from stemprep.intake.kinds import KEPT_EXTENSIONS
-from stemprep.intake.kit import KitPlace, drum_of, kit_places, words_of_place
+from stemprep.intake.kit import KitPlace, drum_of, kit_places, stand_of, words_of_place
 from stemprep.intake.names import display_path
 from stemprep.intake.opening import open_regular
 from stemprep.intake.players import dry_twins, player_of
@@ -25,5 +25,6 @@ __all__ = [
     "player_of",
     "read_sheet",
     "scan_drop",
+    "stand_of",
     "words_of_place",
 ]

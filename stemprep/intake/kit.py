@@ -16,6 +16,7 @@ from stemprep.intake.words import (
     without_track_number,
     words_of,
 )
+from stemprep.model.mic_pairs import Stand
 
 KitPlace = Literal["close", "distant"]
 
@@ -32,6 +33,7 @@ _TWO_MICROPHONES = {"kick": _set("kick kik kck bd"), "snare": _set("snare snr sn
 _PLACES_AT_A_DRUM = _set("in out inside outside top bot bottom btm under")
 _ABOVE = _set("oh ohs ovh ovhs ovr overhead overheads")
 _ROOM = _set("room rooms rm amb ambient ambience")
+_FAR = _ROOM | _set("far crush")
 _KIT = _set("kit drum drums")
 _ONE_FOR_ALL = _set("mono over above front crush far")
 _NO_MICROPHONE = _set("trig trigger sample samples samp loop loops verb reverb print sub midi di")
@@ -63,6 +65,17 @@ def drum_of(path: str) -> str | None:
     words = words_of_place(path)
     drums = [drum for drum, names in _TWO_MICROPHONES.items() if words & names]
     return drums[0] if len(drums) == 1 and words & _PLACES_AT_A_DRUM else None
+
+
+def stand_of(path: str) -> Stand:
+    """How far from its source a microphone usually stands, by its name; ``close`` where it says
+    nothing.
+    """
+    said = words_of_place(path)
+    if said & _FAR:
+        return "room"
+    is_above = bool(said & _ABOVE) or ("kit" in said) or bool(said & _KIT and said & _ONE_FOR_ALL)
+    return "overhead" if is_above else "close"
 
 
 def words_of_place(path: str) -> frozenset[str]:

@@ -15,6 +15,9 @@ Relation = Literal["pair", "group", "kit"]
 """pair: the sheet calls them a matched pair; group: microphones of one source; kit: a close
 microphone of the kit and a distant one."""
 
+Stand = Literal["close", "overhead", "room"]
+"""How far off the farther of two microphones stands, by their names: how late it may usually be."""
+
 CELSIUS_OF_0_K = -273.15
 SPEED_AT_0_C_M_S = 331.3
 """Dry air, in the usual engineering approximation c = 331.3 sqrt(1 + T / 273.15) m/s."""
@@ -37,6 +40,7 @@ class MicLag:
     file: str
     relation: Relation
     sample_rate_hz: int
+    stand: Stand = "close"
     lag_samples: float | None = None
     polarity: Polarity | None = None
     confidence: float = 0.0
@@ -57,6 +61,7 @@ class MicPair:
     distance_m: float
     polarity: Polarity
     confidence: float
+    stand: Stand = "close"
     channel: int | None = None
     drift_ppm: float | None = None
 
@@ -100,6 +105,7 @@ def pair_of_lag(lag: MicLag, temperature_c: float) -> MicPair | None:
         distance_m=seconds * speed_of_sound_m_s(temperature_c),
         polarity=lag.polarity,
         confidence=lag.confidence,
+        stand=lag.stand,
         channel=lag.channel,
         drift_ppm=lag.drift_ppm,
     )

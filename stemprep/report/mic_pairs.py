@@ -9,7 +9,7 @@ from typing import get_args
 from stemprep.model.facts import SetFacts
 from stemprep.model.facts_schema import INTEGER, NUMBER, TEXT, Schema, nullable, record
 from stemprep.model.finding import Finding
-from stemprep.model.mic_pairs import MicPair, Polarity, Relation
+from stemprep.model.mic_pairs import MicPair, Polarity, Relation, Stand
 from stemprep.model.strict_json import Json, rounded
 from stemprep.report import figures
 
@@ -47,6 +47,7 @@ def mic_pair_json(pair: MicPair) -> Json:
         "reference": pair.reference,
         "file": pair.file,
         "relation": pair.relation,
+        "stand": pair.stand,
         "lag_samples": rounded(pair.lag_samples, LAG_DECIMALS),
         "lag_ms": rounded(pair.lag_ms, TIME_DECIMALS),
         "distance_m": rounded(pair.distance_m, TIME_DECIMALS),
@@ -65,6 +66,7 @@ def mic_pair_schema() -> Schema:
             "reference": TEXT,
             "file": TEXT,
             "relation": {"enum": list(get_args(Relation))},
+            "stand": {"enum": list(get_args(Stand))},
             "lag_samples": NUMBER,
             "lag_ms": NUMBER,
             "distance_m": NUMBER,

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from stemprep.containers import DecodingFault
 from stemprep.errors import InputError
-from stemprep.model.mic_pairs import ContentLag, MicLag, Relation
+from stemprep.model.mic_pairs import ContentLag, MicLag, Relation, Stand
 from stemprep.timing import (
     HOP_S,
     Peak,
@@ -43,6 +43,7 @@ class MicPairPlan:
     reference: int
     file: int
     relation: Relation
+    stand: Stand = "close"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,6 +212,7 @@ def _mic_lag(
         file=file.path,
         relation=pair.relation,
         sample_rate_hz=rate_hz,
+        stand=pair.stand,
     )
     if not peaks:
         return plain

@@ -85,12 +85,12 @@ def by_files(report: Report) -> dict[tuple[str, str], MicPair]:
 @pytest.mark.parametrize(
     ("name", "lag", "polarity"),
     [
-        ("S08_snare_mono_6ft_normal", 255.93, "same"),
-        ("S08_snare_mono_8ft_flipped", 341.23, "inverted"),
+        ("S08_snare_mono_*_normal", 255.93, "same"),
+        ("S08_snare_mono_*_flipped", 341.23, "inverted"),
     ],
-)  # fmt: skip
-def test_a_microphone_six_and_eight_feet_above(name: str, lag: float, polarity: str) -> None:
-    report = inspected(name)
+)
+def test_one_microphone_above_the_kit(name: str, lag: float, polarity: str) -> None:
+    report = inspected(next(SESSIONS.glob(name)).name)
     pair = by_files(report)["Snare Top.wav", "Mono Kit.wav"]
     assert pair.lag_samples == pytest.approx(lag, abs=2)
     assert pair.polarity == polarity
