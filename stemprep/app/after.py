@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from stemprep.app.inspect import Inspection
@@ -13,6 +13,7 @@ from stemprep.engine import Engine, ProcessEngine
 from stemprep.model.finding import Finding
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import Plan, StartReference
+from stemprep.model.report import DeliveredFacts
 from stemprep.model.session import (
     DropEntry,
     MeasuredFile,
@@ -29,8 +30,8 @@ def judge_outputs(
     planned: Plan,
     written: Sequence[WrittenFile],
     engine: Engine | None = None,
-) -> tuple[Finding, ...]:
-    """Findings on the written files; files in them are told by the path of their first source.
+) -> DeliveredFacts:
+    """What the written files show, under their paths in the package.
 
     Bars are counted from where the plan has put them.
     What only the drop can show (litter, unsafe entries, waivers without a match) is not asked.
@@ -57,11 +58,19 @@ def judge_outputs(
         engine or ProcessEngine(),
     )
     findings = judge(measured, inspection.spec).findings
-    return tuple(
-        _by_source(finding, sources)
-        for finding in findings
-        if not CHECKS[finding.check].nature.is_of_drop
+    return DeliveredFacts(
+        findings=tuple(each for each in findings if not CHECKS[each.check].nature.is_of_drop),
+        null_tests=measured.null_tests,
+        untested_sums=measured.untested_sums,
     )
+
+
+def told_by_source(
+    findings: Iterable[Finding], written: Sequence[WrittenFile]
+) -> tuple[Finding, ...]:
+    """Findings on written files, these called by the path of their first source."""
+    sources = {file.plan.path: file.plan.sources[0] for file in written}
+    return tuple(_by_source(finding, sources) for finding in findings)
 
 
 def _staged_root(written: Sequence[WrittenFile]) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from stemprep.app.after import judge_outputs
+from stemprep.app.after import judge_outputs, told_by_source
 from stemprep.app.companions import Handover, make_companions
 from stemprep.app.contents import add_documents, add_reports, package_content
 from stemprep.app.corrections import Correction
@@ -150,8 +150,10 @@ def _make_package(
     with open_staging(destination, terms.job or job_name(inspection, order)) as staging:
         written = write_outputs(inspection, planned, staging, engine, on_progress)
         after = judge_outputs(inspection, planned, written, engine)
-        remaining, repaired = remaining_findings(inspection, planned, after)
-        report = _report(prepared, remaining, repaired)
+        remaining, repaired = remaining_findings(
+            inspection, planned, told_by_source(after.findings, written)
+        )
+        report = replace(_report(prepared, remaining, repaired), delivered=after)
         if not report.passed:
             return report, None
         documents = add_documents(inspection, planned, staging)

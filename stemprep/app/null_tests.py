@@ -66,7 +66,8 @@ def with_null_tests_after(
         origin, *stems = (sources[path] for path in paths)
         test = known.get((origin, frozenset(stems)))
         if test is not None and same.issuperset(paths):
-            kept.append(renamed(test, {sources[path]: path for path in paths}))
+            named = renamed(test, {sources[path]: path for path in paths})
+            kept.append(replace(named, left_out=job.left_out))
         else:
             again.append(job)
     tests = (*kept, *_run(again, engine)) if again else tuple(kept)
@@ -212,6 +213,7 @@ def _job(
         mix=_summed(mix),
         stems=tuple(_summed(stem) for stem in stems),
         left_out=tuple((file.path, file.role) for file in files if file.path not in summed),
+        parts="stems" if any(stem.role == "stem" for stem in stems) else "alternate-mixes",
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from stemprep.checks import CHECKS, verdict_of
@@ -74,7 +75,7 @@ def remaining_findings(
     known = {(finding.check, path) for finding in remaining for path in _paths(finding)}
     groups = {(finding.check, _group(finding)) for finding in remaining if finding.against}
     remaining.extend(
-        finding
+        replace(finding, message=f"{finding.message} (in the delivered file)")
         for finding in after
         if not any((finding.check, path) in known for path in _paths(finding))
         and (finding.check, _group(finding)) not in groups

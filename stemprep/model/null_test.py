@@ -23,6 +23,10 @@ CauseKind = Literal[
 Placement = Literal["time-reference", "file-start"]
 
 
+SummedParts = Literal["stems", "alternate-mixes"]
+"""What was added up: the song's stems, or an instrumental and its a cappella."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NullCause:
     """One reason why the stems do not add up to the mix.
@@ -83,6 +87,7 @@ class NullTest:
     residual_over_time_dbfs: peak of the residual in equal stretches of the mix.
     placed_by:    what put the files beside each other.
     left_out:     (file, role) of the song's other files, which are not summed.
+    parts:        what ``stems`` are.
     """
 
     song: str
@@ -102,3 +107,4 @@ class NullTest:
     residual_over_time_dbfs: tuple[float, ...] = ()
     causes: tuple[NullCause, ...] = ()
     left_out: tuple[tuple[str, str], ...] = ()
+    parts: SummedParts = "stems"

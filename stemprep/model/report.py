@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from stemprep.model.facts import SetFacts
 from stemprep.model.finding import Finding
+from stemprep.model.null_test import NullTest, UntestedSum
 from stemprep.model.package import Amendment, Receipt
 from stemprep.model.plan import Plan
 from stemprep.model.session import MeasuredSession
@@ -21,6 +22,15 @@ class SongVerdict:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DeliveredFacts:
+    """What the written files show when they are measured and judged again; paths in the package."""
+
+    findings: tuple[Finding, ...] = ()
+    null_tests: tuple[NullTest, ...] = ()
+    untested_sums: tuple[UntestedSum, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Report:
     """The result of checking one drop against one spec.
 
@@ -32,6 +42,7 @@ class Report:
     package:  where the package lies; None where none was made.
     amendment: what the delivery corrects in the package before it; None: it is a whole drop.
     receipt:  every copy of the package; None where none was made.
+    delivered: what the written files show, after a delivery; all other facts are of the drop.
     is_package_known: the same package lay there before, byte for byte; none was written.
     """
 
@@ -52,6 +63,7 @@ class Report:
     is_package_known: bool = False
     amendment: Amendment | None = None
     receipt: Receipt | None = None
+    delivered: DeliveredFacts | None = None
     notes: tuple[str, ...] = field(default=())
 
     @property

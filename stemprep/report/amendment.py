@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from stemprep.model.package import Amendment
 from stemprep.report import figures
 
@@ -21,7 +19,7 @@ def amendment_words(amendment: Amendment) -> str:
     if amendment.is_return:
         return _return_words(amendment)
     done = [
-        f"{verb} {_named(paths)}"
+        f"{verb} {figures.file_list(paths)}"
         for verb, paths in (
             ("replaced", amendment.replaced),
             ("added", amendment.added),
@@ -40,15 +38,9 @@ def amendment_words(amendment: Amendment) -> str:
 
 
 def _return_words(amendment: Amendment) -> str:
-    what = f"added {_named(amendment.added)}" if amendment.added else "nothing new"
-    home = f"; left out {_named(amendment.left_out)}" if amendment.left_out else ""
+    what = f"added {figures.file_list(amendment.added)}" if amendment.added else "nothing new"
+    home = f"; left out {figures.file_list(amendment.left_out)}" if amendment.left_out else ""
     return (
         f"{what}{home}, from what another room sent back. Everything else is as it was in "
         f"{amendment.package}, byte for byte."
     )
-
-
-def _named(paths: Sequence[str]) -> str:
-    more = len(paths) - figures.MAX_LISTED_FILES
-    shown = ", ".join(paths[: figures.MAX_LISTED_FILES])
-    return f"{shown} and {more} more" if more > 0 else shown

@@ -132,6 +132,13 @@ def and_list(items: Sequence[str]) -> str:
     return f"{', '.join(items[:-1])} and {items[-1]}"
 
 
+def file_list(paths: Sequence[str]) -> str:
+    """The first ``MAX_LISTED_FILES`` paths, and how many more there are."""
+    more = len(paths) - MAX_LISTED_FILES
+    shown = ", ".join(paths[:MAX_LISTED_FILES])
+    return f"{shown} and {more} more" if more > 0 else shown
+
+
 def span(low: str, high: str) -> str:
     """One figure where both are the same, else ``low to high``."""
     return low if low == high else f"{low} to {high}"

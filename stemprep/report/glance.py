@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from fractions import Fraction
 
-from stemprep.model.null_test import NullTest
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import StartReference
 from stemprep.model.sheet import MidiTempo, SessionSheet, SongNote, TempoMark
 from stemprep.report import figures
-from stemprep.report.null_tests import null_line
 from stemprep.timeline import changes_between, map_of_midi
 from stemprep.units import clock_from_samples, time_of_day_from_samples
 
@@ -25,7 +23,6 @@ def glance_lines(
     song: str,
     files: Sequence[WrittenFile],
     sheet: SessionSheet | None,
-    null_tests: Iterable[NullTest],
     reference: StartReference | None = None,
 ) -> tuple[Line, ...]:
     """Label and words for one song of a package, as its files were measured after writing."""
@@ -38,7 +35,6 @@ def glance_lines(
         ("Bar 1", _sheet_bar_1(song, sheet) if reference is None else bar_1_words(reference)),
         ("Tempo", tempo_words(song, sheet)),
     ]
-    lines += [("Null test", null_line(test)) for test in null_tests if test.song == song]
     return tuple((label, words) for label, words in lines if words)
 
 

@@ -5,33 +5,27 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from stemprep.model.finding import Finding
-from stemprep.model.null_test import NullTest
 from stemprep.model.package import Predecessor, WrittenFile
-from stemprep.model.plan import StartReference
+from stemprep.model.plan import Operation
 from stemprep.model.report import Report
 from stemprep.model.sheet import SessionSheet, TrackNote
 from stemprep.model.words import OperationName, Role
 from stemprep.report import amendment, figures
 from stemprep.report.causes import Cause, causes, files_of, message_of, standing
+from stemprep.report.delivered_findings import UNTOUCHED, findings_as_delivered
 from stemprep.report.glance import glance_lines
 from stemprep.report.layout import Page
 from stemprep.report.made import made_words, put_beside
-from stemprep.report.moved import moved_words
-from stemprep.report.operations import operation_title
+from stemprep.report.operations import operation_title, ordered_gain_db
 from stemprep.report.plan import put_left_out
-from stemprep.report.songs import (
-    SongBlock,
-    null_tests_inside,
-    package_paths,
-    song_blocks,
-    songs_in_order,
-)
+from stemprep.report.songs import SongBlock, song_blocks, songs_in_order
 from stemprep.report.summary import verdict_words, waiver_words
+from stemprep.report.sums import gain_lines, package_paths, sum_lines, unsummed_lines
 
 MIX_ROLES: frozenset[Role] = frozenset({"mix", "alternate-mix", "rough-mix", "listening-reference"})
-UNTOUCHED: frozenset[OperationName] = frozenset({"copy", "copy-audio"})
 NOT_NAMED = "not named"
 SONG_LABEL_WIDTH = 16
+GLANCE_LABEL_WIDTH = 12
 HEARING_WORDS = (
     "Before you listen: turn the level down, above all on headphones, and bring it up slowly. "
     "The files hold their full level and some may be much louder than others. Local rules for "
@@ -68,12 +62,10 @@ def delivery_note(
     if report.amendment is not None:
         page.fact(amendment.label(report.amendment), amendment.amendment_words(report.amendment))
     _put_title(page, report, package_name, delivery, predecessor)
-    _put_open(page, report, package_paths(written))
+    _put_open(page, report, written)
     if is_songs_told:
         _put_songs(page, song_blocks(report, written))
-    tests = () if is_songs_told else null_tests_inside(report, written)
-    references = {} if report.plan is None else report.plan.references
-    _put_glance(page, report.measured.session.sheet, by_song, tests, references)
+    _put_glance(page, report, by_song, are_sums_told=not is_songs_told)
     page.blank()
     page.put(HEARING_WORDS)
     put_beside(page, report.plan, written)
@@ -122,31 +114,43 @@ def _put_songs(page: Page, blocks: Sequence[SongBlock]) -> None:
 
 def _put_glance(
     page: Page,
-    sheet: SessionSheet | None,
+    report: Report,
     by_song: Mapping[str, Sequence[WrittenFile]],
-    null_tests: Sequence[NullTest],
-    references: Mapping[str, StartReference],
+    *,
+    are_sums_told: bool,
 ) -> None:
     """Format, length, start and tempo of each song, and what the sheet says to the receiver."""
+    sheet = report.measured.session.sheet
+    references = {} if report.plan is None else report.plan.references
     for song, files in by_song.items():
         page.head(f"At a glance: {song}" if len(by_song) > 1 and song else "At a glance")
-        for label, words in glance_lines(song, files, sheet, null_tests, references.get(song)):
-            page.fact(label, words, indent=2)
+        lines = glance_lines(song, files, sheet, references.get(song))
+        if are_sums_told:
+            lines = (
+                *unsummed_lines(song, report, files),
+                *lines,
+                *gain_lines(files),
+                *sum_lines(song, report, files),
+            )
+        for label, words in lines:
+            page.fact(label, words, indent=2, label_width=GLANCE_LABEL_WIDTH)
     if sheet is not None and sheet.notes:
         page.head("Notes of the sender")
         page.put(sheet.notes, "  ")
 
 
-def _put_open(page: Page, report: Report, paths: Mapping[str, str]) -> None:
+def _put_open(page: Page, report: Report, written: Sequence[WrittenFile]) -> None:
     """Tell what the receiver should know: warnings that stand, and what was signed for.
 
-    paths: dropped path -> path in the package, which is all that the receiver can look up.
+    Files are called as in the package, which is all that the receiver can look up.
     """
-    found = [cause for cause in causes(standing(report)) if cause.severity != "note"]
+    paths = package_paths(written)
+    told = findings_as_delivered(standing(report), report, written)
+    found = [cause for cause in causes(told) if cause.severity != "note"]
     if found:
         page.head("What stands against it")
         for cause in found:
-            page.put(_open_words(cause, paths) + moved_words(cause.findings[0], report), "  - ")
+            page.put(_open_words(cause, paths), "  - ")
     if report.waived:
         page.head("Waived: known and signed for")
         for finding in report.waived:
@@ -158,20 +162,15 @@ def _open_words(cause: Cause, paths: Mapping[str, str]) -> str:
     first, more = cause.findings[0], len(cause.findings) - 1
     is_shared = cause.shared_message is not None
     files = cause.files if is_shared else files_of(first)
-    named = _named([paths.get(path, path) for path in files])
+    named = figures.file_list([paths.get(path, path) for path in files])
     head = f"{cause.check}, {named}" if named else cause.check
     rest = "" if is_shared else f" (and {more} more: see the report)"
     return f"{head}: {message_of(first)}{rest}"
 
 
 def _files(finding: Finding, paths: Mapping[str, str]) -> str:
-    return _named([paths.get(path, path) for path in files_of(finding)]) or "the whole set"
-
-
-def _named(paths: Sequence[str]) -> str:
-    more = len(paths) - figures.MAX_LISTED_FILES
-    shown = ", ".join(paths[: figures.MAX_LISTED_FILES])
-    return f"{shown} and {more} more" if more > 0 else shown
+    named = [paths.get(path, path) for path in files_of(finding)]
+    return figures.file_list(named) or "the whole set"
 
 
 def _track_notes(report: Report) -> dict[str, TrackNote]:
@@ -249,17 +248,23 @@ def _put_work(page: Page, report: Report, written: Sequence[WrittenFile]) -> Non
     done: dict[tuple[OperationName, str, str], list[str]] = {}
     for file in written:
         for step in file.plan.operations:
-            key = (step.name, operation_title(step), step.reason)
+            key = (step.name, _step_words(step), step.reason)
             done.setdefault(key, []).append(file.plan.path)
     for (name, title, reason), paths in done.items():
         why = f" ({reason})" if reason else ""
-        which = "" if name in UNTOUCHED else f": {_named(paths)}"
+        which = "" if name in UNTOUCHED else f": {figures.file_list(paths)}"
         page.put(f"{figures.plural(len(paths), 'file')} {title}{why}{which}", "  - ")
     if not done:
         page.put("nothing", "  - ")
     for note in () if report.plan is None else report.plan.notes:
         page.put(note, "  - ")
     page.put("Every step with its figures stands in manifest.json.", "  ")
+
+
+def _step_words(step: Operation) -> str:
+    """What was done, without figures but for a gain, which changes every level."""
+    gain_db = ordered_gain_db([step])
+    return f"changed in level by {gain_db:+.2f} dB" if gain_db else operation_title(step)
 
 
 def _put_left_out(page: Page, report: Report) -> None:

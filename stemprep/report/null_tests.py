@@ -24,6 +24,7 @@ from stemprep.model.null_test import (
     NullVerdict,
     Obstacle,
     Placement,
+    SummedParts,
     UntestedSum,
 )
 from stemprep.model.strict_json import Json, figure, rounded
@@ -56,6 +57,7 @@ def null_test_json(test: NullTest) -> Json:
         "folder": test.folder,
         "reference": test.reference,
         "stems": list(test.stems),
+        "parts": test.parts,
         "left_out": [{"file": path, "role": role} for path, role in test.left_out],
         "placed_by": test.placed_by,
         "gain_db": rounded(test.gain_db),
@@ -105,6 +107,7 @@ def null_test_schema() -> Schema:
             "folder": TEXT,
             "reference": TEXT,
             "stems": array(TEXT),
+            "parts": {"enum": list(get_args(SummedParts))},
             "left_out": array(record({"file": TEXT, "role": TEXT})),
             "placed_by": {"enum": list(get_args(Placement))},
             "gain_db": nullable(NUMBER),
@@ -165,14 +168,25 @@ def _plain_cause_schema() -> dict[str, Schema]:
     }
 
 
+_PART_WORDS: dict[SummedParts, tuple[str, str]] = {
+    "stems": ("stem", "stems"),
+    "alternate-mixes": ("alternate mix", "alternate mixes"),
+}
+
+
+def part_words(test: NullTest) -> str:
+    """``6 stems``, ``2 alternate mixes``: what was added up."""
+    return figures.plural(len(test.stems), *_PART_WORDS[test.parts])
+
+
 def null_line(test: NullTest) -> str:
-    """``6 stems add up to the mix: residual -128.9 dBFS peak (Song_REF MIX.wav)``."""
-    stems = f"{len(test.stems)} stems"
+    """``2 stems add up to the mix: residual -128.9 dBFS peak (mix M.wav; stems A.wav, B.wav)``."""
+    stems = part_words(test)
     gain = f", all {test.gain_db:+.2f} dB in the mix" if abs(test.gain_db) >= 0.005 else ""
     left = (
         f"; {figures.plural(len(test.left_out), 'other file')} not summed" if test.left_out else ""
     )
-    where = f" ({test.reference})"
+    where = f" (mix {test.reference}; {_PART_WORDS[test.parts][1]} {figures.file_list(test.stems)})"
     if test.verdict == "exact":
         return f"{stems} add up to the mix exactly{gain}{where}{left}"
     rounding = ", which rounding alone can leave" if test.verdict == "word-length" else ""

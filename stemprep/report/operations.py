@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from stemprep.model.plan import Operation, Parameter
 from stemprep.model.words import OperationName
@@ -52,6 +52,12 @@ def operation_words(operation: Operation, rate_hz: int | None = None) -> str:
     told = _FIGURES.get(operation.name, _plain)(operation.parameters, rate_hz)
     tail = f": {told}" if told else ""
     return f"{operation.name}: {operation_title(operation)}{tail}"
+
+
+def ordered_gain_db(operations: Iterable[Operation]) -> float:
+    """The gain in which operations change a file's level, dB; 0.0 where they do not."""
+    gains = (step.parameters.get("gain_db") for step in operations if step.name == "gain")
+    return sum(float(gain) for gain in gains if isinstance(gain, int | float))
 
 
 def _is_rounding(given: Parameters) -> bool:

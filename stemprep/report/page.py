@@ -28,8 +28,10 @@ from stemprep.report.null_tests import residual_picture
 from stemprep.report.operations import operation_words
 from stemprep.report.summary import (
     checked_against,
+    figures_of,
     headline,
     rate_of,
+    set_heading,
     set_lines,
     song_lines,
     waiver_words,
@@ -112,6 +114,8 @@ def render_html(report: Report) -> str:
             name=report.measured.session.archive or report.measured.session.name,
             head=headline(report),
             checked=checked_against(report),
+            figures_of=figures_of(report),
+            set_heading=set_heading(report),
             set_lines=set_lines(report),
             songs=song_lines(report),
             microphones=microphone_matrix(report.set_facts),

@@ -6,17 +6,16 @@ asks before the work and not after it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 from stemprep.checks.sheet_paths import sheet_index
-from stemprep.model.null_test import NullTest
 from stemprep.model.package import WrittenFile
 from stemprep.model.report import Report
 from stemprep.model.sheet import SessionSheet, SongNote
 from stemprep.model.words import Role
 from stemprep.report import figures
-from stemprep.report.null_tests import null_line
+from stemprep.report.sums import gain_lines, sum_lines, unsummed_lines
 
 Line = tuple[str, str]
 
@@ -35,11 +34,10 @@ class SongBlock:
 def song_blocks(report: Report, written: Sequence[WrittenFile]) -> tuple[SongBlock, ...]:
     """A block for each song that has files, in the sheet's order, else in the session's."""
     songs = songs_in_order(report, written)
-    tests = null_tests_inside(report, written)
     return tuple(
         SongBlock(
             heading=_heading(song, position, len(songs)),
-            lines=_lines(song, [file for file in written if file.plan.song == song], report, tests),
+            lines=_lines(song, written, report),
         )
         for position, song in enumerate(songs, start=1)
     )
@@ -50,25 +48,6 @@ def songs_in_order(report: Report, written: Sequence[WrittenFile]) -> tuple[str,
     present = {file.plan.song: None for file in written}
     known = [song for song in report.measured.session.songs if song in present]
     return tuple(dict.fromkeys([*known, *present]))
-
-
-def package_paths(written: Sequence[WrittenFile]) -> dict[str, str]:
-    """Dropped path -> path in the package; a receiver knows no others."""
-    return {
-        source: file.plan.path
-        for file in written
-        if not file.made_by_us
-        for source in file.plan.sources
-    }
-
-
-def null_tests_inside(report: Report, written: Sequence[WrittenFile]) -> tuple[NullTest, ...]:
-    """The null tests, their mixes called as they are called in the package."""
-    paths = package_paths(written)
-    return tuple(
-        replace(test, reference=paths.get(test.reference, test.reference))
-        for test in report.set_facts.null_tests
-    )
 
 
 def note_of(song: str, sheet: SessionSheet | None) -> SongNote | None:
@@ -84,16 +63,16 @@ def _heading(song: str, position: int, count: int) -> str:
     return title if count == 1 else f"Song {position} of {count}: {title}"
 
 
-def _lines(
-    song: str, files: Sequence[WrittenFile], report: Report, tests: Iterable[NullTest]
-) -> tuple[Line, ...]:
+def _lines(song: str, written: Sequence[WrittenFile], report: Report) -> tuple[Line, ...]:
+    files = [file for file in written if file.plan.song == song]
     sheet = report.measured.session.sheet
     note = note_of(song, sheet)
     mixes = [file for file in files if file.plan.role in _MIXES]
     alternates = [file.plan.path for file in mixes if file.plan.role == "alternate-mix"]
     references = [file.plan.path for file in files if file.plan.role == "listening-reference"]
-    mine = [test for test in tests if test.song == song]
+    sums = sum_lines(song, report, written)
     lines = [
+        *unsummed_lines(song, report, written),
         ("Title to print", _title(song, note, sheet)),
         ("Revision", _said(None if note is None else note.revision)),
         ("Master from", _candidate(note, mixes, report) + _rough_words(mixes, files)),
@@ -103,10 +82,8 @@ def _lines(
         ("ISRC", _said(None if note is None else note.isrc)),
         ("Alternates", _listed(alternates, "none")),
     ]
-    lines += [line for test in mine for line in _sum_lines(test)]
-    if not mine and any(file.plan.role == "stem" for file in files):
-        lines.append(("Stems", "not tested against a mix: see the report"))
-    elif not mine:
+    lines += (*gain_lines(files), *sums)
+    if not sums and all(file.plan.role != "stem" for file in files):
         lines.append(("Stems", "none in this package, so nothing that could add up to a mix"))
     lines += [("Levels", _levels(file)) for file in mixes if file.after.sound is not None]
     return tuple(lines)
@@ -151,14 +128,6 @@ def _mix_bus(note: SongNote | None) -> str:
     limiter = {None: f"limiter {NOT_SAID}", True: "through a limiter", False: "no limiter"}[limited]
     other = {None: "", True: "; processed as a whole", False: "; not processed as a whole"}
     return limiter + other[processed]
-
-
-def _sum_lines(test: NullTest) -> list[Line]:
-    peak = figures.level(test.sum_peak_dbfs, "dBFS")
-    return [
-        ("Null test", null_line(test)),
-        ("Stems' sum", f"peaks at {peak} with every stem at unity"),
-    ]
 
 
 def _levels(file: WrittenFile) -> str:

@@ -14,6 +14,7 @@ from stemprep.model.report import Report
 from stemprep.model.session import UNREADABLE, EntryKind, MeasuredFile
 from stemprep.report import figures
 from stemprep.report.causes import Cause, causes, standing
+from stemprep.report.delivered_findings import changed_sources
 from stemprep.report.mic_pairs import microphone_line
 from stemprep.report.null_tests import null_line, untested_mixes
 from stemprep.units import clock_from_samples, seconds_from_samples
@@ -52,6 +53,21 @@ def verdict_words(report: Report) -> str:
     if report.waived:
         parts.append(f"{len(report.waived)} waived")
     return ", ".join(parts)
+
+
+def figures_of(report: Report) -> str:
+    """Of which files findings and figures are, once others were made of them; "" before."""
+    if report.delivered is None or not changed_sources(report):
+        return ""
+    return (
+        "Findings and figures below are of the files as dropped, before they were prepared; those "
+        "of the delivered files stand in delivery-note.txt and manifest.json."
+    )
+
+
+def set_heading(report: Report) -> str:
+    """Heading over what is told of the whole set."""
+    return "The set, as dropped" if figures_of(report) else "The set"
 
 
 def _to_do(report: Report) -> str:

@@ -23,7 +23,9 @@ from stemprep.report.receipt import put_receipt
 from stemprep.report.summary import (
     SongLine,
     checked_against,
+    figures_of,
     headline,
+    set_heading,
     set_lines,
     song_lines,
     waiver_words,
@@ -71,6 +73,8 @@ def _put_head(page: Page, report: Report) -> None:
         page.fact(amendment.label(report.amendment), amendment.amendment_words(report.amendment))
     page.blank()
     page.put(f"{checked_against(report)}.")
+    if told := figures_of(report):
+        page.put(told)
 
 
 def _put_causes(page: Page, found: Sequence[Cause], formats: Formats) -> None:
@@ -190,7 +194,7 @@ def _put_songs(page: Page, songs: Sequence[SongLine]) -> None:
 
 
 def _put_set(page: Page, report: Report) -> None:
-    page.head("The set")
+    page.head(set_heading(report))
     for label, words in set_lines(report):
         page.fact(label, words, indent=2, label_width=12)
 

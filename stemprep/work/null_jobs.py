@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from stemprep.model.header import Header
+from stemprep.model.null_test import SummedParts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,3 +35,4 @@ class NullTestJob:
     mix: SummedFile
     stems: tuple[SummedFile, ...]
     left_out: tuple[tuple[str, str], ...] = ()
+    parts: SummedParts = "stems"

@@ -126,4 +126,5 @@ def _result(job: NullTestJob, placed_by: Placement, outcome: Outcome) -> NullTes
         residual_over_time_dbfs=outcome.over_time_dbfs,
         causes=outcome.causes,
         left_out=job.left_out,
+        parts=job.parts,
     )

@@ -25,7 +25,7 @@ def written(rate_hz: int, start_samples: int | None, frames: int) -> WrittenFile
 
 
 def lines(*files: WrittenFile, sheet: SessionSheet | None = None) -> dict[str, str]:
-    return dict(glance_lines("", files, sheet, ()))
+    return dict(glance_lines("", files, sheet))
 
 
 def test_one_start_at_two_rates_is_one_start() -> None:

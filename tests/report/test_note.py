@@ -72,7 +72,7 @@ def test_note_tells_both_meters_and_the_filter() -> None:
 
 
 def test_levels_stand_at_mixes_only() -> None:
-    stem = note().split("stems/Voice.wav", 1)[1].split("What was done", 1)[0]
+    stem = note().split("\n  stems/Voice.wav\n", 1)[1].split("What was done", 1)[0]
     assert "LUFS" not in stem
 
 

@@ -42,7 +42,9 @@ def test_a_line_tells_residual_gain_and_what_was_left_out() -> None:
     line = null_line(TEST)
     assert line.startswith("2 stems add up to the mix, all -3.10 dB in the mix: residual -128.9")
     assert "peak, which rounding alone can leave (" in line
-    assert line.endswith("(MIX.wav); 1 other file not summed")
+    assert line.endswith("(mix MIX.wav; stems a.wav, b.wav); 1 other file not summed")
+    halves = replace(TEST, parts="alternate-mixes")
+    assert null_line(halves).startswith("2 alternate mixes add up to the mix")
     assert "exactly" in null_line(replace(TEST, verdict="exact", residual_peak_dbfs=-math.inf))
     loud = null_line(replace(TEST, verdict="not"))
     assert "do not add up" in loud

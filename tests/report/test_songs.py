@@ -10,10 +10,10 @@ from __future__ import annotations
 import dataclasses
 import math
 
-from stemprep.model.null_test import NullTest
+from stemprep.model.null_test import NullTest, UntestedSum
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import OutputPlan
-from stemprep.model.report import Report
+from stemprep.model.report import DeliveredFacts, Report
 from stemprep.model.sheet import SessionSheet, SongNote
 from stemprep.model.words import Role
 from stemprep.report import delivery_note
@@ -125,7 +125,8 @@ def test_levels_are_those_of_each_mix() -> None:
 def test_the_null_test_and_the_peak_of_the_sum_stand_there() -> None:
     files = (written("one.wav", "mix", "A"), written("bass.wav", "stem", "A"))
     plain = delivered(*files)
-    assert lines_of(plain, *files)["Stems"] == "not tested against a mix: see the report"
+    (block,) = song_blocks(plain, files)
+    assert block.lines[0] == ("Not summed", "1 stem (A/bass.wav): one stem alone makes no sum")
     test = NullTest(
         song="A",
         folder="",
@@ -143,8 +144,37 @@ def test_the_null_test_and_the_peak_of_the_sum_stand_there() -> None:
     )
     facts = dataclasses.replace(plain.set_facts, null_tests=(test,))
     told = lines_of(dataclasses.replace(plain, set_facts=facts), *files)
-    assert told["Null test"] == "2 stems add up to the mix exactly (A/one.wav)"
+    assert told["Null test"] == (
+        "2 stems add up to the mix exactly (mix A/one.wav; stems A/bass.wav, drums.wav)"
+    )
     assert told["Stems' sum"] == "peaks at +1.2 dBFS with every stem at unity"
+
+
+def test_why_stems_were_not_summed() -> None:
+    pair = (written("bass.wav", "stem", "A"), written("keys.wav", "stem", "A"))
+    mix = written("one.wav", "mix", "A")
+
+    def why(*files: WrittenFile, report: Report | None = None) -> str:
+        (block,) = song_blocks(report or delivered(*files), files)
+        label, words = block.lines[0]
+        assert label == "Not summed"
+        return words
+
+    assert why(*pair) == "2 stems (A/bass.wav, A/keys.wav): no mix in this package"
+    assert why(mix, *pair).endswith("why is not known; see the report")
+    untested = UntestedSum(
+        song="A",
+        reference="A/one.wav",
+        stems=("A/bass.wav", "A/keys.wav"),
+        odd=("A/keys.wav",),
+        obstacle="not-readable",
+    )
+    after = DeliveredFacts(untested_sums=(untested,))
+    report = dataclasses.replace(delivered(mix, *pair), delivered=after)
+    assert why(mix, *pair, report=report) == (
+        "2 stems against A/one.wav: A/keys.wav cannot be read as a whole; "
+        "the stems are A/bass.wav, A/keys.wav"
+    )
 
 
 def test_songs_stand_in_the_running_order_of_the_sheet() -> None:
