@@ -11,8 +11,8 @@ from stemprep.errors import DeliveryError
 from stemprep.model import json_reading
 from stemprep.model.package import Amendment, Predecessor
 from stemprep.model.plan import LeftOut, Operation
+from stemprep.model.record_codec import Json
 from stemprep.model.sheet import BarOne, SessionSheet
-from stemprep.model.strict_json import Json
 from stemprep.model.words import OPERATION_NAMES, ROLES, OperationName, Role
 from stemprep.spec import load_recorded_sheet
 

@@ -11,10 +11,11 @@ import math
 from dataclasses import dataclass, field
 from typing import Annotated, Literal
 
-from stemprep.model.definition import Key, Range
+from stemprep.model.definition import ItemCount, Key, Range
 from stemprep.model.header import AudioFormat, Header
 from stemprep.model.mic_pairs import MicPair
 from stemprep.model.null_test import NullTest, UntestedSum
+from stemprep.model.record_codec import FLAGGED, FLAT, LEFT_OUT, RATIO, RATIO_DECIMALS, Written
 from stemprep.model.value_types import LevelDb, Seconds
 from stemprep.model.words import TruePeakFilter
 
@@ -52,7 +53,7 @@ class Runs:
     count: int = 0
     samples: int = 0
     longest: int = 0
-    runs: tuple[tuple[int, int, int], ...] = ()
+    runs: Annotated[tuple[tuple[int, int, int], ...], ItemCount(high=MAX_LISTED_RUNS)] = ()
     is_capped: bool = False
 
 
@@ -74,16 +75,16 @@ class LevelFacts:
     samples_over_full_scale: float samples with |x| > 1.
     """
 
-    sample_peak_dbfs: float
+    sample_peak_dbfs: Annotated[float, FLAGGED]
     sample_peak_channel: int
     sample_peak_sample: int
-    true_peak_dbtp: float
+    true_peak_dbtp: Annotated[float, FLAGGED]
     true_peak_filter: TruePeakFilter
-    channel_peaks_dbfs: tuple[float, ...]
-    channel_rms_dbfs: tuple[float, ...]
-    rms_dbfs: float
+    channel_peaks_dbfs: Annotated[tuple[float, ...], FLAGGED]
+    channel_rms_dbfs: Annotated[tuple[float, ...], FLAGGED]
+    rms_dbfs: Annotated[float, FLAGGED]
     crest_factor_db: float | None
-    dc_offset: tuple[float, ...]
+    dc_offset: Annotated[tuple[float, ...], RATIO]
     samples_at_full_scale: int = 0
     samples_over_full_scale: int = 0
 
@@ -102,10 +103,10 @@ class LoudnessFacts:
 
     loudness_lufs: float | None
     loudness_range_lu: float | None
-    max_momentary_lufs: float | None
-    max_short_term_lufs: float | None
-    is_range_meaningful: bool
-    reason: str = ""
+    max_momentary_lufs: Annotated[float | None, FLAGGED]
+    max_short_term_lufs: Annotated[float | None, FLAGGED]
+    is_range_meaningful: Annotated[bool, Written("is_loudness_range_meaningful")]
+    reason: Annotated[str, Written("loudness_reason")] = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,9 +116,9 @@ class ClipFacts:
     flat_top_dbfs: level of the most frequent flat top; None where there is none.
     """
 
-    full_scale: Runs
+    full_scale: Annotated[Runs, Written("clip_runs")]
     flat_tops: Runs
-    flat_top_dbfs: float | None = None
+    flat_top_dbfs: Annotated[float | None, Written("level_dbfs", inside="flat_tops")] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,12 +132,12 @@ class SilenceFacts:
                that the spec sets for them.
     """
 
-    threshold_dbfs: float
+    threshold_dbfs: Annotated[float, FLAGGED]
     leading_samples: int
     trailing_samples: int
     stretches: tuple[tuple[int, int], ...]
     is_digital_silence: bool
-    edge_threshold_dbfs: float = -70.0
+    edge_threshold_dbfs: Annotated[float, FLAGGED] = -70.0
     edge_leading_samples: int = 0
     edge_trailing_samples: int = 0
 
@@ -162,10 +163,10 @@ class StereoFacts:
                           higher one of full band and treble counting, to 0.01.
     """
 
-    correlation: float | None
+    correlation: Annotated[float | None, RATIO]
     is_identical: bool
-    difference_peak_dbfs: float
-    mono_sum_change_db: float | None
+    difference_peak_dbfs: Annotated[float, FLAGGED]
+    mono_sum_change_db: Annotated[float | None, FLAGGED]
     out_of_phase_share: float | None = None
     lasting_correlation: float | None = None
 
@@ -226,7 +227,7 @@ class WordFacts:
     """
 
     effective_bit_depth: int | None
-    reads_as: Literal["integer", "float"] | None = None
+    reads_as: Annotated[Literal["integer", "float"] | None, Written("words_read_as")] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -243,7 +244,7 @@ class ClickFacts:
     start: int
     end: int
     height_db: float
-    sigmas: float
+    sigmas: Annotated[float, Written(decimals=1)]
     recurrences: int = 0
 
 
@@ -257,7 +258,7 @@ class EdgeFacts:
     """
 
     channel: int = 1
-    level_dbfs: float = -math.inf
+    level_dbfs: Annotated[float, FLAGGED] = -math.inf
     is_abrupt: bool = False
 
 
@@ -276,11 +277,18 @@ class TransientFacts:
     holes: Runs = field(default_factory=Runs)
     regular_holes: Runs = field(default_factory=Runs)
     repeats: Runs = field(default_factory=Runs)
-    clicks: tuple[ClickFacts, ...] = ()
-    click_count: int = 0
-    searched_share: float = 0.0
+    clicks: Annotated[
+        tuple[ClickFacts, ...], ItemCount(high=MAX_LISTED_RUNS), Written("places", inside="clicks")
+    ] = ()
+    click_count: Annotated[int, Written("count", inside="clicks")] = 0
+    searched_share: Annotated[float, Written(inside="clicks", decimals=RATIO_DECIMALS)] = 0.0
     head: EdgeFacts = field(default_factory=EdgeFacts)
     tail: EdgeFacts = field(default_factory=EdgeFacts)
+
+    @property
+    def is_capped(self) -> Annotated[bool, Written(inside="clicks")]:
+        """True where more clicks were found than are listed."""
+        return self.click_count > len(self.clicks)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -304,17 +312,17 @@ class Overview:
 class Sound:
     """All that one streaming pass over the samples yields; None-free because it needs sound."""
 
-    frames: int
-    audio_sha256: str
-    level: LevelFacts
-    loudness: LoudnessFacts
-    clipping: ClipFacts
+    frames: Annotated[int, LEFT_OUT]
+    audio_sha256: Annotated[str, LEFT_OUT]
+    level: Annotated[LevelFacts, FLAT]
+    loudness: Annotated[LoudnessFacts, FLAT]
+    clipping: Annotated[ClipFacts, FLAT]
     silence: SilenceFacts
     stereo: StereoFacts | None
-    word: WordFacts
+    word: Annotated[WordFacts, FLAT]
     non_finite: NonFinite
-    overview: Overview
-    transients: TransientFacts = field(default_factory=TransientFacts)
+    overview: Annotated[Overview, LEFT_OUT]
+    transients: Annotated[TransientFacts, FLAT] = field(default_factory=TransientFacts)
     pauses: PauseFacts = field(default_factory=PauseFacts)
     bandwidth: BandwidthFacts = field(default_factory=BandwidthFacts)
 
@@ -328,9 +336,14 @@ class FileFacts:
     """
 
     size_bytes: int
-    sha256: str
-    header: Header
-    sound: Sound | None
+    sha256: Annotated[str, LEFT_OUT]
+    header: Annotated[Header, FLAT]
+    sound: Annotated[Sound | None, FLAT]
+
+    @property
+    def frames(self) -> Annotated[int, Written()]:
+        """Frames that were decoded; those that the header reader found where nothing was."""
+        return self.header.frames if self.sound is None else self.sound.frames
 
     @property
     def format(self) -> AudioFormat | None:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Annotated
 
+from stemprep.model.record_codec import FLAT, LEFT_OUT, Written
 from stemprep.model.words import Container, Encoding, OperationName, Severity
 
 WAV_FAMILY: frozenset[Container] = frozenset({"WAV", "RF64", "BW64"})
 """Containers that hold the same chunks: any of them can be written as another of them."""
+_METADATA = Written(inside="metadata")
 RF64_ABOVE_BYTES = 4_294_000_000
 """What is longer is written as RF64; a little under 2**32, so that later chunks still fit."""
 
@@ -148,17 +151,17 @@ class Header:
                        files (size = what is really there, whole frames only); 0, 0 for others.
     """
 
-    format: AudioFormat | None
+    format: Annotated[AudioFormat | None, FLAT]
     declared_frames: int | None = None
-    frames: int = 0
-    data_offset_bytes: int = 0
-    data_size_bytes: int = 0
-    faults: tuple[HeaderFault, ...] = ()
-    bext: Bext | None = None
-    ixml: Ixml | None = None
-    cues: tuple[Cue, ...] = ()
-    info: tuple[tuple[str, str], ...] = ()
-    chunks: tuple[Chunk, ...] = ()
+    frames: Annotated[int, LEFT_OUT] = 0
+    data_offset_bytes: Annotated[int, LEFT_OUT] = 0
+    data_size_bytes: Annotated[int, LEFT_OUT] = 0
+    faults: Annotated[tuple[HeaderFault, ...], Written("header_faults")] = ()
+    bext: Annotated[Bext | None, _METADATA] = None
+    ixml: Annotated[Ixml | None, _METADATA] = None
+    cues: Annotated[tuple[Cue, ...], _METADATA] = ()
+    info: Annotated[tuple[tuple[str, str], ...], _METADATA] = ()
+    chunks: Annotated[tuple[Chunk, ...], _METADATA] = ()
 
     @property
     def is_readable(self) -> bool:
@@ -166,7 +169,7 @@ class Header:
         return self.format is not None and self.frames > 0
 
     @property
-    def time_reference_samples(self) -> int | None:
+    def time_reference_samples(self) -> Annotated[int | None, Written()]:
         """Start of the file since midnight, from bext, else iXML; None where neither says."""
         if self.bext is not None:
             return self.bext.time_reference_samples

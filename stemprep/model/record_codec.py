@@ -1,14 +1,20 @@
-"""Records from JSON by their type hints: nothing unknown, nothing converted, nothing out of range.
+"""Records as JSON by their type hints: written, described by a schema, and read back strictly.
 
-JSON in a package may come from anybody. What a record's annotations allow is let through; ranges,
-forms and contradictions are those of ``model/definition.py``.
+A field is written under its own name unless an annotation says otherwise (``Written``). Strict JSON
+has no infinity: such a figure is null, and where the contract wants it ``is_NAME_infinite`` beside
+it is true; a null with a false flag was not measurable.
+
+JSON in a package may come from anybody: nothing unknown, nothing converted, nothing out of the
+ranges and forms of ``model/definition.py`` is let through.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import math
 import types
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import (
     Annotated,
     Any,
@@ -22,9 +28,38 @@ from typing import (
 
 from stemprep.model.definition import ItemCount, Range, TextForm
 
+DB_DECIMALS = 4
+RATIO_DECIMALS = 9
+Json = dict[str, Any]
+Schema = dict[str, Any]
 Record = TypeVar("Record")
-_HINTS: dict[type[Any], dict[str, Any]] = {}
-"""Type hints of the records that were asked for; they are costly to resolve."""
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """How a field, or a property whose type says so, is written.
+
+    name:       its name in JSON; "": its own.
+    inside:     name of an object that it stands in with others; "": none.
+    decimals:   of a figure.
+    is_flagged: whether ``is_NAME_infinite`` tells an infinite figure from one that is absent.
+    is_flat:    the fields of the record stand among those around it, all null where it is None.
+    is_left_out: not written at all.
+    """
+
+    name: str = ""
+    inside: str = ""
+    decimals: int = DB_DECIMALS
+    is_flagged: bool = False
+    is_flat: bool = False
+    is_left_out: bool = False
+
+
+FLAT = Written(is_flat=True)
+LEFT_OUT = Written(is_left_out=True)
+FLAGGED = Written(is_flagged=True)
+RATIO = Written(decimals=RATIO_DECIMALS)
+_PLAIN = Written()
 
 
 class UnfitRecordError(ValueError):
@@ -38,6 +73,226 @@ class UnfitRecordError(ValueError):
     def __str__(self) -> str:
         """``songs.0.bar_1: is out of range``."""
         return f"{self.where}: {self.reason}" if self.where else self.reason
+
+
+@dataclass(frozen=True, slots=True)
+class _Member:
+    """One thing that a record writes: where it is found, its type, how it is written."""
+
+    attribute: str
+    annotation: Any
+    written: Written
+
+    @property
+    def name(self) -> str:
+        return self.written.name or self.attribute
+
+
+_HINTS: dict[type[Any], dict[str, Any]] = {}
+_MEMBERS: dict[type[Any], tuple[_Member, ...]] = {}
+"""Of the records that were asked for: type hints are costly to resolve."""
+
+
+def rounded(value: float | None, decimals: int = DB_DECIMALS) -> float | None:
+    """Round to so many decimals, never -0.0; None where there is none or it is not finite."""
+    if value is None or not math.isfinite(value):
+        return None
+    return round(value, decimals) + 0.0
+
+
+def encode_record(record: Any) -> Json:
+    """Give a record as plain JSON values: dicts, lists, text, numbers, booleans, None."""
+    values: Json = {}
+    for member in _members(type(record)):
+        value = getattr(record, member.attribute)
+        written = member.written
+        around = values.setdefault(written.inside, {}) if written.inside else values
+        if written.is_flat:
+            around |= _flat(member.annotation, value)
+            continue
+        encoded = _encoded(value, written.decimals)
+        known = around.get(member.name)
+        around[member.name] = {**known, **encoded} if isinstance(known, dict) else encoded
+        if written.is_flagged:
+            around[f"is_{member.name}_infinite"] = _infinite(value)
+    return values
+
+
+def _flat(annotation: Any, value: Any) -> Json:
+    if value is not None:
+        return encode_record(value)
+    return dict.fromkeys(record_schema(_record_in(annotation))["properties"])
+
+
+def _encoded(value: Any, decimals: int) -> Any:
+    if isinstance(value, float):
+        return rounded(value, decimals)
+    if dataclasses.is_dataclass(value):
+        return encode_record(value)
+    if isinstance(value, Mapping):
+        return {str(key): _encoded(item, decimals) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_encoded(item, decimals) for item in value]
+    return value.hex() if isinstance(value, bytes) else value
+
+
+def _infinite(value: Any) -> bool | list[bool]:
+    if isinstance(value, tuple):
+        return [math.isinf(item) for item in value]
+    return isinstance(value, float) and math.isinf(value)
+
+
+def record_schema(record: type[Any], **more: Any) -> Schema:
+    """Describe (JSON Schema, draft 2020-12) what ``encode_record`` writes of a record."""
+    properties: dict[str, Schema] = {}
+    for member in _members(record):
+        written = member.written
+        around = properties
+        if written.inside:
+            around = properties.setdefault(written.inside, _object({}))["properties"]
+        if written.is_flat:
+            inner = record_schema(_record_in(member.annotation))["properties"]
+            is_optional = type(None) in get_args(_bare(member.annotation))
+            around |= {n: _nullable(s) for n, s in inner.items()} if is_optional else inner
+            continue
+        known = around.get(member.name)
+        schema = value_schema(member.annotation)
+        if known is not None and "properties" in schema:
+            schema = _object({**schema["properties"], **known["properties"]})
+        around[member.name] = schema
+        if written.is_flagged:
+            flag: Schema = {"type": "boolean"}
+            is_list = get_origin(_bare(member.annotation)) is tuple
+            around[f"is_{member.name}_infinite"] = _array(flag) if is_list else flag
+    for name, schema in properties.items():
+        if "properties" in schema:
+            properties[name] = _object(schema["properties"])
+    return _object(properties, **more)
+
+
+def value_schema(annotation: Any) -> Schema:
+    """Describe a value of an annotated type; every figure may be null, as infinity is."""
+    origin, arguments = get_origin(annotation), get_args(annotation)
+    if origin is Annotated:
+        schema = value_schema(arguments[0])
+        for constraint in arguments[1:]:
+            schema = _constrained(schema, constraint)
+        return schema
+    if origin in (Union, types.UnionType):
+        kinds = [value_schema(each) for each in arguments if each is not type(None)]
+        schema = kinds[0] if len(kinds) == 1 else {"anyOf": kinds}
+        return _nullable(schema) if type(None) in arguments else schema
+    if origin is Literal:
+        return {"enum": list(arguments)}
+    if origin is tuple:
+        return _array(
+            value_schema(arguments[0]) if arguments[-1] is Ellipsis else _mixed(arguments)
+        )
+    if origin is not None and issubclass(origin, Mapping):
+        keys, values = (value_schema(each) for each in arguments)
+        named = {"propertyNames": keys} if "enum" in keys else {}
+        return {"type": "object", "additionalProperties": values, **named}
+    if dataclasses.is_dataclass(annotation):
+        assert isinstance(annotation, type)
+        return record_schema(annotation)
+    return dict(_TYPES[annotation])
+
+
+_TYPES: dict[Any, Schema] = {
+    bool: {"type": "boolean"},
+    int: {"type": "integer"},
+    float: {"type": ["number", "null"]},
+    str: {"type": "string"},
+    bytes: {"type": "string"},
+    Any: {},
+    object: {},
+}
+
+
+def _mixed(kinds: tuple[Any, ...]) -> Schema:
+    """Items of a tuple with a fixed number of entries, of one kind or of several."""
+    different: list[Schema] = []
+    for schema in map(value_schema, kinds):
+        if schema not in different:
+            different.append(schema)
+    return different[0] if len(different) == 1 else {"anyOf": different}
+
+
+def _constrained(schema: Schema, constraint: Any) -> Schema:
+    if isinstance(constraint, Range):
+        kind = "integer" if schema.get("type") == "integer" else "number"
+        low = "exclusiveMinimum" if constraint.is_low_open else "minimum"
+        bounds: Schema = {"type": kind, low: constraint.low, "maximum": constraint.high}
+        return _nullable(bounds) if "anyOf" in schema else bounds
+    if isinstance(constraint, TextForm) and constraint.pattern is not None:
+        text = {"type": "string", "pattern": f"^{constraint.pattern}$"}
+        return _nullable(text) if "anyOf" in schema else text
+    if isinstance(constraint, ItemCount):
+        counts = {"minItems": constraint.low or None, "maxItems": constraint.high}
+        return schema | {name: count for name, count in counts.items() if count is not None}
+    return schema
+
+
+def _object(properties: dict[str, Schema], **more: Any) -> Schema:
+    """Describe an object that has exactly these fields, all of them."""
+    return {
+        "type": "object",
+        "properties": properties,
+        "required": sorted(properties),
+        "additionalProperties": False,
+        **more,
+    }
+
+
+def _nullable(schema: Schema) -> Schema:
+    kinds = schema.get("type")
+    if isinstance(kinds, list) and "null" in kinds:
+        return schema
+    if schema.get("anyOf", [{}])[-1] == {"type": "null"}:
+        return schema
+    return {"anyOf": [schema, {"type": "null"}]}
+
+
+def _array(items: Schema) -> Schema:
+    return {"type": "array", "items": items}
+
+
+def _bare(annotation: Any) -> Any:
+    return get_args(annotation)[0] if get_origin(annotation) is Annotated else annotation
+
+
+def _record_in(annotation: Any) -> type[Any]:
+    """The record of ``Record`` or ``Record | None``."""
+    bare = _bare(annotation)
+    kinds = [each for each in get_args(bare) if each is not type(None)] or [bare]
+    assert isinstance(kinds[0], type)
+    return kinds[0]
+
+
+def _members(record: type[Any]) -> tuple[_Member, ...]:
+    """What a record writes: its fields, then the properties whose type says so."""
+    if record not in _MEMBERS:
+        _MEMBERS[record] = tuple(_find_members(record))
+    return _MEMBERS[record]
+
+
+def _find_members(record: type[Any]) -> Iterator[_Member]:
+    hints = _hints(record)
+    for each in dataclasses.fields(record):
+        written = _written(hints[each.name]) or _PLAIN
+        if not written.is_left_out:
+            yield _Member(each.name, hints[each.name], written)
+    for name, attribute in vars(record).items():
+        if isinstance(attribute, property):
+            annotation = get_type_hints(attribute.fget, include_extras=True).get("return")
+            written_property = _written(annotation)
+            if written_property is not None:
+                yield _Member(name, annotation, written_property)
+
+
+def _written(annotation: Any) -> Written | None:
+    metadata = get_args(annotation)[1:] if get_origin(annotation) is Annotated else ()
+    return next((part for part in metadata if isinstance(part, Written)), None)
 
 
 def decode_record(record: type[Record], value: object, where: str = "") -> Record:

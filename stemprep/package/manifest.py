@@ -12,7 +12,8 @@ from stemprep.model.facts import FileFacts
 from stemprep.model.finding import Finding
 from stemprep.model.package import PackageContent, Predecessor, SecondReading, WrittenFile
 from stemprep.model.plan import Operation
-from stemprep.model.strict_json import Json, dumps, facts_to_json, figure, rounded
+from stemprep.model.record_codec import Json, encode_record, rounded
+from stemprep.model.strict_json import dumps, figure
 from stemprep.package.payload_path import PAYLOAD, sort_key
 
 MANIFEST_VERSION = 1
@@ -99,7 +100,7 @@ def _file(file: WrittenFile) -> Json:
         "sha512": file.sha512,
         "audio_sha256": file.after.audio_sha256,
         "size_bytes": file.size_bytes,
-        "facts": facts_to_json(file.after),
+        "facts": encode_record(file.after),
         "second_reading": _second_reading(file.second_reading),
     }
 
@@ -109,7 +110,7 @@ def _source(path: str | None, facts: FileFacts | None) -> Json:
         "path": path,
         "sha256": None if facts is None else facts.sha256,
         "audio_sha256": None if facts is None else facts.audio_sha256,
-        "facts": None if facts is None else facts_to_json(facts),
+        "facts": None if facts is None else encode_record(facts),
     }
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from stemprep.model.facts_schema import (
+from stemprep.model.facts import FileFacts
+from stemprep.model.json_schema import (
     FLAG,
     INTEGER,
     NUMBER,
@@ -11,11 +12,11 @@ from stemprep.model.facts_schema import (
     TEXT,
     Schema,
     array,
-    facts_schema,
     nullable,
     record,
-    start_reference_schema,
 )
+from stemprep.model.plan import StartReference
+from stemprep.model.record_codec import record_schema
 from stemprep.model.words import COMPANION_KINDS, OPERATION_NAMES, ROLES
 from stemprep.package.manifest import MANIFEST_VERSION
 
@@ -37,7 +38,7 @@ def manifest_schema() -> Schema:
             "start_samples": {"type": "object", "additionalProperties": nullable(INTEGER)},
             "start_references": {
                 "type": "object",
-                "additionalProperties": start_reference_schema(),
+                "additionalProperties": record_schema(StartReference),
             },
             "files": array(_file()),
             "documents": array(_document()),
@@ -50,7 +51,7 @@ def manifest_schema() -> Schema:
         **{
             "$schema": "https://json-schema.org/draft/2020-12/schema",
             "title": "stemprep package manifest",
-            "$defs": {"facts": facts_schema()},
+            "$defs": {"facts": record_schema(FileFacts)},
         },
     )
 

@@ -12,7 +12,8 @@ from stemprep.lineage import (
     Manifest,
     PackageComparison,
 )
-from stemprep.model.strict_json import Json, dumps, rounded
+from stemprep.model.record_codec import Json, rounded
+from stemprep.model.strict_json import dumps
 from stemprep.report import figures
 from stemprep.report.layout import Page, columns, cut
 

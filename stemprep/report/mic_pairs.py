@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from typing import get_args
 
 from stemprep.model.facts import SetFacts
-from stemprep.model.facts_schema import INTEGER, NUMBER, TEXT, Schema, nullable, record
 from stemprep.model.finding import Finding
+from stemprep.model.json_schema import INTEGER, NUMBER, TEXT, Schema, nullable, record
 from stemprep.model.mic_pairs import MicPair, Polarity, Relation, Stand
-from stemprep.model.strict_json import Json, rounded
+from stemprep.model.record_codec import Json, rounded
 from stemprep.report import figures
 
 LAG_DECIMALS, TIME_DECIMALS = 2, 4

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import get_args
 
-from stemprep.model.facts_schema import (
+from stemprep.model.json_schema import (
     FLAG,
     INTEGER,
     NUMBER,
@@ -27,7 +27,8 @@ from stemprep.model.null_test import (
     SummedParts,
     UntestedSum,
 )
-from stemprep.model.strict_json import Json, figure, rounded
+from stemprep.model.record_codec import Json, rounded
+from stemprep.model.strict_json import figure
 from stemprep.report import figures
 from stemprep.units import clock_from_samples
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
-from stemprep.model.facts_schema import (
+from stemprep.model.json_schema import (
     FLAG,
     INTEGER,
     SHA256,
@@ -15,7 +15,8 @@ from stemprep.model.facts_schema import (
     record,
 )
 from stemprep.model.package import Copy, Receipt
-from stemprep.model.strict_json import Json, dumps
+from stemprep.model.record_codec import Json
+from stemprep.model.strict_json import dumps
 from stemprep.report import figures
 from stemprep.report.layout import Page
 

@@ -10,9 +10,10 @@ from typing import Any
 from stemprep.model.facts import SetFacts, SongFacts
 from stemprep.model.finding import Finding, Occurrence
 from stemprep.model.plan import OutputPlan, Plan
+from stemprep.model.record_codec import Json, encode_record
 from stemprep.model.report import Report
 from stemprep.model.session import MeasuredFile, Session
-from stemprep.model.strict_json import Json, dumps, facts_to_json
+from stemprep.model.strict_json import dumps
 from stemprep.report.causes import files_of
 from stemprep.report.mic_pairs import mic_pair_json
 from stemprep.report.null_tests import null_test_json, untested_sum_json
@@ -95,7 +96,7 @@ def _file(file: MeasuredFile) -> Json:
         "role": file.role,
         "role_evidence": file.source.role_evidence,
         "song": file.source.song,
-        "facts": facts_to_json(file.facts),
+        "facts": encode_record(file.facts),
     }
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from stemprep.model.reconciliation import NewFile, OriginalFate, Reconciliation, Region
-from stemprep.model.strict_json import Json, dumps, rounded
+from stemprep.model.record_codec import Json, rounded
+from stemprep.model.strict_json import dumps
 from stemprep.report.records import finding_json, output_json
 from stemprep.report.return_steps import advice_of
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import get_args
 
-from stemprep.model.facts_schema import FLAG, INTEGER, NUMBER, TEXT, Schema, array, nullable, record
+from stemprep.model.json_schema import FLAG, INTEGER, NUMBER, TEXT, Schema, array, nullable, record
 from stemprep.model.reconciliation import (
     MatchedBy,
     OriginalStatus,

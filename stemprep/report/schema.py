@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from typing import get_args
 
-from stemprep.model.facts_schema import (
+from stemprep.model.facts import FileFacts
+from stemprep.model.finding import MAX_WORST
+from stemprep.model.json_schema import (
     FLAG,
     INTEGER,
     SHA256,
     TEXT,
     Schema,
     array,
-    facts_schema,
     nullable,
     record,
-    start_reference_schema,
 )
-from stemprep.model.finding import MAX_WORST
+from stemprep.model.plan import StartReference
+from stemprep.model.record_codec import record_schema
 from stemprep.model.session import EntryKind
 from stemprep.model.words import OPERATION_NAMES, ROLES, Container, Encoding, Severity, Verdict
 from stemprep.report.mic_pairs import mic_pair_schema
@@ -64,7 +65,7 @@ def report_schema() -> Schema:
             "$id": f"urn:stemprep:report:{SCHEMA_VERSION}",
             "title": "stemprep report",
             "description": _DESCRIPTION,
-            "$defs": {"facts": facts_schema(), "finding": finding_schema()},
+            "$defs": {"facts": record_schema(FileFacts), "finding": finding_schema()},
         },
     )
 
@@ -180,7 +181,7 @@ def _plan() -> Schema:
             "start_samples": {"type": "object", "additionalProperties": nullable(INTEGER)},
             "start_references": {
                 "type": "object",
-                "additionalProperties": start_reference_schema(),
+                "additionalProperties": record_schema(StartReference),
             },
             "notes": _TEXTS,
         }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stemprep.lineage import CHANGE_KINDS
-from stemprep.model.facts_schema import FLAG, INTEGER, NUMBER, TEXT, Schema, array, nullable, record
+from stemprep.model.json_schema import FLAG, INTEGER, NUMBER, TEXT, Schema, array, nullable, record
 from stemprep.report.comparison import SCHEMA_VERSION
 
 _DESCRIPTION = (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from stemprep.model.facts_schema import (
+from stemprep.model.json_schema import (
     FLAG,
     INTEGER,
     NUMBER,
@@ -17,6 +17,7 @@ from stemprep.model.facts_schema import (
     record,
 )
 from stemprep.model.package import DAMAGE_CAUSES, DAMAGE_KINDS, Verification
+from stemprep.model.record_codec import Json
 from stemprep.model.shelf import (
     COPY_STATES,
     Confirmation,
@@ -25,7 +26,7 @@ from stemprep.model.shelf import (
     ShelfCheck,
     ShelfEntry,
 )
-from stemprep.model.strict_json import Json, dumps
+from stemprep.model.strict_json import dumps
 from stemprep.report import figures
 from stemprep.report.layout import Page
 from stemprep.report.verification import (

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from stemprep.model.package import Damage, Verification
-from stemprep.model.strict_json import Json, dumps, rounded
+from stemprep.model.record_codec import Json, rounded
+from stemprep.model.strict_json import dumps
 from stemprep.report import figures
 from stemprep.report.layout import Page
 

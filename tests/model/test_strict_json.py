@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stemprep.model.strict_json import dumps, facts_to_json, rounded
+from stemprep.model.record_codec import encode_record, rounded
+from stemprep.model.strict_json import dumps
 from tests.package import records
 
 PLAIN = st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False, allow_infinity=False)
@@ -51,7 +52,7 @@ def test_bytes_of_a_name_that_are_not_utf_8() -> None:
 
 
 def test_contract_fields_and_rounding() -> None:
-    facts = facts_to_json(records.facts())
+    facts = encode_record(records.facts())
     assert facts["container"] == "WAV"
     assert facts["sample_peak_dbfs"] == -6.0206
     assert facts["is_sample_peak_dbfs_infinite"] is False
@@ -64,7 +65,7 @@ def test_contract_fields_and_rounding() -> None:
 
 
 def test_silence_is_null_with_its_flag() -> None:
-    facts = facts_to_json(records.facts(-math.inf))
+    facts = encode_record(records.facts(-math.inf))
     assert facts["sample_peak_dbfs"] is None
     assert facts["is_sample_peak_dbfs_infinite"] is True
     assert facts["max_momentary_lufs"] is None
@@ -75,8 +76,8 @@ def test_silence_is_null_with_its_flag() -> None:
 
 
 def test_a_file_without_sound_has_the_same_fields() -> None:
-    assert facts_to_json(records.unreadable_facts()).keys() == facts_to_json(records.facts()).keys()
-    assert facts_to_json(records.unreadable_facts())["sample_peak_dbfs"] is None
+    assert encode_record(records.unreadable_facts()).keys() == encode_record(records.facts()).keys()
+    assert encode_record(records.unreadable_facts())["sample_peak_dbfs"] is None
 
 
 @pytest.mark.parametrize("value", [-0.0, -0.00001])
@@ -92,6 +93,6 @@ def test_contract_names_all_there() -> None:
         "loudness_lufs", "loudness_range_lu", "max_momentary_lufs", "max_short_term_lufs",
         "rms_dbfs", "dc_offset", "time_reference_samples", "clip_runs",
     }  # fmt: skip
-    facts = facts_to_json(records.facts())
+    facts = encode_record(records.facts())
     assert named <= facts.keys()
     assert {"count", "samples", "longest", "runs", "is_capped"} == facts["clip_runs"].keys()

@@ -11,8 +11,8 @@ import jsonschema
 import pytest
 
 from stemprep.model.facts import SetFacts
+from stemprep.model.record_codec import Json
 from stemprep.model.report import Report
-from stemprep.model.strict_json import Json
 from stemprep.report import render_json, report_json, report_schema
 from tests.report import factory
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from stemprep.checks import CHECKS
 from stemprep.model.report import Report
 from stemprep.report import render_html, render_text
 from stemprep.report.causes import causes, standing
@@ -83,9 +84,9 @@ def test_what_would_stop_a_delivery_is_told_by_a_check() -> None:
 @pytest.mark.parametrize("severity", ["fail", "warn"])
 def test_what_to_do_stays_on_one_line(count: int, severity: str) -> None:
     paths = [f"Track {number}.wav" for number in range(12)]
+    longest = sorted(CHECKS, key=len, reverse=True)
     found = [
-        factory.finding(f"some-very-long-check-{n}", severity, paths[n], advice="Do it. " * 20)
-        for n in range(count)
+        factory.finding(longest[n], severity, paths[n], advice="Do it. " * 20) for n in range(count)
     ]
     files = [factory.measured_file(path) for path in paths]
     lines = render_text(factory.report(files, found, verdict=severity)).splitlines()
