@@ -39,7 +39,7 @@ class Decoder:
         self.position = 0
         self._range = ByteRange(stream, offset, size)
         try:
-            self._file = _Forward(self._range, **(raw or {}))
+            self._file = ForwardFile(self._range, **(raw or {}))
         except soundfile.SoundFileRuntimeError as error:
             self._range.raise_error()
             raise DecoderStopped(reason_of(error)) from error
@@ -103,10 +103,11 @@ def reason_of(error: Exception) -> str:
     return f"the decoder stops ({words})" if words else "the decoder stops"
 
 
-class _Forward(soundfile.SoundFile):  # type: ignore[misc]  # the library has no types
+class ForwardFile(soundfile.SoundFile):  # type: ignore[misc]  # the library has no types
     """A sound file that is only read onwards: the binding seeks after each read otherwise."""
 
     def seekable(self) -> bool:
+        """Keep the binding from seeking."""
         return False
 
 

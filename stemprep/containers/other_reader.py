@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from stemprep.containers.libsndfile import ByteRange, DecoderStopped, reason_of
+from stemprep.containers.libsndfile import ByteRange, DecoderStopped, ForwardFile, reason_of
 from stemprep.model.header import AudioFormat
 
 Values = npt.NDArray[Any]
@@ -40,7 +40,7 @@ class OtherReader:
         self._range = kind(stream, 0, size_bytes)
         self._dtype = "float64" if expected.encoding == "float" else "int32"
         try:
-            self._file = soundfile.SoundFile(self._range)
+            self._file = ForwardFile(self._range)
         except soundfile.SoundFileRuntimeError as error:
             self._range.raise_error()
             raise DecoderStopped(reason_of(error)) from error

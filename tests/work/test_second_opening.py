@@ -18,6 +18,7 @@ from stemprep.work.measure import MeasureJob, measure_file
 from stemprep.work.write import SourceRef, WriteJob, write_output
 from tests.containers.other_builder import codes, library_file
 from tests.containers.riff_builder import chunk, extensible, fmt, riff, sound
+from tests.containers.test_flac_contradictions import with_packed
 
 FRAMES = 4800
 STEREO = fmt(channels=2)
@@ -151,6 +152,14 @@ def test_a_copy_of_it_is_told_again_where_it_is_written(tmp_path: Path) -> None:
     told = second_opinion(written(tmp_path, riff(STEREO, STEREO, DATA), "copy"))
     assert told is not None
     assert told.severity == "fail"
+
+
+def test_a_stream_that_states_no_length_is_read_to_its_end_by_both(tmp_path: Path) -> None:
+    """RFC 9639, 8.2: a number of samples of 0 means that it is not known."""
+    content = with_packed(library_file("FLAC", "PCM_16", codes(16, 48_000)), 0, 36, 0)
+    facts = measured(tmp_path, content)
+    assert {fault.code for fault in facts.header.faults} == {"size-placeholder", "extension"}
+    assert second_opinion(written(tmp_path, content, "copy")) is None
 
 
 def off_by_one(values: np.ndarray) -> np.ndarray:
