@@ -139,6 +139,21 @@ def block_align(found: int, required: int) -> HeaderFault:
     )
 
 
+def word_layout(align: int, packed: int, bits: int, word_bytes: int) -> HeaderFault:
+    """Tell of words that lie in wider frames than they need, or may; what is meant is not known."""
+    return HeaderFault(
+        check="header",
+        code="word-layout",
+        severity="fail",
+        found=f"{align} bytes a frame",
+        required=f"{packed} bytes a frame",
+        message=f"the header says {bits} bits in {align} bytes a frame, {packed} are enough: the "
+        f"samples may lie in words of {word_bytes} bytes or be packed, and programs read one or "
+        "the other; by the wrong one all is noise, so nothing was measured",
+        advice="Export it again as plain 24-bit PCM, or open it where it was made.",
+    )
+
+
 def byte_rate(found: int, required: int) -> HeaderFault:
     """Tell that the byte rate contradicts rate and frame size; no reader needs it."""
     return remark(

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import struct
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import BinaryIO, Final
 
 import numpy as np
@@ -20,13 +22,21 @@ from stemprep.containers.flac_blocks import (
 from stemprep.containers.flac_damage import first_broken_sample
 from stemprep.containers.flac_frames import (
     MAX_HEADER_BYTES,
+    FlacFrame,
     StreamInfo,
+    form_of_frame,
     largest_frame_bytes,
     last_frame,
     whole_frame_bytes,
 )
 from stemprep.containers.id3 import without_old_tag
-from stemprep.containers.libsndfile import Decoder, DecoderStopped, decode_blocks
+from stemprep.containers.libsndfile import (
+    NO_PATCH,
+    Decoder,
+    DecoderStopped,
+    Patch,
+    decode_blocks,
+)
 from stemprep.containers.pcm import encode_codes
 from stemprep.containers.protocol import DecodingFault, OnBytes, pass_through
 from stemprep.containers.reading_only import copy_audio, write_blocks
@@ -40,6 +50,7 @@ NAMES: Final[frozenset[str]] = frozenset({"FLAC"})
 WRITES: Final[frozenset[str]] = frozenset()
 
 _DECODABLE_BITS: Final = (8, 16, 24)
+_LARGEST_BLOCK: Final = 65_535  # what two bytes of STREAMINFO can state
 _TAIL_SLACK_BYTES: Final = 1 << 16
 
 
@@ -58,6 +69,8 @@ def read_header(stream: BinaryIO, size_bytes: int) -> Header:
         told += [] if impossible is None else [impossible]
         return Header(format=None, faults=by_rewrapping(told), chunks=tuple(blocks.chunks))
     told += _frame_format(blocks, info)
+    if _is_block_size_wrong(info, blocks):
+        told.append(_block_size(info))
     behind = second_stream(stream, blocks.sound_offset, size_bytes)
     if behind is not None:
         size_bytes = behind[0]
@@ -120,7 +133,8 @@ def _decoded(
     rate_hz = header.format.sample_rate_hz
     position = 0
     try:
-        with Decoder(stream, blocks.start, size_bytes - blocks.start) as decoder:
+        size = size_bytes - blocks.start
+        with Decoder(stream, blocks.start, size, patch=_block_patch(blocks)) as decoder:
             if (decoder.channels, decoder.sample_rate_hz) != (header.format.channels, rate_hz):
                 raise DecodingFault(
                     sound_faults.damaged(0, rate_hz, "the header contradicts the sound")
@@ -134,6 +148,23 @@ def _decoded(
         raise DecodingFault(fault) from stop
     if position < header.frames:
         raise DecodingFault(sound_faults.decoded_short(header.frames, position, rate_hz))
+
+
+def _block_patch(blocks: FlacBlocks) -> Patch:
+    """The block size of the frames in place of a wrong one: the library would add silence by it."""
+    info = blocks.info
+    if info is None or not _is_block_size_wrong(info, blocks):
+        return NO_PATCH
+    return blocks.info_offset - blocks.start, struct.pack(">HH", *[info.samples_per_number] * 2)
+
+
+def _is_block_size_wrong(info: StreamInfo, blocks: FlacBlocks) -> bool:
+    """Tell whether frames that are numbered one by one have another length than STREAMINFO says."""
+    first = blocks.first_frame
+    if first is None or info.samples_per_number <= 1 or first.frames > _LARGEST_BLOCK:
+        return False
+    is_alone = 0 < info.total_frames <= first.frames  # the last frame is as long as what is left
+    return not is_alone and info.max_block != first.frames
 
 
 def _damage(
@@ -224,6 +255,30 @@ def _frame_format(blocks: FlacBlocks, info: StreamInfo) -> list[HeaderFault]:
     ]
 
 
+def _changing_format(info: StreamInfo, other: FlacFrame) -> HeaderFault:
+    words = (
+        form_words(info.sample_rate_hz, info.channels, info.bits),
+        form_words(other.rate_hz, other.channels, other.bits),
+    )
+    return faults.ambiguous(
+        "frame-format",
+        f"{words[0]} in STREAMINFO, {words[1]} in a later frame",
+        "one format",
+        f"the sound changes its format on the way: {words[0]} by its header, {words[1]} later; "
+        "programs stop there or play it wrong",
+    )
+
+
+def _block_size(info: StreamInfo) -> HeaderFault:
+    stated, true = info.max_block, info.samples_per_number
+    message = (
+        f"the header says blocks of {stated:,} samples, they have {true:,}: some programs put "
+        "silence between them or stop"
+    )
+    fault = faults.repairable("block-size", f"blocks of {stated}", f"blocks of {true}", message)
+    return replace(fault, severity="fail")
+
+
 def _second_stream(offset: int, info: StreamInfo) -> HeaderFault:
     found = f"a second FLAC stream from byte {offset} on ({info_words(info)})"
     return faults.ambiguous(
@@ -268,12 +323,20 @@ def _present(
     behind = frame.start_sample + frame.frames
     content = read_at(stream, at + frame.offset, min(largest, size_bytes - at - frame.offset))
     length = whole_frame_bytes(content)
+    if length is None and info.total_frames == 0:
+        return frame.start_sample, [sound_faults.cut_frame(frame.start_sample, frame.frames)]
     if length is None:
         return (behind if behind == info.total_frames else frame.start_sample), []
-    return behind, _stray(stream, at + frame.offset + length, size_bytes)
+    told = _stray(stream, at + frame.offset + length, size_bytes, info)
+    if frame.rate_hz not in (0, info.sample_rate_hz):
+        told.append(_changing_format(info, frame))
+    return behind, told
 
 
-def _stray(stream: BinaryIO, start: int, end: int) -> list[HeaderFault]:
-    """Tell of bytes behind the last frame that are more than filling."""
+def _stray(stream: BinaryIO, start: int, end: int, info: StreamInfo) -> list[HeaderFault]:
+    """Tell of bytes behind the last frame of this format that are more than filling."""
+    other = form_of_frame(read_at(stream, start, MAX_HEADER_BYTES))
+    if other is not None:
+        return [_changing_format(info, other)]
     is_filled = any(read_at(stream, start, min(end - start, _TAIL_SLACK_BYTES)))
     return [faults.stray_bytes(end - start, start)] if is_filled else []

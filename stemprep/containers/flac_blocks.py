@@ -44,12 +44,14 @@ _PIECE_BYTES: Final = 1 << 20
 class FlacBlocks:
     """What stands in front of the sound: start of the stream, of the sound, metadata, faults.
 
+    info_offset: first byte of STREAMINFO in the file.
     first_frame: header of the first frame, whatever STREAMINFO says; None where there is none.
     """
 
     start: int
     sound_offset: int = 0
     info: StreamInfo | None = None
+    info_offset: int = 0
     first_frame: FlacFrame | None = None
     chunks: list[Chunk] = field(default_factory=list)
     comments: tuple[tuple[str, str], ...] = ()
@@ -106,7 +108,7 @@ def _enter(stream: BinaryIO, blocks: FlacBlocks, kind: int, offset: int, size: i
 def _enter_info(blocks: FlacBlocks, info: StreamInfo, offset: int) -> None:
     """Take the first STREAMINFO; another, or one that is not the first block, is told."""
     if blocks.info is None:
-        blocks.info = info
+        blocks.info, blocks.info_offset = info, offset
         if offset != blocks.start + 8:
             found = "other metadata stands before STREAMINFO"
             message = f"{found}, which must come first: some programs do not open such a file"

@@ -20,6 +20,10 @@ from stemprep.model.header import AudioFormat
 _MAX_BLOCK_SAMPLES: Final = 1 << 20
 
 
+Patch = tuple[int, bytes]
+NO_PATCH: Final[Patch] = (0, b"")
+
+
 class DecoderStopped(Exception):  # noqa: N818 - damage of the file, not an error of ours
     """The library could not go on; the decoder's position tells where."""
 
@@ -30,14 +34,20 @@ class Decoder:
     position: frames of the reads that succeeded; in the next one the library may have filled in
     silence before it stopped. ``raw`` says what the samples are where the range holds
     nothing but samples; without it the range must start with a header that the library knows.
+    ``patch``: (place in the range, bytes) that the library is shown instead of what stands there.
     """
 
     def __init__(
-        self, stream: BinaryIO, offset: int, size: int, raw: dict[str, Any] | None = None
+        self,
+        stream: BinaryIO,
+        offset: int,
+        size: int,
+        raw: dict[str, Any] | None = None,
+        patch: Patch = NO_PATCH,
     ) -> None:
         """Open the range; raises DecoderStopped where the library refuses it."""
         self.position = 0
-        self._range = ByteRange(stream, offset, size)
+        self._range = ByteRange(stream, offset, size, patch)
         try:
             self._file = ForwardFile(self._range, **(raw or {}))
         except soundfile.SoundFileRuntimeError as error:
@@ -117,7 +127,9 @@ class ByteRange:
     The library calls from C, where an exception would be printed and lost.
     """
 
-    def __init__(self, stream: BinaryIO, offset: int, size: int) -> None:
+    def __init__(self, stream: BinaryIO, offset: int, size: int, patch: Patch = NO_PATCH) -> None:
+        """Take ``size`` bytes from ``offset`` on, shown with the patch in its place."""
+        self._patch = patch
         self._stream = stream
         self._offset = offset
         self._size = size
@@ -148,5 +160,12 @@ class ByteRange:
         except OSError as error:
             self._error = error
             return b""
-        self._position += len(piece)
-        return piece
+        at, self._position = self._position, self._position + len(piece)
+        return self._patched(piece, at)
+
+    def _patched(self, piece: bytes, at: int) -> bytes:
+        place, shown = self._patch
+        first, last = max(place, at), min(place + len(shown), at + len(piece))
+        if first >= last:
+            return piece
+        return piece[: first - at] + shown[first - place : last - place] + piece[last - at :]

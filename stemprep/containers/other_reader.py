@@ -12,7 +12,13 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from stemprep.containers.libsndfile import ByteRange, DecoderStopped, ForwardFile, reason_of
+from stemprep.containers.libsndfile import (
+    NO_PATCH,
+    ByteRange,
+    DecoderStopped,
+    ForwardFile,
+    reason_of,
+)
 from stemprep.model.header import AudioFormat
 
 Values = npt.NDArray[Any]
@@ -36,8 +42,8 @@ class OtherReader:
         expected: only whether integers or floats are to be read is taken from it, and that a BW64
         is shown to the library as the RF64 that it is (ITU-R BS.2088 keeps the layout).
         """
-        kind = _AsRf64 if expected.container == "BW64" else ByteRange
-        self._range = kind(stream, 0, size_bytes)
+        patch = (0, b"RF64") if expected.container == "BW64" else NO_PATCH
+        self._range = ByteRange(stream, 0, size_bytes, patch)
         self._dtype = "float64" if expected.encoding == "float" else "int32"
         try:
             self._file = ForwardFile(self._range)
@@ -82,12 +88,3 @@ class OtherReader:
             raise DecoderStopped(reason_of(error)) from error
         self._range.raise_error()
         return got
-
-
-class _AsRf64(ByteRange):
-    """A BW64 under the name that the library knows."""
-
-    def read(self, size: int) -> bytes:
-        at = self.tell()
-        piece = super().read(size)
-        return b"RF64"[at : at + len(piece)] + piece[4 - at :] if at < 4 else piece

@@ -16,7 +16,7 @@ from stemprep.containers.protocol import OnBytes, pass_through
 from stemprep.containers.riff_chunks import UNKNOWN_SIZE, RiffMap, map_chunks, read_at
 from stemprep.containers.riff_writer import copy_audio, write_blocks
 from stemprep.containers.sound_range import locate_sound, told_together
-from stemprep.containers.wav_format import parse_format
+from stemprep.containers.wav_format import in_known_words, parse_format
 from stemprep.dsp.block import SoundBlock
 from stemprep.model.header import AudioFormat, Bext, Chunk, Cue, Header, HeaderFault, Ixml
 from stemprep.model.words import Container
@@ -53,7 +53,11 @@ def read_header(stream: BinaryIO, size_bytes: int) -> Header:
         found = f"a RIFF file of the kind {head[8:12].decode('latin-1')!r}"
         return Header(format=None, faults=(faults.unreadable(found, "the kind 'WAVE'"),))
     riff = map_chunks(stream, size_bytes)
-    audio_format, format_faults = parse_format(_format_payload(stream, riff), _KINDS[head[:4]])
+    payload = _format_payload(stream, riff)
+    audio_format, format_faults = parse_format(payload, _KINDS[head[:4]])
+    audio_format, format_faults = in_known_words(
+        stream, payload, riff.data, audio_format, format_faults
+    )
     sound = locate_sound(audio_format, riff.data, "data")
     metadata = _read_metadata(stream, riff)
     return Header(

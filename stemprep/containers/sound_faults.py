@@ -46,6 +46,18 @@ def truncated(declared: int | None, present: int, spare_bytes: int) -> HeaderFau
     )
 
 
+def cut_frame(present: int, lost: int) -> HeaderFault:
+    """Tell that a stream which states no length ends inside a frame; counts in samples."""
+    return replace(
+        truncated(None, present, 0),
+        code="frame-cut",
+        found=f"{present} samples a channel and part of a frame of {lost}",
+        required="a last frame that is whole",
+        message=f"the last frame is incomplete: behind {present:,} samples a channel the end is "
+        f"missing, at least the {lost:,} of that frame",
+    )
+
+
 def placeholder(declared: int, present_bytes: int, present: int, spare_bytes: int) -> HeaderFault:
     """Tell of size fields never written back by an interrupted or streaming writer."""
     spare = f" and {_bytes(spare_bytes)} of a broken last frame" if spare_bytes else ""

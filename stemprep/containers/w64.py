@@ -18,7 +18,7 @@ from stemprep.containers.protocol import OnBytes
 from stemprep.containers.reading_only import copy_audio, write_blocks
 from stemprep.containers.riff_chunks import read_at
 from stemprep.containers.sound_range import locate_sound, told_together
-from stemprep.containers.wav_format import parse_format
+from stemprep.containers.wav_format import in_known_words, parse_format
 from stemprep.dsp.block import SoundBlock
 from stemprep.model.header import Header
 
@@ -65,7 +65,11 @@ def _examine(stream: BinaryIO, size_bytes: int) -> Structure:
         told = faults.unreadable("a W64 file that does not say it holds sound", "the kind 'wave'")
         return Structure(header=Header(format=None, faults=(told,)))
     found = walk_chunks(stream, size_bytes, _FIRST_CHUNK, _LAYOUT)
-    audio_format, told_format = parse_format(found.payload(stream, "fmt ", 256), "W64")
+    payload = found.payload(stream, "fmt ", 256)
+    audio_format, told_format = parse_format(payload, "W64")
+    audio_format, told_format = in_known_words(
+        stream, payload, found.sound, audio_format, told_format
+    )
     sound = locate_sound(audio_format, found.sound, "data")
     found.judge_outer_size(struct.unpack_from("<Q", head, 16)[0], size_bytes, slack_bytes=7)
     bext, problem = parse_bext(found.payload(stream, "bext", _MAX_BEXT_BYTES) or b"")

@@ -7,9 +7,13 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import BinaryIO, Final
+
+import numpy as np
 
 from stemprep.containers import faults, sound_faults
+from stemprep.containers.riff_chunks import read_at
+from stemprep.containers.sound_range import DataRange
 from stemprep.model.header import AudioFormat, HeaderFault
 from stemprep.model.words import Container, Encoding
 
@@ -40,6 +44,8 @@ LOSSY: Final = {
     0x6751: "Vorbis",
 }
 
+_WIDEST_WORD_BYTES: Final = 8
+_LOOKED_AT_BYTES: Final = 1 << 16
 _ANY_SPEAKERS: Final = 0x80000000
 _INTEGER_BITS: Final = range(1, 33)
 _FLOAT_BITS: Final = (32, 64)
@@ -78,6 +84,62 @@ def parse_format(
     if fields.tag in COMPANDED or fields.tag in LOSSY:
         return _coded(fields, container)
     return _linear(fields, container)
+
+
+def in_known_words(
+    stream: BinaryIO,
+    payload: bytes | None,
+    data: DataRange | None,
+    form: AudioFormat | None,
+    told: tuple[HeaderFault, ...],
+) -> tuple[AudioFormat | None, tuple[HeaderFault, ...]]:
+    """The same format and faults, or none with one fault where the layout of words is not known."""
+    if payload is None or data is None or form is None:
+        return form, told
+    if form.encoding == "integer" and form.container_bits - form.bit_depth >= 8:
+        return _in_upper_bits(stream, data, form, told)
+    if not any(fault.code == "block-align" for fault in told):
+        return form, told
+    fault = _word_layout_fault(stream, payload, form, data)
+    return (form, told) if fault is None else (None, (fault,))
+
+
+def _in_upper_bits(
+    stream: BinaryIO, data: DataRange, form: AudioFormat, told: tuple[HeaderFault, ...]
+) -> tuple[AudioFormat | None, tuple[HeaderFault, ...]]:
+    """Valid bits are the upper ones of a word; words that are never negative hold them below."""
+    size, valid = form.container_bits // 8, -(-form.bit_depth // 8)
+    stored = read_at(stream, data.offset, min(data.present, _LOOKED_AT_BYTES))
+    words = np.frombuffer(stored[: len(stored) // size * size], np.uint8).reshape(-1, size)
+    if words[:, valid:].any() or not (words[:, valid - 1] & 0x80).any():
+        return form, told
+    packed = form.channels * valid
+    return None, (faults.word_layout(form.frame_bytes, packed, form.bit_depth, size),)
+
+
+def _word_layout_fault(
+    stream: BinaryIO, payload: bytes, form: AudioFormat, data: DataRange
+) -> HeaderFault | None:
+    """Tell of samples that lie, or may lie, in wider words than they need (24 bits in 4 bytes).
+
+    Sound decides it: packed words use every byte of a frame of the stated size, padded ones leave
+    one at zero or at their sign. None where the words are packed, whatever the frame size says.
+    """
+    (align,) = struct.unpack_from("<H", payload, 12)
+    word_bytes, spare = divmod(align, form.channels)
+    packed = form.container_bits // 8
+    if spare or not packed < word_bytes <= _WIDEST_WORD_BYTES or data.present % align:
+        return None
+    places = (0, data.present // 2 // align * align, max(0, data.present - _LOOKED_AT_BYTES))
+    for place in (each - each % align for each in places):
+        size = min(_LOOKED_AT_BYTES, data.present - place)
+        words = np.frombuffer(read_at(stream, data.offset + place, size - size % align), np.uint8)
+        words = words.reshape(-1, word_bytes)
+        high, low = words[:, packed:], words[:, : word_bytes - packed]
+        if np.isin(high, (0, 0xFF)).all() or not low.any():
+            continue
+        return None
+    return faults.word_layout(align, form.frame_bytes, form.container_bits, word_bytes)
 
 
 def build_format(audio_format: AudioFormat) -> bytes:

@@ -234,3 +234,46 @@ W64_FORMAT = other.w64_chunk(b"fmt ", STEREO[8:])
 def test_w64(chunks: tuple[bytes, ...], code: str, severity: str) -> None:
     whole = [other.w64_chunk(b"data", SHORT) if part == b"DATA" else part for part in chunks]
     assert fault(w64(*whole), code, "take.w64").severity == severity
+
+
+def wide(values: list[int]) -> bytes:
+    """24-bit values in 4 bytes each, the highest byte unused."""
+    return b"".join(value.to_bytes(3, "little", signed=True) + b"\0" for value in values)
+
+
+RISING = [(-1) ** n * n * 9973 % 8_000_000 - 4_000_000 for n in range(960)]
+
+
+@pytest.mark.parametrize("is_extensible", [False, True])
+def test_words_in_wider_frames_are_refused_with_both_readings(is_extensible: bool) -> None:
+    """24 bits in frames of 4 bytes a channel: programs differ in what they make of it."""
+    form = (
+        extensible(valid=22, mask=3, channels=2, bits=24, align=8)
+        if is_extensible
+        else fmt(channels=2, align=8)
+    )
+    content = riff(form, data(wide(RISING)))
+    told = fault(content, "word-layout")
+    assert (told.severity, told.repair) == ("fail", None)
+    assert "8 bytes" in told.message
+    assert "6" in told.message
+    assert header_of(content).format is None
+
+
+def test_a_wrong_frame_size_around_packed_words_is_still_only_a_wrong_header() -> None:
+    content = riff(fmt(channels=2, align=8), data(sound(960, channels=2)))
+    assert fault(content, "block-align").severity == "warn"
+    assert header_of(content).frames == 960
+
+
+def test_silence_in_frames_of_another_size_decides_nothing() -> None:
+    assert fault(riff(fmt(channels=2, align=8), data(bytes(4800))), "word-layout")
+    assert fault(riff(fmt(channels=2, align=8), data(bytes(4806))), "block-align")
+
+
+def test_valid_bits_that_lie_in_the_lower_part_of_their_words_are_refused() -> None:
+    """WAVEFORMATEXTENSIBLE: valid bits are left-justified in their container (from memory)."""
+    form = extensible(valid=24, mask=3, channels=2, bits=32)
+    assert fault(riff(form, data(wide(RISING))), "word-layout").severity == "fail"
+    upper = b"".join(b"\0" + value.to_bytes(3, "little", signed=True) for value in RISING)
+    assert codes(riff(form, data(upper))) == set()

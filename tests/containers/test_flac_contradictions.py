@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 
 from stemprep.model.header import HeaderFault
-from tests.containers.other_builder import codes, flac, header_of, library_file, read
+from tests.containers.other_builder import (
+    _flac_frame,
+    codes,
+    flac,
+    header_of,
+    library_file,
+    read,
+)
 
 INFO = 8  # first byte of STREAMINFO: behind 'fLaC' and the head of its block
 PACKED = INFO + 10  # rate (20 bits), channels less 1 (3), bits less 1 (5), samples (36)
@@ -103,3 +110,49 @@ def test_streaminfo_that_is_not_first_is_told() -> None:
 
 def test_frames_without_rate_and_word_length_contradict_nothing() -> None:
     assert header_of(flac(codes(16, 960) >> 16, 16), "take.flac").faults == ()
+
+
+def renumbered(content: bytes, block: int) -> bytes:
+    """STREAMINFO that states another block size; the frames keep theirs."""
+    return content[:INFO] + block.to_bytes(2, "big") * 2 + content[INFO + 4 :]
+
+
+@pytest.mark.parametrize("block", [16, 4_000, 4_608, 65_535])
+def test_a_wrong_block_size_in_the_header_loses_no_sound(block: int) -> None:
+    """RFC 9639, 8.2: what STREAMINFO states of blocks and what the frames are may differ."""
+    header, blocks = read(renumbered(whole(), block), "take.flac")
+    assert sum(each.frames for each in blocks) == header.frames == 48_000
+    assert not {fault.check for fault in header.faults} & {"truncated", "unreadable"}
+
+
+@pytest.mark.parametrize("lost", [1, 2, 100, 2_000])
+def test_a_stream_without_length_and_sum_that_is_cut_inside_its_last_frame_is_truncated(
+    lost: int,
+) -> None:
+    """As a program leaves it that writes into a pipe, and a copy that was cut."""
+    streamed = with_packed(whole(), 0, 36, 0)
+    streamed = streamed[: INFO + 18] + bytes(16) + streamed[INFO + 34 :]
+    assert "truncated" not in {fault.check for fault in header_of(streamed, "take.flac").faults}
+    header = header_of(streamed[:-lost], "take.flac")
+    told = {fault.check: fault for fault in header.faults}
+    assert told["truncated"].severity == "fail"
+    assert "incomplete" in told["truncated"].message
+    assert header.frames < 48_000
+
+
+def test_an_old_stream_of_blocks_of_any_length_is_as_long_as_its_samples() -> None:
+    """Numbered by sample without the bit that says so, as before RFC 9639 (from memory)."""
+    lengths = (192, 576, 192, 480, 576)
+    values = codes(16, sum(lengths)).astype(np.int64) >> 16
+    stored = values.astype("<i4").view(np.uint8).reshape(*values.shape, 4)[..., :2]
+    starts = np.cumsum((0, *lengths[:-1]))
+    frames = b"".join(
+        _flac_frame(stored[start : start + length], int(start), 16)
+        for start, length in zip(starts, lengths, strict=True)
+    )
+    content = flac(values, 16)
+    head = content[:INFO] + (192).to_bytes(2, "big") + (576).to_bytes(2, "big")
+    content = head + content[INFO + 4 : INFO + 34] + b"\x81\0\0\4\0\0\0\0" + frames
+    header, blocks = read(content, "take.flac")
+    assert header.faults == ()
+    assert sum(block.frames for block in blocks) == header.frames == sum(lengths)
