@@ -6,6 +6,7 @@
     |-- InputError           4   the drop is missing, unlistable or without audio
     |-- PrepareError         5   an operation could not be carried out as planned
     `-- DeliveryError        5   a package could not be published or verified
+        `-- NoRoomError      5   a disk has less room than is needed
 
 Every constructor argument goes positionally to ``super().__init__`` so that an
 error survives pickling on its way out of a worker process.
@@ -60,3 +61,7 @@ class DeliveryError(StemprepError):
     """Nothing was published, or what lies there is not what was published."""
 
     exit_code = 5
+
+
+class NoRoomError(DeliveryError):
+    """A disk has less room than what is to be written there needs; with room it goes on."""

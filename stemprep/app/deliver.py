@@ -27,7 +27,7 @@ from stemprep.engine import Engine, ProcessEngine
 from stemprep.model.finding import Finding
 from stemprep.model.package import Copy, PackageForm, Published, Receipt
 from stemprep.model.report import Report
-from stemprep.package import open_staging, publish, seal
+from stemprep.package import OpenFolder, open_staging, publish, seal
 
 
 def _own_order(prepared: Prepared) -> Order:
@@ -46,11 +46,13 @@ class Terms:
     order: names, numbers and dates the delivery; called once nothing stands against it.
     before_publishing: called with report, order and the sealed package's tag manifest sha256
            before anybody can see the package. What it raises ends the delivery.
+    open_folder: opens a destination; None: whatever its name leads to, made where it is missing.
     """
 
     job: str = ""
     order: Callable[[Prepared], Order] = _own_order
     before_publishing: Callable[[Report, Order, str], None] = _publish_at_once
+    open_folder: OpenFolder | None = None
 
 
 COMMAND_LINE = Terms()
@@ -127,7 +129,10 @@ def deliver_prepared(
         report, published = _make_package(prepared, order, home, terms, engine, on_progress)
         if published is None:
             return report
-        copies = copied(published, home, destinations, form, terms.job or order.name, on_progress)
+        copies = copied(
+            published, home, destinations, form, terms.job or order.name, on_progress,
+            terms.open_folder,
+        )  # fmt: skip
     return replace(
         report,
         package=copies[0].place,
@@ -147,7 +152,8 @@ def _make_package(
 ) -> tuple[Report, Published | None]:
     """Write, judge what was written, and publish; no package when a finding stands against it."""
     inspection, planned = prepared.inspection, prepared.planned
-    with open_staging(destination, terms.job or job_name(inspection, order)) as staging:
+    job = terms.job or job_name(inspection, order)
+    with open_staging(destination, job, terms.open_folder) as staging:
         written = write_outputs(inspection, planned, staging, engine, on_progress)
         after = judge_outputs(inspection, planned, written, engine)
         remaining, repaired = remaining_findings(

@@ -11,16 +11,23 @@ from pathlib import Path
 from stemprep.app.elsewhere import send_copy, send_zip
 from stemprep.app.places import refuse_destination, refuse_inside_drop, refuse_inside_package
 from stemprep.app.zipped import publish_zip
-from stemprep.errors import DeliveryError
+from stemprep.errors import DeliveryError, NoRoomError
 from stemprep.model.package import Copy, PackageForm, Published, Verification
 from stemprep.model.plan import OutputPlan, Plan
 from stemprep.model.session import MeasuredSession
-from stemprep.package import open_staging, replicate, told_as_delivery_error, verify_package
+from stemprep.package import (
+    OpenFolder,
+    open_staging,
+    replicate,
+    told_as_delivery_error,
+    verify_package,
+)
 from stemprep.transfer import (
     Address,
     Limits,
     OnSent,
     cautions,
+    has_no_room,
     limits_of_folder,
     limits_of_remote,
     opened_remote,
@@ -66,7 +73,8 @@ def ask(
 ) -> tuple[str, ...]:
     """Ask every destination whether the planned package fits; return what to look out for.
 
-    Raises DeliveryError, with all reasons at once, where it does not fit.
+    Raises DeliveryError, with all reasons at once, where it does not fit; NoRoomError where room is
+    all that is missing.
     """
     files = expected_sizes(planned, measured)
     total = sum(files.values()) + _OTHER_BYTES
@@ -81,7 +89,9 @@ def ask(
         for reason in refusals(item, files, name, total * max(1, on_disk[item.disk]))
     ]
     if stops:
-        raise DeliveryError("; ".join(dict.fromkeys(stops)) + "; nothing was written")
+        short = sum(has_no_room(item, total * max(1, on_disk[item.disk])) for item in limits)
+        kind = NoRoomError if short == len(stops) else DeliveryError
+        raise kind("; ".join(dict.fromkeys(stops)) + "; nothing was written")
     return tuple(dict.fromkeys(words for item in limits for words in cautions(item, files, name)))
 
 
@@ -143,9 +153,11 @@ def copied(
     form: PackageForm,
     job: str,
     on_sent: OnSent | None = None,
+    open_folder: OpenFolder | None = None,
 ) -> list[Copy]:
     """Bring a package from where it was built to every destination, and read each copy back.
 
+    open_folder: see ``open_staging``.
     Where one fails, the message names the copies that are whole, which stay.
     """
     copies: list[Copy] = []
@@ -154,7 +166,7 @@ def copied(
             copies.append(
                 proved(published)
                 if destination == home
-                else copy_to(Path(published.path), destination, form, job, on_sent)
+                else copy_to(Path(published.path), destination, form, job, on_sent, open_folder)
             )
         except DeliveryError as error:
             if not copies:
@@ -170,16 +182,18 @@ def copy_to(
     form: PackageForm,
     job: str,
     on_sent: OnSent | None = None,
+    open_folder: OpenFolder | None = None,
 ) -> Copy:
     """Copy a published package to a destination, in the form that was ordered, and read it back.
 
-    job: names the staging folder there. Raises DeliveryError as the ways there do.
+    job: names the staging folder there. open_folder: see ``open_staging``. Raises DeliveryError as
+    the ways there do.
     """
     if isinstance(destination, Address):
         send = send_copy if form == "folder" else send_zip
         return send(package, destination, on_sent)
     if form == "folder":
-        return proved(replicate(package, destination, job))
+        return proved(replicate(package, destination, job, open_folder))
     final, proof, was_there = publish_zip(package, destination)
     with told_as_delivery_error("reading the zip", final):
         sha256 = sha256_of(final)

@@ -11,6 +11,9 @@ import click
 from stemprep.cli.options import config_option, is_standard_output
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from stemprep.service.jobs import State
     from stemprep.service.store import Store
 
 _json_option = click.option(
@@ -61,13 +64,9 @@ def command(
     context.obj = config_file
     if context.invoked_subcommand is not None:
         return
-    from stemprep.errors import UsageError
-    from stemprep.service.jobs import STATES
     from stemprep.service.listing import jobs_json, jobs_text
 
-    chosen = tuple(state for state in STATES if state in states)
-    if len(chosen) < len(set(states)):
-        raise UsageError(f"no such state; give one of {', '.join(STATES)}")
+    chosen = _known_states(states)
     with _store(config_file) as store:
         found = store.jobs(chosen, newest)
     _put(jobs_text(found) if json_file is None else jobs_json(found), json_file)
@@ -92,16 +91,30 @@ def show(config_file: Path, number: int, json_file: Path | None) -> None:
 
 @command.command("retry")
 @_config_here_too
-@_numbers
+@click.option("--state", "states", metavar="STATE", multiple=True,
+              help="All jobs in this state instead of numbers.")  # fmt: skip
+@click.argument("numbers", metavar="[NUMBER]...", type=int, nargs=-1)
 @click.pass_obj
-def retry_command(config_file: Path, numbers: tuple[int, ...]) -> None:
+def retry_command(config_file: Path, states: tuple[str, ...], numbers: tuple[int, ...]) -> None:
     """Have jobs done again that were refused, set aside or given up."""
-    from stemprep.service.attending import retry
+    from stemprep.errors import UsageError
+    from stemprep.service.attending import retry, retry_all
 
+    if bool(states) == bool(numbers):
+        raise UsageError("name jobs by their numbers, or all in one state: --state set-aside")
+    chosen = _known_states(states)
     with _store(config_file, is_changed=True) as store:
         for number in numbers:
             retry(store, number, time.time())
             click.echo(f"job {number} is taken up again by the service")
+        if chosen:
+            taken, refusals = retry_all(store, chosen, time.time())
+            for number in taken:
+                click.echo(f"job {number} is taken up again by the service")
+            for refusal in refusals:
+                click.echo(f"left as it is: {refusal}")
+            if not taken and not refusals:
+                click.echo(f"no job is {' or '.join(chosen)}")
 
 
 @command.command("drop")
@@ -118,6 +131,17 @@ def drop_command(config_file: Path, numbers: tuple[int, ...]) -> None:
             click.echo(
                 f"job {number} is given up; its drop stays, and is taken again if it changes"
             )
+
+
+def _known_states(states: Collection[str]) -> tuple[State, ...]:
+    """The states by these names; UsageError for what is none."""
+    from stemprep.errors import UsageError
+    from stemprep.service.jobs import STATES
+
+    chosen = tuple(state for state in STATES if state in states)
+    if len(chosen) < len(set(states)):
+        raise UsageError(f"no such state; give one of {', '.join(STATES)}")
+    return chosen
 
 
 def _store(config_file: Path, *, is_changed: bool = False) -> Store:

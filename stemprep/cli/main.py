@@ -34,6 +34,7 @@ COMMANDS = {
     "reconcile": "Tell what came back of a package: untouched, changed, new, late.",
     "compare": "Say what changed from one package to the next.",
     "watch": "Run the service: deliver whatever is dropped into its inboxes.",
+    "places": "List the service's folders and how they stand; make them known to it, once.",
     "jobs": "Tell what became of every drop; have a job done again, or give it up.",
     "health": "Say whether the service is alive and could do its work.",
     "specs": "List the delivery specs, or print one.",

@@ -10,6 +10,7 @@ import re
 from collections.abc import Set
 
 from stemprep.intake.names import extension, folders_of
+from stemprep.model.service import PLACE_FILE
 from stemprep.naming import file_name, is_companion_file, is_system_file, is_system_folder
 
 _PEAK_EXTENSIONS = frozenset({"pk", "pkf", "asd", "ovw", "sfk", "gpk", "wfm"})
@@ -60,6 +61,8 @@ def _system_reason(path: str, name: str) -> str:
             return f"lies in {folder}, a folder the system makes by itself"
     if is_system_file(name) or is_system_folder(name):
         return "made by the system, not by a person"
+    if name == PLACE_FILE:
+        return "by it a stemprep service knows a folder again; no part of a session"
     if is_companion_file(name):
         return "the system's companion of another file; no audio, whatever its extension says"
     return ""

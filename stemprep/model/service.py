@@ -16,8 +16,10 @@ from stemprep.model.value_types import Text
 AfterDelivery = Literal["leave", "archive"]
 EngineKind = Literal["processes", "inline", "dask"]
 LogFormat = Literal["text", "json"]
-NoticeKind = Literal["received", "held-back", "delivered", "refused", "set-aside"]
+NoticeKind = Literal["received", "held-back", "away", "delivered", "refused", "set-aside"]
 NOTICE_KINDS: tuple[NoticeKind, ...] = get_args(NoticeKind)
+PLACE_FILE = ".stemprep-place"
+"""Lies in every inbox, destination and archive of a service, which knows the folder by it."""
 
 
 MAX_INBOXES = 200

@@ -10,7 +10,15 @@ from stemprep.package.byte_difference import ByteDifference, byte_difference
 from stemprep.package.check_commands import check_commands
 from stemprep.package.copying import Digests, blocks_of, read_digests
 from stemprep.package.delivered import DeliveredSound
-from stemprep.package.descriptors import TreeEntry, empty_folder, opened_file, opened_folder, walk
+from stemprep.package.descriptors import (
+    TreeEntry,
+    empty_folder,
+    make_folders,
+    opened,
+    opened_file,
+    opened_folder,
+    walk,
+)
 from stemprep.package.faults import require_space, told_as_delivery_error
 from stemprep.package.inventory import IDENTITY, identity_of, inventory
 from stemprep.package.listed_hashes import listed_hashes
@@ -34,7 +42,7 @@ from stemprep.package.shelf import (
     packages_of,
     read_log,
 )
-from stemprep.package.staging import Staging, open_staging
+from stemprep.package.staging import OpenFolder, Staging, open_staging
 from stemprep.package.verify import (
     delivered_files,
     hash_file,
@@ -54,6 +62,7 @@ __all__ = [
     "DeliveredSound",
     "Digests",
     "HashJob",
+    "OpenFolder",
     "Staging",
     "TreeEntry",
     "append_confirmation",
@@ -71,11 +80,13 @@ __all__ = [
     "listed_hashes",
     "logged_name",
     "made_with",
+    "make_folders",
     "make_parents",
     "manifest_csv",
     "manifest_json",
     "manifest_schema",
     "open_staging",
+    "opened",
     "opened_file",
     "opened_folder",
     "packages_of",

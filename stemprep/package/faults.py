@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from stemprep.errors import DeliveryError
+from stemprep.errors import DeliveryError, NoRoomError
 from stemprep.units import size_in_words
 
 _ADVICE = {
@@ -48,7 +48,7 @@ def delivery_error(
 
 
 def require_space(folder: Path, needed_bytes: int) -> None:
-    """Raise DeliveryError when the folder's disk has less room than needed.
+    """Raise NoRoomError when the folder's disk has less room than needed.
 
     A share that does not tell its size (zero blocks) is believed to have room; a full one is
     then met while writing.
@@ -57,7 +57,7 @@ def require_space(folder: Path, needed_bytes: int) -> None:
         disk = os.statvfs(folder)
     free_bytes = disk.f_bavail * disk.f_frsize
     if disk.f_blocks and free_bytes < needed_bytes:
-        raise DeliveryError(
+        raise NoRoomError(
             f"{folder}: {size_in_words(needed_bytes)} needed, {size_in_words(free_bytes)} free; "
             "free space there or deliver elsewhere; nothing was published"
         )

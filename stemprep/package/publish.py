@@ -5,6 +5,7 @@ from __future__ import annotations
 import ctypes
 import errno
 import os
+from contextlib import suppress
 from pathlib import Path
 
 from stemprep.errors import DeliveryError
@@ -15,7 +16,7 @@ from stemprep.package.copying import OUR_ALGORITHMS, Digests, blocks_of
 from stemprep.package.descriptors import TreeEntry, opened_file, opened_folder
 from stemprep.package.faults import delivery_error, told_as_delivery_error
 from stemprep.package.payload_path import PAYLOAD, path_problem, sort_key
-from stemprep.package.staging import Staging, open_staging
+from stemprep.package.staging import OpenFolder, Staging, open_staging
 from stemprep.package.verify import verify_package
 
 _AT_FDCWD = -100
@@ -32,20 +33,22 @@ def publish(staging: Staging, destination: Path, name: str) -> Published:
     """
     final = _final_place(staging, destination, name)
     try:
-        rename_exclusively(staging.root, final)
+        rename_exclusively(
+            staging.root.name, name, source_folder=staging.folder, target_folder=staging.folder
+        )
     except OSError as error:
         if error.errno not in (errno.EEXIST, errno.ENOTEMPTY, errno.ENOTDIR):
             raise delivery_error("giving the package its name", final, error) from error
         return _already_there(staging, final)
-    staging.release()
     try:
-        with opened_folder(final.parent, is_link_allowed=True) as folder:
-            os.fsync(folder)
+        os.fsync(staging.folder)
     except OSError as error:
         raise DeliveryError(
             f"{final}: the package is there, but the disk did not confirm its name "
             f"({error.strerror}); check the disk, then verify the package"
         ) from error
+    finally:
+        staging.release()
     return Published(path=str(final), name=name, tag_manifest_sha256=staging.tag_manifest_sha256)
 
 
@@ -59,10 +62,17 @@ def _final_place(staging: Staging, destination: Path, name: str) -> Path:
     return staging.destination / name
 
 
-def rename_exclusively(source: Path, target: Path) -> None:
-    """Rename a folder to a name that nothing has; the rename itself is the claim.
+def rename_exclusively(
+    source: Path | str,
+    target: Path | str,
+    *,
+    source_folder: int | None = None,
+    target_folder: int | None = None,
+) -> None:
+    """Rename a file or folder to a name that nothing has; the rename itself is the claim.
 
-    Systems without such a call check first. Should another delivery come in between, rename
+    source_folder, target_folder: descriptors that relative names count from; None: the working
+    folder. Systems without such a call check first. Should another delivery come in between, rename
     still refuses (POSIX: a folder is never renamed over one that holds something).
     """
     try:
@@ -70,15 +80,17 @@ def rename_exclusively(source: Path, target: Path) -> None:
     except (AttributeError, OSError):
         rename = None
     if rename is not None:
+        folders = [_AT_FDCWD if each is None else each for each in (source_folder, target_folder)]
         names = os.fsencode(source), os.fsencode(target)
-        if rename(_AT_FDCWD, names[0], _AT_FDCWD, names[1], _RENAME_NOREPLACE) == 0:
+        if rename(folders[0], names[0], folders[1], names[1], _RENAME_NOREPLACE) == 0:
             return
         number = ctypes.get_errno()
         if number not in (errno.EINVAL, errno.ENOSYS, errno.ENOTSUP):
             raise OSError(number, os.strerror(number), str(target))
-    if os.path.lexists(target):
+    with suppress(FileNotFoundError):
+        os.stat(target, dir_fd=target_folder, follow_symlinks=False)
         raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target))
-    source.rename(target)
+    os.rename(source, target, src_dir_fd=source_folder, dst_dir_fd=target_folder)
 
 
 def _already_there(staging: Staging, final: Path) -> Published:
@@ -119,11 +131,14 @@ def _identity(bag: Bag) -> tuple[object, ...]:
     return bag.tag_texts.get("bagit.txt"), without_bagging_date(info), lists
 
 
-def replicate(published: Path, destination: Path, job: str) -> Published:
+def replicate(
+    published: Path, destination: Path, job: str, open_folder: OpenFolder | None = None
+) -> Published:
     """Copy a published package to another destination, under the same name and protocol.
 
     Every file is compared with the package's own manifest while it is read, and read back after
-    writing. Raises DeliveryError when the package is not whole, or as open_staging and publish.
+    writing. open_folder: see ``open_staging``. Raises DeliveryError when the package is not whole,
+    or as open_staging and publish.
     """
     with (
         told_as_delivery_error("reading the package", published),
@@ -134,7 +149,7 @@ def replicate(published: Path, destination: Path, job: str) -> Published:
         if expected.keys() != bag.entries.keys():
             names = sorted(expected.keys() ^ bag.entries.keys(), key=sort_key)[:3]
             raise _not_whole(published, ", ".join(names))
-        with open_staging(destination, job) as staging:
+        with open_staging(destination, job, open_folder) as staging:
             for path in sorted(bag.entries, key=_tag_manifest_last):
                 digests = _copy(folder, bag.entries[path], staging)
                 if not expected[path].items() <= digests.by_algorithm.items():

@@ -11,7 +11,7 @@ import fcntl
 import hashlib
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
@@ -31,20 +31,27 @@ from stemprep.package.faults import require_space, told_as_delivery_error
 from stemprep.package.payload_path import PAYLOAD, checked_payload_path
 
 _NEW_FILE = os.O_RDWR | os.O_CREAT | os.O_EXCL
+_PLACE = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
+
+OpenFolder = Callable[[Path], int]
+"""Opens a destination for whoever closes the descriptor, or raises; it is then never made."""
 
 
 class Staging:
     """A staging folder; as a context manager it is removed again unless it was published.
 
     destination: the folder that the package will lie in; root: the staging folder itself.
+    folder: descriptor of the destination, from before the staging folder was made: the package
+            gets its name there, whatever the path leads to by then.
     tag_manifest_sha256: set once the package is sealed; "" before.
     """
 
     def __init__(
-        self, destination: Path, root: Path, descriptor: int, is_destination_ours: bool
+        self, destination: Path, root: Path, folder: int, descriptor: int, is_destination_ours: bool
     ) -> None:
         self.destination = destination
         self.root = root
+        self.folder = folder
         self.tag_manifest_sha256 = ""
         self._descriptor = descriptor
         self._is_destination_ours = is_destination_ours
@@ -153,6 +160,7 @@ class Staging:
                 # By hand: a worker forked meanwhile shares the lock and would keep it.
                 fcntl.flock(self._descriptor, fcntl.LOCK_UN)
             os.close(self._descriptor)
+            os.close(self.folder)
 
     def discard(self) -> None:
         """Remove the folder and all in it; after publication, nothing.
@@ -163,30 +171,47 @@ class Staging:
             return
         with suppress(OSError):  # the error that brought us here matters more
             empty_folder(self._descriptor)
-            self.root.rmdir()
+            os.rmdir(self.root.name, dir_fd=self.folder)
             if self._is_destination_ours:
                 self.destination.rmdir()
         self.release()
 
 
-def open_staging(destination: Path, job: str) -> Staging:
+def open_staging(destination: Path, job: str, open_folder: OpenFolder | None = None) -> Staging:
     """Make the staging folder of a job on the destination's own disk, for the owner alone.
 
-    A missing destination is made when its parent exists. Raises DeliveryError when the
-    destination is no folder, cannot be written, or a delivery of the same job is under way.
+    open_folder: opens the destination; None: whatever its name leads to, and a missing one is made
+    when its parent exists. Raises DeliveryError when the destination is no folder, cannot be
+    written, or a delivery of the same job is under way, and what ``open_folder`` raises.
     """
     destination = destination.absolute()
     root = destination / f".incoming-{_as_name(job)}"
+    is_ours = open_folder is None and _is_made(destination)
+    folder = _open_destination(destination) if open_folder is None else open_folder(destination)
+    try:
+        with told_as_delivery_error("making the staging folder", root):
+            return Staging(destination, root, folder, _claim(folder, root), is_ours)
+    except BaseException:
+        os.close(folder)
+        raise
+
+
+def _is_made(destination: Path) -> bool:
+    """Make a destination that is not there; False where it is."""
     with told_as_delivery_error("making it", destination):
-        is_ours = not os.path.lexists(destination)
-        if is_ours:
-            destination.mkdir()
-            with opened_folder(destination.parent, is_link_allowed=True) as parent:
-                os.fsync(parent)
+        if os.path.lexists(destination):
+            return False
+        destination.mkdir()
+        with opened_folder(destination.parent, is_link_allowed=True) as parent:
+            os.fsync(parent)
+    return True
+
+
+def _open_destination(destination: Path) -> int:
     if not destination.is_dir():
         raise DeliveryError(f"{destination}: is a file, not a folder; name a folder to deliver to")
-    with told_as_delivery_error("making the staging folder", root):
-        return Staging(destination, root, _claim(root), is_ours)
+    with told_as_delivery_error("opening it", destination):
+        return os.open(destination, _PLACE)
 
 
 def _as_name(job: str) -> str:
@@ -196,15 +221,15 @@ def _as_name(job: str) -> str:
     return hashlib.sha256(job.encode("utf-8", "surrogateescape")).hexdigest()[:32]
 
 
-def _claim(root: Path) -> int:
+def _claim(folder: int, root: Path) -> int:
     try:
-        root.mkdir(0o700)
+        os.mkdir(root.name, 0o700, dir_fd=folder)
         is_new = True
     except FileExistsError:
         is_new = False
-    descriptor = os.open(root, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
+    descriptor = os.open(root.name, _PLACE | os.O_NOFOLLOW, dir_fd=folder)
     try:
-        if not _lock(descriptor, is_new) or not _is_still_there(root, descriptor):
+        if not _lock(descriptor, is_new) or not _is_still_there(folder, root.name, descriptor):
             raise DeliveryError(
                 f"{root}: a delivery of the same job is under way; wait until it ends. "
                 "If none runs, remove that folder and deliver again"
@@ -229,9 +254,10 @@ def _lock(descriptor: int, is_new: bool) -> bool:
     return True
 
 
-def _is_still_there(root: Path, descriptor: int) -> bool:
+def _is_still_there(folder: int, name: str, descriptor: int) -> bool:
     """Tell whether the name still leads to the folder that was locked."""
-    return os.path.samestat(root.lstat(), os.fstat(descriptor))
+    named = os.stat(name, dir_fd=folder, follow_symlinks=False)
+    return os.path.samestat(named, os.fstat(descriptor))
 
 
 def _state(status: os.stat_result) -> tuple[int, int]:

@@ -8,7 +8,7 @@ that takes.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -94,14 +94,16 @@ class Arrivals:
 
     rescan_s: longest time between two looks at everything that lies in an inbox, seconds; looking
               takes longer than a three-hundredth of it only where an inbox holds very much.
+    why_away: says why the folder of an inbox is not the inbox now; "" where it is.
     """
 
     inboxes: Sequence[Inbox]
     rescan_s: float = 60.0
+    why_away: Callable[[Path], str] = lambda _: ""
     _watches: list[InboxWatch] = field(init=False)
 
     def __post_init__(self) -> None:
-        self._watches = [InboxWatch(inbox, self.rescan_s) for inbox in self.inboxes]
+        self._watches = [InboxWatch(box, self.rescan_s, self.why_away) for box in self.inboxes]
 
     def scan(self, now_s: float, hints: Collection[Hint] = ()) -> ScanResult:
         """Look wherever it is time to look.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from stemprep.errors import UsageError
@@ -48,6 +49,25 @@ def retry(store: Store, number: int, now_s: float) -> None:
     )  # fmt: skip
     if not is_moved:
         raise UsageError(f"job {number} {_why_not(store, number)}")
+
+
+def retry_all(store: Store, states: Sequence[State], now_s: float) -> tuple[list[int], list[str]]:
+    """Have all jobs in these states done again: numbers of those that are, why others are not.
+
+    Raises UsageError for a state whose jobs cannot be done again.
+    """
+    for state in states:
+        if state not in RETRIABLE:
+            can = ", ".join(sorted(RETRIABLE))
+            raise UsageError(f"jobs that are {state} cannot be done again; those can: {can}")
+    numbers, refusals = [], []
+    for job in store.jobs(tuple(states)):
+        try:
+            retry(store, job.job, now_s)
+            numbers.append(job.job)
+        except UsageError as error:
+            refusals.append(str(error))
+    return numbers, refusals
 
 
 def give_up(store: Store, number: int, now_s: float) -> None:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import stat
 from collections.abc import Mapping
 from pathlib import Path
 
 from stemprep.app.inspect import Inspection
+from stemprep.descending import FOLDER
 from stemprep.intake import open_regular
-from stemprep.package import TreeEntry, opened_file, opened_folder, read_digests, walk
+from stemprep.package import TreeEntry, opened, opened_file, read_digests, walk
 from stemprep.service.closed import ClosedError, closed_words
 from stemprep.service.looking import fingerprint, look_at, sample
 
@@ -19,18 +21,20 @@ Inventory = dict[str, str]
 ``link to TARGET``, ``special``."""
 
 
-def fingerprint_now(drop: Path, ready_marker: str | None) -> str:
+def fingerprint_now(drop: Path, ready_marker: str | None, inbox: int) -> str:
     """The fingerprint of what lies there now; "" where nothing does.
 
-    Raises ClosedError where the account may not look into it, OSError for all else.
+    inbox: descriptor of the folder that the drop lies in. Raises ClosedError where the account may
+    not look into it, OSError for all else.
     """
+    name = Path(drop.name)
     try:
-        look = look_at(drop, ready_marker)
-        return "" if look is None else fingerprint(look.identity, sample(drop))
+        look = look_at(name, ready_marker, inbox)
+        return "" if look is None else fingerprint(look.identity, sample(name, inbox))
     except FileNotFoundError:
         return ""
     except PermissionError as error:
-        os.lstat(drop)  # an inbox that cannot be entered is no closed drop
+        os.stat(name, dir_fd=inbox, follow_symlinks=False)  # no closed drop is an inbox that is
         raise ClosedError(closed_words(drop, error)) from error
 
 
@@ -65,13 +69,15 @@ def known_hashes(inspection: Inspection) -> Mapping[str, str]:
     }
 
 
-def inventory(drop: Path, known: Mapping[str, str] | None = None) -> Inventory:
-    """Everything in a drop, hashed but for what is ``known``. Raises OSError."""
+def inventory(folder: int, name: str, known: Mapping[str, str] | None = None) -> Inventory:
+    """Everything in a drop, hashed but for what is ``known``. Raises OSError.
+
+    folder: descriptor of the folder that the drop lies in.
+    """
     known = known or {}
-    if not drop.is_dir() or drop.is_symlink():
-        with opened_folder(drop.parent, is_link_allowed=True) as parent:
-            return {"": known.get(drop.name) or _sha256(parent, drop.name)}
-    with opened_folder(drop) as top:
+    if not stat.S_ISDIR(os.stat(name, dir_fd=folder, follow_symlinks=False).st_mode):
+        return {"": known.get(name) or _sha256(folder, name)}
+    with opened(folder, name, FOLDER) as top:
         return {entry.path: _told(top, entry, known) for entry in walk(top)}
 
 

@@ -9,11 +9,12 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from stemprep.errors import StemprepError
-from stemprep.model.service import Inbox, ServiceConfig
+from stemprep.model.service import ServiceConfig
 from stemprep.report.figures import plural, size
 from stemprep.service import sign_of_life
 from stemprep.service.closed import words_without_place
 from stemprep.service.jobs import Job
+from stemprep.service.place_making import place_states
 from stemprep.service.store import Store
 from stemprep.service.unattended import LastDay, Late, last_day, late, unread
 
@@ -53,7 +54,7 @@ def examine(config: ServiceConfig, now_s: float) -> Health:
     What became of single jobs is never a problem: a supervisor would start the service again,
     which mends none of them.
     """
-    problems = [*_life(config.state, now_s), *_places(config)]
+    problems = _life(config.state, now_s) + _low_space(f"state folder {config.state}", config.state)
     told = Health(jobs={})
     try:
         with Store(config.state, "read") as store:
@@ -63,6 +64,7 @@ def examine(config: ServiceConfig, now_s: float) -> Health:
                 late=late(store, now_s, LONG_WAIT_S),
                 unread=tuple(unread(store)),
             )
+            problems += _places(config, store)
     except StemprepError as error:
         problems.append(str(error))
     return replace(told, problems=tuple(problems), notes=tuple(_notes(told)))
@@ -80,50 +82,30 @@ def _life(state: Path, now_s: float) -> list[str]:
     return []
 
 
-def _places(config: ServiceConfig) -> list[str]:
-    problems = _low_space("state folder", config.state)
-    for inbox in config.inboxes:
-        problems += _readable(inbox)
-    for destination in config.destinations:
-        problems += _writable("destination", destination)
-    for archive in {inbox.archive for inbox in config.inboxes if inbox.archive is not None}:
-        problems += _writable("archive", archive)
+def _places(config: ServiceConfig, store: Store) -> list[str]:
+    """Places that are away, and those that soon will be for want of room."""
+    problems = []
+    for state in place_states(config, store):
+        if state.away:
+            problems.append(f"{state.away}; jobs that need it wait")
+        elif "inbox" in state.place.roles and not os.access(state.place.path, os.W_OK):
+            problems.append(
+                f"{state.place.shown}: cannot be written to, so no report can be laid beside a "
+                "drop; give the service write permission"
+            )
+        else:
+            problems += _low_space(state.place.shown, state.place.path)
     return problems
 
 
-def _readable(inbox: Inbox) -> list[str]:
-    try:
-        with os.scandir(inbox.path) as listing:
-            next(listing, None)
-    except OSError as error:
-        return [
-            f"inbox {inbox.path}: cannot be listed ({error.strerror}); mount its share, or give "
-            "the service read permission"
-        ]
-    if not os.access(inbox.path, os.W_OK):
-        return [
-            f"inbox {inbox.path}: cannot be written to, so no report can be laid beside a drop; "
-            "give the service write permission"
-        ]
-    return []
-
-
-def _writable(what: str, place: Path) -> list[str]:
-    if not place.is_dir():
-        return [f"{what} {place}: is not there; mount its share, or make the folder"]
-    if not os.access(place, os.W_OK):
-        return [f"{what} {place}: cannot be written to; give the service write permission"]
-    return _low_space(what, place)
-
-
-def _low_space(what: str, place: Path) -> list[str]:
+def _low_space(shown: str, place: Path) -> list[str]:
     try:
         free_bytes = shutil.disk_usage(place).free
     except OSError:
         return []
     if free_bytes >= LOW_SPACE_BYTES:
         return []
-    return [f"{what} {place}: {size(free_bytes)} free; make room, jobs wait without it"]
+    return [f"{shown}: {size(free_bytes)} free; make room, jobs wait without it"]
 
 
 def _notes(health: Health) -> list[str]:
@@ -135,7 +117,7 @@ def _notes(health: Health) -> list[str]:
             of_day = f", among them all {day.ended:,} that ended in the last day"
         notes.append(
             f"{plural(aside, 'job')} set aside after repeated faults of the machine{of_day}; "
-            "'stemprep jobs' lists them, 'stemprep jobs retry NUMBER' tries again"
+            "'stemprep jobs' lists them, 'stemprep jobs retry --state set-aside' tries all again"
         )
     notes += _unread_notes(health.unread)
     if late_ones.jobs:

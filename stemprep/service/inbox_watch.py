@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import stat
 import time
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -45,11 +45,13 @@ class InboxWatch:
 
     inbox: Inbox
     rescan_s: float
+    why_away: Callable[[Path], str] = lambda _: ""
     drops: dict[str, Watched] = field(default_factory=dict)
     _moving: set[str] = field(default_factory=set)
     _passed_over: dict[str, str] = field(default_factory=dict)
     _beside: dict[str, str] = field(default_factory=dict)
     _is_listed: bool = False
+    _top: tuple[int, int] = (-1, -1)
     _folder_time: tuple[int, int] = (-1, -1)
     _list_again_until_s: float = float("-inf")
     _list_due_s: float = float("-inf")
@@ -76,13 +78,15 @@ class InboxWatch:
             seen.trouble = self._trouble
             return seen
         try:
-            self._list_if_due(now_s, seen, is_hinted=bool(hinted))
+            self._trouble = self._why_not_there()
+            if not self._trouble:
+                self._list_if_due(now_s, seen, is_hinted=bool(hinted))
         except OSError as error:
             self._trouble = f"cannot be listed ({error.strerror}); is the share mounted?"
-            self._trouble_due_s = now_s + UNREACHABLE_PACE_S
+        if self._trouble:
+            self._trouble_due_s, self._top = now_s + UNREACHABLE_PACE_S, (-1, -1)
             seen.trouble = self._trouble
             return seen
-        self._trouble = ""
         due = {name for name in self._moving if self.drops[name].due_s <= now_s}
         due |= {name for name in hinted if name in self.drops and name not in self._moving}
         if "" in hinted:  # after a burst of lost events, not again and again
@@ -134,6 +138,15 @@ class InboxWatch:
             self._reconcile_cost_s = cost_s = time.perf_counter() - begun_s
             self._reconciled_s = now_s
             self._reconcile_due_s = now_s + max(self.rescan_s, REST_PER_RECONCILE * cost_s)
+
+    def _why_not_there(self) -> str:
+        """Say why another folder than the inbox lies there; asked when the folder is another."""
+        status = os.stat(self.inbox.path)  # noqa: PTH116 - called every second
+        top = (status.st_dev, status.st_ino)
+        if top == self._top:
+            return ""
+        self._top = top
+        return self.why_away(self.inbox.path).replace(f" {self.inbox.path}", "")
 
     def _list_if_due(self, now_s: float, seen: Seen, *, is_hinted: bool) -> None:
         status = os.stat(self.inbox.path)  # noqa: PTH116 - called every second

@@ -18,6 +18,7 @@ from stemprep.model.service import Inbox, ServiceConfig
 from stemprep.report import SessionRow, render_sessions
 from stemprep.service.jobs import Job, State
 from stemprep.service.papers import paper_beside, write_paper
+from stemprep.service.places import AwayError, OpenPlace, Places
 from stemprep.service.results import REPORT_PAGE
 from stemprep.service.store import Store
 from stemprep.service.store_faults import DamagedStoreError
@@ -34,9 +35,10 @@ _WORDS = {"set-aside": "not judged", "published": "being published"}
 class Indexes:
     """Keeps the pages of all destinations up to date; at the start none is known to be."""
 
-    def __init__(self, config: ServiceConfig, store: Store) -> None:
+    def __init__(self, config: ServiceConfig, store: Store, places: Places) -> None:
         self._config = config
         self._store = store
+        self._places = places
         self._stale = set(config.destinations)
         self._refused: set[Path] = set()
         self._due_s = 0.0
@@ -62,11 +64,13 @@ class Indexes:
             return
         for destination in sorted(self._stale):
             try:
-                if not rebuild_index(self._config, self._store, destination):
+                if not self._rebuild(destination):
                     yield "index.html in a destination is somebody else's and was left"
                 self._stale.discard(destination)
             except DamagedStoreError:
                 raise
+            except AwayError:  # the page is made when the place is back
+                self._refused.add(destination)
             except Exception as error:  # no page is worth the service
                 self._refused.add(destination)
                 yield f"index.html could not be written: {words_of(error)}"
@@ -74,14 +78,16 @@ class Indexes:
         self._rested_s = ended_s + REST_PER_PAGE * (ended_s - begun_s)
         self._due_s = max(self._rested_s, ended_s + RETRY_S if self._stale else 0.0)
 
+    def _rebuild(self, destination: Path) -> bool:
+        with self._places.opened(destination) as place:
+            is_written = rebuild_index(self._config, self._store, place)
+            place.require_same()  # else it may say that packages are not there
+            return is_written
 
-def rebuild_index(config: ServiceConfig, store: Store, destination: Path) -> bool:
-    """Write the page; False where a file that is not ours has its name.
 
-    A destination that is not there yet gets none. Raises OSError.
-    """
-    if not destination.is_dir():
-        return True
+def rebuild_index(config: ServiceConfig, store: Store, place: OpenPlace) -> bool:
+    """Write the page; False where a file that is not ours has its name. Raises OSError."""
+    destination = place.path
     inboxes = {inbox.path: inbox for inbox in config.inboxes if destination in inbox.deliver_to}
     rows = (
         _row(job, inboxes[job.inbox], destination)
@@ -89,7 +95,8 @@ def rebuild_index(config: ServiceConfig, store: Store, destination: Path) -> boo
         if job.inbox in inboxes and _stands(store, job)
     )
     page = render_sessions(destination.name or str(destination), islice(rows, MOST_ROWS))
-    return write_paper(store, destination / INDEX_FILE, _pieces(page))
+    path = destination / INDEX_FILE
+    return write_paper(store, path, _pieces(page), folder=place.descriptor)
 
 
 def _pieces(texts: Iterable[str]) -> Iterator[bytes]:

@@ -10,25 +10,19 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from stemprep.errors import DeliveryError, SpecError, UsageError
+from stemprep.service.mounts import is_share, mount_of
 
 LOCK_FILE = "service.lock"
-_SHARES = frozenset({"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "ceph", "afs", "glusterfs"})
 
 
 @contextmanager
 def state_folder(state: Path) -> Iterator[Path]:
     """Make the state folder, and hold it. Raises UsageError where another service does."""
-    try:
-        state.mkdir(mode=0o700, parents=True, exist_ok=True)
-        _require_local(state)
+    made_state_folder(state)
+    with _told(state):
         descriptor = os.open(
             state / LOCK_FILE, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600
         )
-    except OSError as error:
-        raise DeliveryError(
-            f"{state}: the state folder cannot be used ({error.strerror}); name a folder on a "
-            "local disk that may be written to"
-        ) from error
     try:
         _hold(descriptor, state)
         yield state
@@ -36,27 +30,39 @@ def state_folder(state: Path) -> Iterator[Path]:
         os.close(descriptor)
 
 
+def made_state_folder(state: Path) -> None:
+    """Make the state folder where it is missing. Raises SpecError on a share, DeliveryError."""
+    with _told(state):
+        state.mkdir(mode=0o700, parents=True, exist_ok=True)
+        _require_local(state)
+
+
+@contextmanager
+def _told(state: Path) -> Iterator[None]:
+    """Turn an OSError into a DeliveryError that says what to do."""
+    try:
+        yield
+    except OSError as error:
+        raise DeliveryError(
+            f"{state}: the state folder cannot be used ({error.strerror}); name a folder on a "
+            "local disk that may be written to"
+        ) from error
+
+
 def _require_local(state: Path) -> None:
     """Raise SpecError on a network share: neither locks nor sqlite's log can be trusted there."""
-    found = _filesystem(state)
-    if found in _SHARES or found.startswith("fuse."):
+    descriptor = os.open(state, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        mount = mount_of(descriptor)
+    finally:
+        os.close(descriptor)
+    if mount is not None and is_share(mount.kind):
         raise SpecError(
             (
-                f"{state}: the state folder lies on a network share ({found}), where two services "
-                "could work with it unseen; name a folder on a local disk as state",
+                f"{state}: the state folder lies on a network share ({mount.kind}), where two "
+                "services could work with it unseen; name a folder on a local disk as state",
             )
         )
-
-
-def _filesystem(place: Path) -> str:
-    """Kind of file system that a folder lies on, proc_pid_mountinfo(5); "" where none is told."""
-    try:
-        lines = Path("/proc/self/mountinfo").read_text(errors="surrogateescape").splitlines()
-    except OSError:
-        return ""
-    wanted = f"{os.major(place.stat().st_dev)}:{os.minor(place.stat().st_dev)}"
-    kinds = [line.rpartition(" - ")[2].split()[0] for line in lines if line.split()[2] == wanted]
-    return kinds[-1] if kinds else ""
 
 
 def _hold(descriptor: int, state: Path) -> None:

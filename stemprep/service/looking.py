@@ -63,18 +63,19 @@ class _Entry:
     status: os.stat_result | None
 
 
-def look_at(path: Path, ready_marker: str | None = None) -> Look | None:
+def look_at(path: Path, ready_marker: str | None = None, inbox: int | None = None) -> Look | None:
     """Look at the drop at ``path``, a folder or a bare file; None where nothing is there now.
 
-    Raises OSError where a folder is there that cannot be opened.
+    inbox: descriptor of the folder that ``path`` is a name in; None: by path. Raises OSError where
+    a folder is there that cannot be opened.
     """
     stillness: list[bytes] = []
     identity: list[bytes] = []
     files, size_bytes, unfinished = 0, 0, ""
     last = b""
-    is_marked = ready_marker is not None and _has_marker(path, ready_marker)
+    is_marked = ready_marker is not None and _has_marker(path, ready_marker, inbox)
     try:
-        for entry in _entries(path, ready_marker):
+        for entry in _entries(path, ready_marker, inbox):
             whole, lasting = _told(entry.status)
             stillness.append(entry.path + b"\0" + whole)
             identity.append(entry.path + b"\0" + lasting)
@@ -99,13 +100,14 @@ def look_at(path: Path, ready_marker: str | None = None) -> Look | None:
     )
 
 
-def sample(path: Path) -> bytes:
+def sample(path: Path, inbox: int | None = None) -> bytes:
     """Digest of a few places of every file: what a copy fills in later is seen without its times.
 
-    A change of an eighth of a file in one piece is always seen. Raises FileNotFoundError.
+    A change of an eighth of a file in one piece is always seen. inbox: as for ``look_at``. Raises
+    FileNotFoundError.
     """
     parts = []
-    for entry in _entries(path, None):
+    for entry in _entries(path, None, inbox):
         if entry.status is not None and stat.S_ISREG(entry.status.st_mode):
             parts.append(entry.path + b"\0" + _content(entry))
     return _digest(parts)
@@ -118,7 +120,7 @@ def unread_places(path: Path) -> list[tuple[bytes, int]]:
     count. Raises OSError where a folder is there that cannot be opened.
     """
     found: dict[bytes, int] = {}
-    for entry in _entries(path, None):
+    for entry in _entries(path, None, None):
         folder, closed, code = entry.path.rpartition(_UNLISTED)
         if closed and entry.status is None and not entry.name:
             found[folder] = int(code)
@@ -143,11 +145,16 @@ def fingerprint(identity: bytes, sampled: bytes) -> str:
     return hashlib.sha256(identity + sampled).hexdigest()
 
 
-def _has_marker(path: Path, marker: str) -> bool:
+def _has_marker(path: Path, marker: str, inbox: int | None) -> bool:
     """Tell whether the marker lies in the folder, or beside a bare file as NAME.MARKER."""
-    is_folder = path.is_dir() and not path.is_symlink()
-    place = path / marker if is_folder else path.with_name(marker_beside(path.name, marker))
-    return place.is_file() and not place.is_symlink()
+    try:
+        status = os.stat(path, dir_fd=inbox, follow_symlinks=False)
+        is_folder = stat.S_ISDIR(status.st_mode)
+        place = path / marker if is_folder else path.with_name(marker_beside(path.name, marker))
+        found = os.stat(place, dir_fd=inbox, follow_symlinks=False)
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    return stat.S_ISREG(found.st_mode)
 
 
 def marker_beside(name: str, marker: str) -> str:
@@ -155,18 +162,19 @@ def marker_beside(name: str, marker: str) -> str:
     return f"{name}.{marker.removeprefix('.')}"
 
 
-def _entries(path: Path, marker: str | None) -> Iterator[_Entry]:
+def _entries(path: Path, marker: str | None, inbox: int | None) -> Iterator[_Entry]:
     """Everything in the drop that counts; at most a little over MAX_ENTRIES entries."""
     raw = os.fsencode(path)
-    status = os.lstat(raw)
+    status = os.stat(raw, dir_fd=inbox, follow_symlinks=False)
     if not stat.S_ISDIR(status.st_mode):
-        parent = os.open(os.path.dirname(raw), FOLDER & ~os.O_NOFOLLOW)  # noqa: PTH120 - bytes
+        around = os.path.dirname(raw) or b"."  # noqa: PTH120 - bytes
+        parent = os.open(around, FOLDER & ~os.O_NOFOLLOW, dir_fd=inbox)
         try:
             yield _Entry(parent, os.path.basename(raw), b"", status)  # noqa: PTH119 - bytes
         finally:
             os.close(parent)
         return
-    top = os.open(raw, FOLDER)
+    top = os.open(raw, FOLDER, dir_fd=inbox)
     try:
         yield from _entries_below(top, os.fsencode(marker) if marker is not None else b"")
     finally:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 import time
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,12 +15,15 @@ import structlog
 from stemprep.engine import give_back_memory
 from stemprep.errors import StemprepError
 from stemprep.model.service import ServiceConfig
+from stemprep.package import opened_folder
 from stemprep.service.arrivals import Arrivals, Drop, Held, Hint, ScanResult
 from stemprep.service.engines import engine_of
 from stemprep.service.hints import Hints
 from stemprep.service.index import Indexes
 from stemprep.service.jobs import Job
 from stemprep.service.notices import Notice, Notices
+from stemprep.service.outages import Outages
+from stemprep.service.places import Places
 from stemprep.service.running import Runner
 from stemprep.service.sign_of_life import SignOfLife
 from stemprep.service.store import Store
@@ -33,6 +36,8 @@ LEASE_S = 300.0
 SHORTEST_PACE_S, LONGEST_PACE_S = 0.05, 1.0
 LOOKS_PER_SETTLING = 4
 STORE_PACE_S = 2.0
+PLACES_PACE_S, IDLE_PLACES_PACE_S = 1.0, 30.0
+"""At most so often all places are looked at; what a job does in one proves it by itself."""
 LAST_WAIT_S = 5.0
 """Running jobs are interrupted after ``stop_within_s``; this long they have to notice."""
 
@@ -53,6 +58,8 @@ class Service:
     is_once: bool = False
     clock: Callable[[], float] = time.time
     _arrivals: Arrivals = field(init=False)
+    _places: Places = field(init=False)
+    _outages: Outages = field(init=False)
     _taking: Taking = field(init=False)
     _hints: Hints = field(init=False)
     _runner: Runner = field(init=False)
@@ -66,17 +73,21 @@ class Service:
     _renew_due_s: float = 0.0
     _trouble: str = ""
     _store_due_s: float = 0.0
+    _places_due_s: float = 0.0
 
     def __post_init__(self) -> None:
-        self._arrivals = Arrivals(self.config.inboxes, self.config.rescan_s)
-        self._taking = Taking(config=self.config, store=self.store)
+        self._places = Places(self.config, self.store)
+        self._outages = Outages(config=self.config, store=self.store, places=self._places)
+        self._arrivals = Arrivals(self.config.inboxes, self.config.rescan_s, self._places.why_away)
+        self._taking = Taking(config=self.config, store=self.store, places=self._places)
         self._told = ToldInboxes(is_title_told=self.config.notices.are_titles_shown)
         self._hints = Hints(self.config.inboxes)
-        self._indexes = Indexes(self.config, self.store)
+        self._indexes = Indexes(self.config, self.store, self._places)
         self._life = SignOfLife(self.config.state)
         self._runner = Runner(
             config=self.config,
             store=self.store,
+            places=self._places,
             engine=engine_of(self.config),
             clock=self.clock,
             is_stopping=self._interrupt.is_set,
@@ -123,9 +134,9 @@ class Service:
         taken = self.store.take_back((), self.clock(), self._wait_after)
         for number in taken:
             _log().info("taken up again", job=number)
-        archives = (box.archive for box in self.config.inboxes)
-        places = [self.config.state, *self.config.destinations, *archives]
-        sweep_staging([place for place in places if place], self.store.service_id, ())
+        with opened_folder(self.config.state) as descriptor:
+            sweep_staging(descriptor, self.store.service_id)
+        self._outages.begin()
 
     def _wait_after(self, interruptions: int) -> float:
         """Two interruptions are forgiven; a job that takes the service with it has to wait."""
@@ -232,13 +243,22 @@ class Service:
         if now_s >= self._renew_due_s:
             self.store.renew(held, self.clock(), LEASE_S)
             self._renew_due_s = now_s + LEASE_S / 3
+        self._look_at_places(held)
         while len(self._active) < self.config.limits.jobs_at_once:
-            job = self.store.claim(self.clock(), LEASE_S)
+            job = self.store.claim(self.clock(), LEASE_S, self._outages.blocked)
             if job is None:
                 return
             future = pool.submit(self._runner.run, job)
             self._active[future] = job
             future.add_done_callback(lambda _: self._hints.wake())
+
+    def _look_at_places(self, held: Collection[int]) -> None:
+        """See which places are away: at once where jobs wait, else from time to time."""
+        now_s = time.monotonic()
+        is_idle = not self._outages.is_any_away and not self.store.is_any_due(self.clock())
+        if now_s >= self._places_due_s + (IDLE_PLACES_PACE_S if is_idle else 0.0):
+            self._outages.examine(self.clock(), held, is_last_look=False)
+            self._places_due_s = time.monotonic() + PLACES_PACE_S
 
     def _tell(self) -> None:
         self._forget_told()
@@ -273,7 +293,7 @@ class Service:
         """Tell whether nothing is left that time alone, or this service, would bring further."""
         if self._active or self._indexes.are_stale or not self._arrivals.is_quiet:
             return False
-        return not self.store.is_any_due(self.clock())
+        return not self.store.is_any_due(self.clock(), self._outages.blocked)
 
     def _end(self, pool: ThreadPoolExecutor) -> int:
         """Let running jobs finish for a while, then have them checkpoint."""
@@ -283,6 +303,8 @@ class Service:
             _, running = wait(running, timeout=LAST_WAIT_S)
         self._collect()
         self._taking.miss(self.clock())
+        if self.is_once:
+            self._outages.examine(self.clock(), (), is_last_look=True)
         self._tell()
         self.notices.close()
         self._forget_told()

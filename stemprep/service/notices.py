@@ -207,6 +207,7 @@ def _paragraph(notice: Notice, is_title_told: bool) -> str:
 _STATES: dict[NoticeKind, str] = {
     "received": "received",
     "held-back": "held back",
+    "away": "waiting for a place",
     "delivered": "delivered",
     "refused": "refused",
     "set-aside": "set aside",
@@ -223,6 +224,12 @@ def _told(notice: Notice) -> str:
         return (
             f"Job {number} waits: the service cannot read its drop. 'stemprep jobs show {number}' "
             "tells where and what to do; once it can be read it is taken by itself."
+        )
+    if notice.kind == "away":
+        return (
+            f"Job {number} waits, and all that need the same folder or disk with it: it is away or "
+            f"full. 'stemprep places' shows which, 'stemprep jobs show {number}' what to do. "
+            "Nothing is lost; the jobs go on by themselves once it is back."
         )
     if notice.kind == "delivered":
         return f"Job {number} was delivered; its receipt lies beside the drop.{verdict}"

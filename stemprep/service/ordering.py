@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -21,10 +22,14 @@ _TAG_MANIFEST = "tagmanifest-sha256.txt"
 
 @dataclass(slots=True)
 class Ordering:
-    """Decides one job's order; afterwards ``decided`` holds what the store is to know of it."""
+    """Decides one job's order; afterwards ``decided`` holds what the store is to know of it.
+
+    destination: descriptor of the first folder that its packages go to.
+    """
 
     store: Store
     job: Job
+    destination: int
     decided: dict[str, Any] = field(default_factory=dict)
 
     def __call__(self, prepared: Prepared) -> Order:
@@ -40,7 +45,8 @@ class Ordering:
         if not deliveries:
             return self._noted(first)
         *before, earlier = deliveries
-        if earlier.content == content and tag_hash(package_of(earlier)) == earlier.tag_sha256:
+        is_same = earlier.content == content
+        if is_same and tag_hash(earlier.package, self.destination) == earlier.tag_sha256:
             raise KnownError(earlier)
         predecessor = replace(_identity(earlier), earlier=tuple(map(_identity, before)))
         number = max(earlier.number + 1, first.number)
@@ -69,10 +75,16 @@ def package_of(job: Job) -> Path:
     return Path(job.destination) / job.package
 
 
-def tag_hash(package: Path) -> str:
-    """sha256 of a package's tag manifest; "" where there is none. Raises OSError but for that."""
+def tag_hash(package: str, folder: int) -> str:
+    """sha256 of a package's tag manifest; "" where there is none. Raises OSError but for that.
+
+    folder: descriptor of the folder that the package lies in.
+    """
     try:
-        with (package / _TAG_MANIFEST).open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
+        descriptor = os.open(
+            f"{package}/{_TAG_MANIFEST}", os.O_RDONLY | os.O_CLOEXEC, dir_fd=folder
+        )
     except (FileNotFoundError, NotADirectoryError):
         return ""
+    with open(descriptor, "rb") as stream:  # noqa: PTH123 - a descriptor
+        return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import errno
 
-from stemprep.errors import InputError, SpecError
+from stemprep.errors import InputError, NoRoomError, SpecError
 from stemprep.service.jobs import Job
+from stemprep.service.places import AwayError
 
 _MACHINE = frozenset(
     getattr(errno, name)
@@ -37,6 +38,23 @@ class KnownError(Exception):
     def __init__(self, earlier: Job) -> None:
         super().__init__(earlier)
         self.earlier = earlier
+
+
+_OUTAGE = _MACHINE - {
+    getattr(errno, name, 0) for name in ("EIO", "ENOMEM", "EMFILE", "ENFILE", "EAGAIN", "EBUSY")
+}
+"""Errors of a disk without room or a share that is gone: they end by themselves."""
+
+
+def is_outage(error: BaseException | None) -> bool:
+    """Tell whether an error comes from a place that is away or full, so that a job just waits."""
+    while error is not None:
+        if isinstance(error, AwayError | NoRoomError):
+            return True
+        if isinstance(error, OSError) and error.errno in _OUTAGE:
+            return True
+        error = error.__cause__
+    return False
 
 
 def is_about_the_drop(error: BaseException) -> bool:

@@ -6,11 +6,12 @@ import errno
 import hashlib
 import os
 import stat
-from collections.abc import Iterable
-from contextlib import suppress
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from stemprep.descending import FILE
+from stemprep.package import opened_folder
 from stemprep.service.jobs import raw_text
 from stemprep.service.store import Store
 
@@ -19,28 +20,31 @@ _LARGEST_BYTES = 64_000_000
 _LONGEST_NAME_BYTES = 200  # leaves room for an ending where names end at 255 bytes
 
 
-def write_whole(path: Path, content: bytes | Iterable[bytes]) -> None:
+def write_whole(path: Path, content: bytes | Iterable[bytes], *, folder: int | None = None) -> None:
     """Write a file so that its name never leads to half of it, not even after a power cut.
 
     Written under a hidden name, fsynced, renamed, and the folder fsynced. Whatever has the hidden
-    name is removed and never opened: it may be a pipe, or another name of somebody's file. Raises
-    OSError.
+    name is removed and never opened: it may be a pipe, or another name of somebody's file.
+    folder: descriptor of the folder that it lies in, whatever its path leads to; None: by path.
+    Raises OSError.
     """
-    hidden = path.with_name(f".{path.name}")
-    try:
-        _write_hidden(hidden, (content,) if isinstance(content, bytes) else content)
-        hidden.rename(path)
-    except BaseException:
-        with suppress(OSError):
-            hidden.unlink()
-        raise
-    sync_folder(path.parent)
+    with _folder_of(path, folder) as inside:
+        hidden = f".{path.name}"
+        try:
+            _write_hidden(inside, hidden, (content,) if isinstance(content, bytes) else content)
+            os.rename(hidden, path.name, src_dir_fd=inside, dst_dir_fd=inside)
+        except BaseException:
+            with suppress(OSError):
+                os.unlink(hidden, dir_fd=inside)
+            raise
+        os.fsync(inside)
 
 
-def _write_hidden(path: Path, pieces: Iterable[bytes]) -> None:
-    path.unlink(missing_ok=True)
+def _write_hidden(folder: int, name: str, pieces: Iterable[bytes]) -> None:
+    with suppress(FileNotFoundError):
+        os.unlink(name, dir_fd=folder)
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-    descriptor = os.open(path, flags, 0o644)
+    descriptor = os.open(name, flags, 0o644, dir_fd=folder)
     try:
         for piece in pieces:
             rest = memoryview(piece)
@@ -51,39 +55,43 @@ def _write_hidden(path: Path, pieces: Iterable[bytes]) -> None:
         os.close(descriptor)
 
 
-def sync_folder(folder: Path) -> None:
-    """Have the names in a folder on the disk. Raises OSError."""
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+@contextmanager
+def _folder_of(path: Path, folder: int | None) -> Iterator[int]:
+    """The descriptor that was given, or one of the folder that the path leads to."""
+    if folder is not None:
+        yield folder
+        return
+    with opened_folder(path.parent, is_link_allowed=True) as descriptor:
+        yield descriptor
 
 
-def write_paper(store: Store, path: Path, content: bytes | Iterable[bytes]) -> bool:
+def write_paper(store: Store, path: Path, content: bytes | Iterable[bytes], *, folder: int) -> bool:
     """Write or renew a file of the service's among other people's.
 
-    Returns False, and leaves it, where somebody else's file has that name. Raises OSError.
+    folder: descriptor of the folder that it lies in. Returns False, and leaves it, where somebody
+    else's file has that name. Raises OSError.
     """
-    is_theirs = os.path.lexists(path) and not _says_so(path)
+    is_theirs = is_there(folder, path.name) and not _says_so(path, folder)
     if not store.claim_paper(path, is_there=is_theirs):
         return False
-    write_whole(path, content)
+    write_whole(path, content, folder=folder)
     return True
 
 
-def _says_so(path: Path) -> bool:
+def _says_so(path: Path, folder: int) -> bool:
     """Tell whether a file names us as its maker: the state folder may be newer than the file."""
-    return _MAKER in (read_plain(path, _LARGEST_BYTES) or b"")
+    return _MAKER in (read_plain(path, _LARGEST_BYTES, folder=folder) or b"")
 
 
-def read_plain(path: Path, most_bytes: int) -> bytes | None:
+def read_plain(path: Path, most_bytes: int, *, folder: int | None = None) -> bytes | None:
     """Content of a regular file among other people's; None for links, pipes, and larger files.
 
-    Never waits for a pipe that takes the file's place meanwhile. Raises OSError.
+    Never waits for a pipe that takes the file's place meanwhile. folder: as for ``write_whole``.
+    Raises OSError.
     """
     try:
-        descriptor = os.open(path, FILE)
+        with _folder_of(path, folder) as inside:
+            descriptor = os.open(path.name, FILE, dir_fd=inside)
     except OSError as error:
         if error.errno in (errno.ELOOP, errno.ENOENT, errno.ENXIO):
             return None
@@ -98,11 +106,23 @@ def read_plain(path: Path, most_bytes: int) -> bytes | None:
     return content if len(content) <= most_bytes else None
 
 
-def remove_paper(store: Store, path: Path) -> None:
+def remove_paper(store: Store, path: Path, *, folder: int) -> None:
     """Remove a file that the service has written; nobody else's. Raises OSError."""
-    if store.is_our_paper(path) and path.is_file() and not path.is_symlink():
-        path.unlink()
-        sync_folder(path.parent)
+    if not store.is_our_paper(path) or not is_there(folder, path.name):
+        return
+    status = os.stat(path.name, dir_fd=folder, follow_symlinks=False)
+    if stat.S_ISREG(status.st_mode):
+        os.unlink(path.name, dir_fd=folder)
+        os.fsync(folder)
+
+
+def is_there(folder: int, name: str) -> bool:
+    """Tell whether anything has this name in an open folder. Raises OSError but for that."""
+    try:
+        os.stat(name, dir_fd=folder, follow_symlinks=False)
+    except FileNotFoundError:
+        return False
+    return True
 
 
 def paper_beside(inbox: Path, raw_name: bytes, label: str, ending: str) -> Path:

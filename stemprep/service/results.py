@@ -50,26 +50,30 @@ class Results:
         """Keep the QC report of a package that is about to appear. Raises OSError."""
         self._keep(RECEIPT_PAGE, render_html(report).encode())
 
-    def deliver(self, job: Job) -> None:
+    def deliver(self, job: Job, inbox: int) -> None:
         """Put QC report and delivery note beside the drop; an older refusal is taken away.
 
-        Raises OSError where the disk or share refuses.
+        inbox: descriptor of the folder that the drop lies in. Raises OSError where the disk or
+        share refuses.
         """
         package = package_of(job)
         kept = self.folder / f"result{RECEIPT_PAGE}"
         page = kept if kept.is_file() else package / _PAGE_INSIDE
-        self._put(RECEIPT_PAGE, page.read_bytes())
-        self._put(RECEIPT_NOTE, (package / _NOTE_INSIDE).read_bytes())
+        self._put(RECEIPT_PAGE, page.read_bytes(), inbox)
+        self._put(RECEIPT_NOTE, (package / _NOTE_INSIDE).read_bytes(), inbox)
         for ending in (REPORT_DATA, REPORT_PAGE):
-            remove_paper(self.store, self._beside(ending))
+            remove_paper(self.store, self._beside(ending), folder=inbox)
 
-    def refuse(self, report: Report) -> None:
-        """Put the report beside the drop. Raises OSError where the disk or share refuses."""
+    def refuse(self, report: Report, inbox: int) -> None:
+        """Put the report beside the drop. Raises OSError where the disk or share refuses.
+
+        inbox: as for ``deliver``.
+        """
         papers = {REPORT_DATA: render_json(report), REPORT_PAGE: render_html(report)}
         for ending, text in papers.items():
             self._keep(ending, text.encode())
         for ending, text in papers.items():
-            self._put(ending, text.encode())
+            self._put(ending, text.encode(), inbox)
 
     def forget(self) -> None:
         """Remove what was kept of a job that is delivered: package and receipt tell it all."""
@@ -90,15 +94,11 @@ class Results:
         self.folder.mkdir(parents=True, exist_ok=True)
         write_whole(self.folder / f"result{ending}", content)
 
-    def _put(self, ending: str, content: bytes) -> None:
+    def _put(self, ending: str, content: bytes, inbox: int) -> None:
         """Write beside the drop what is not there yet in just this form."""
         path = self._beside(ending)
-        if not _holds(path, content):
-            write_paper(self.store, path, content)
+        if read_plain(path, len(content), folder=inbox) != content:
+            write_paper(self.store, path, content, folder=inbox)
 
     def _beside(self, ending: str) -> Path:
         return paper_beside(self.job.inbox, self.job.raw_name, self.label, ending)
-
-
-def _holds(path: Path, content: bytes) -> bool:
-    return read_plain(path, len(content)) == content

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -31,11 +31,60 @@ from stemprep.service.jobs import Job, State
 from stemprep.service.limits import require_size, require_within
 from stemprep.service.names import INCOMING
 from stemprep.service.ordering import Ordering, package_of, tag_hash
-from stemprep.service.outcomes import ChangedError, KnownError, StoppedError, is_about_the_drop
+from stemprep.service.outages import WAITING
+from stemprep.service.outcomes import (
+    ChangedError,
+    KnownError,
+    StoppedError,
+    is_about_the_drop,
+    is_outage,
+)
+from stemprep.service.places import AwayError, OpenPlace, Places
 from stemprep.service.results import Results
 from stemprep.service.store import Store
 from stemprep.spec import load_spec, shipped_specs
 from stemprep.units import seconds_from_samples
+
+WAIT_FOR_PLACE_S = 5.0
+WAIT_FOR_ROOM_S = 60.0
+"""What only part of a job's places can tell is tried again after these; see ``outages``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobPlaces:
+    """The places of one job, held open from its beginning to its end.
+
+    inbox:        where its drop lies.
+    destinations: those of the config that are there; away: why the others are not.
+    """
+
+    inbox: OpenPlace
+    destinations: dict[Path, OpenPlace]
+    away: dict[Path, str]
+
+    @property
+    def are_same(self) -> bool:
+        """Whether none of them was away meanwhile."""
+        return all(place.is_same() for place in self._opened)
+
+    def require_same(self) -> None:
+        """Raise AwayError where one was: what was seen or not found there says nothing."""
+        for place in self._opened:
+            place.require_same()
+
+    @property
+    def _opened(self) -> tuple[OpenPlace, ...]:
+        return (self.inbox, *self.destinations.values())
+
+    def first(self, inbox: Inbox) -> OpenPlace:
+        """The destination that packages are made in. Raises AwayError."""
+        return self.destination(inbox.deliver_to[0])
+
+    def destination(self, path: Path) -> OpenPlace:
+        """One destination. Raises AwayError."""
+        if path in self.away:
+            raise AwayError(self.away[path])
+        return self.destinations[path]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +98,7 @@ class Runner:
 
     config: ServiceConfig
     store: Store
+    places: Places
     engine: Engine | None
     clock: Callable[[], float]
     is_stopping: Callable[[], bool]
@@ -58,42 +108,61 @@ class Runner:
 
         Raises DeliveryError where the store itself refuses; the claim then runs out.
         """
-        try:
-            inbox = self._inbox(job)
-            if job.state == "running":
-                job = self._publish(job, inbox)
-            if job.state == "published":
-                self._finish(job, inbox)
-        except ChangedError as found:
-            state: State = "gone" if found.is_gone else "changed"
-            self.store.move(job.job, state, self.clock(), expected=("running",))
-        except ClosedError as found:  # it is taken again once it can be read
-            self.store.move(
-                job.job, "arriving", self.clock(), expected=("running",),
-                reason=placed(job.drop, found.reason), fingerprint="", lease_until_s=0.0,
-            )  # fmt: skip
-        except StoppedError:
-            self._let_wait(job, "the service was told to end while it was worked on", wait_s=0.0)
-        except Exception as error:  # whatever it is, the job and the others go on
-            self._fail(job, error)
+        with ExitStack() as stack:
+            places: JobPlaces | None = None
+            try:
+                inbox = self._inbox(job)
+                places = self._opened(inbox, stack)
+                if job.state == "running":
+                    job = self._publish(job, inbox, places)
+                if job.state == "published":
+                    self._finish(job, inbox, places)
+            except ChangedError as found:
+                state: State = "gone" if found.is_gone else "changed"
+                self.store.move(job.job, state, self.clock(), expected=("running",))
+            except ClosedError as found:  # it is taken again once it can be read
+                self.store.move(
+                    job.job, "arriving", self.clock(), expected=("running",),
+                    reason=placed(job.drop, found.reason), fingerprint="", lease_until_s=0.0,
+                )  # fmt: skip
+            except StoppedError:
+                why = "the service was told to end while it was worked on"
+                self._let_wait(job, why, wait_s=0.0)
+            except Exception as error:  # whatever it is, the job and the others go on
+                if is_outage(error) or (places is not None and not places.are_same):
+                    self._wait_for_place(job, error)
+                else:
+                    self._fail(job, error)
+
+    def _opened(self, inbox: Inbox, stack: ExitStack) -> JobPlaces:
+        """Open the job's places for as long as it is worked on. Raises AwayError for the inbox."""
+        home = stack.enter_context(self.places.opened(inbox.path))
+        there, away = {}, {}
+        for path in inbox.deliver_to:
+            try:
+                there[path] = stack.enter_context(self.places.opened(path))
+            except AwayError as error:
+                away[path] = str(error)
+        return JobPlaces(inbox=home, destinations=there, away=away)
 
     # To the published package
 
-    def _publish(self, job: Job, inbox: Inbox) -> Job:
+    def _publish(self, job: Job, inbox: Inbox, places: JobPlaces) -> Job:
         """Deliver or refuse; returns the job as it then stands in the store."""
-        if job.tag_sha256 and tag_hash(package_of(job)) == job.tag_sha256:
-            self._complete(job, inbox)
-            return self._published(job, {})
-        if job.destination != str(inbox.deliver_to[0]):  # the config has changed meanwhile
-            self.store.set_fields(job.job, destination=str(inbox.deliver_to[0]))
+        first = places.first(inbox)
+        if job.destination != str(first.path):  # the config has changed meanwhile
+            self.store.set_fields(job.job, destination=str(first.path))
             job = self._again(job)
-        self._require_unchanged(job, inbox)
+        if job.tag_sha256 and tag_hash(job.package, first.descriptor) == job.tag_sha256:
+            self._complete(job, inbox, places)
+            return self._published(job, {})
+        self._require_unchanged(job, inbox, places)
         spec = load_spec(spec_of(job))
         results = self._results(job, inbox, spec)
-        ordering = Ordering(self.store, job)
+        ordering = Ordering(self.store, job, first.descriptor)
 
         def before_publishing(report: Report, order: Order, tag_sha256: str) -> None:
-            self._require_unchanged(job, inbox)
+            self._require_unchanged(job, inbox, places)
             self._require_going_on()
             known = replace(report, package=str(Path(job.destination) / order.name))
             results.prepare_receipt(known)
@@ -101,12 +170,13 @@ class Runner:
             self.store.set_fields(job.job, **fields)
 
         terms = Terms(
-            job=f"{self.store.service_id}-{job.job}",
+            job=self._staging_job(job),
             order=ordering,
             before_publishing=before_publishing,
+            open_folder=self.places.open_folder,
         )
         try:
-            report = self._deliver(job, inbox, spec, terms)
+            report = self._deliver(job, inbox, spec, terms, places)
         except KnownError as known:
             return self._published(job, self._fields_of(known, ordering))
         except StemprepError as error:
@@ -114,18 +184,21 @@ class Runner:
                 raise
             report = results.report_on(error)
         if report.package is None:
-            self._refuse(job, inbox, results, report)
+            self._refuse(job, inbox, results, report, places)
             return self._again(job)
-        tag_sha256 = tag_hash(Path(report.package))
-        return self._published(job, {"tag_sha256": tag_sha256})
+        package = Path(report.package).name
+        return self._published(job, {"tag_sha256": tag_hash(package, first.descriptor)})
 
-    def _refuse(self, job: Job, inbox: Inbox, results: Results, report: Report) -> None:
-        self._require_unchanged(job, inbox)
+    def _refuse(
+        self, job: Job, inbox: Inbox, results: Results, report: Report, places: JobPlaces
+    ) -> None:
+        self._require_unchanged(job, inbox, places)
         reason = unread_in(job.drop) or results.headline(report)
+        places.require_same()
         try:
-            results.refuse(report)
+            results.refuse(report, places.inbox.descriptor)
         except OSError as error:  # an inbox that cannot be written to is no reason to go on
-            if job.attempts + 1 < self.config.retries.attempts:
+            if is_outage(error) or job.attempts + 1 < self.config.retries.attempts:
                 raise
             reason += f" (no report could be put beside the drop: {error.strerror})"
         self.store.move(
@@ -133,7 +206,9 @@ class Runner:
             reason=reason, **_told(report),
         )  # fmt: skip
 
-    def _deliver(self, job: Job, inbox: Inbox, spec: DeliverySpec, terms: Terms) -> Report:
+    def _deliver(
+        self, job: Job, inbox: Inbox, spec: DeliverySpec, terms: Terms, places: JobPlaces
+    ) -> Report:
         def on_progress(done: int, total: int, path: str) -> None:
             self._require_going_on()
 
@@ -148,30 +223,34 @@ class Runner:
             is_link_followed=False,
         ) as prepared:
             if inbox.after == "archive":
-                keep_inventory(self.store.state, job, prepared.inspection)
+                keep_inventory(self.store.state, job, prepared.inspection, places.inbox.descriptor)
+            there = tuple(path for path in inbox.deliver_to if path in places.destinations)
             return deliver_prepared(
-                prepared, inbox.deliver_to, terms=terms, engine=self.engine, on_progress=on_progress
+                prepared, there, terms=terms, engine=self.engine, on_progress=on_progress
             )
 
     def _unpacking(self, job: Job, inbox: Inbox) -> Path:
         """Where a zip is unpacked: swept after a kill, and seen by all machines that read it."""
         is_shared = self.config.engine == "dask"
         place = inbox.deliver_to[0] if is_shared else self.config.state
-        return place / f"{INCOMING}{self.store.service_id}-{job.job}-unpacked"
+        return place / f"{INCOMING}{self._staging_job(job)}-unpacked"
 
-    def _complete(self, job: Job, inbox: Inbox) -> None:
-        """Bring a package that was visible before a kill to all destinations, and prove it."""
-        package = package_of(job)
-        for place in inbox.deliver_to:
-            if tag_hash(place / job.package) != job.tag_sha256:
-                replicate(package, place, f"{self.store.service_id}-{job.job}")
-            proof = verify_package(place / job.package)
-            if not (proof.is_whole and proof.is_complete):
-                first = proof.damages[0].message if proof.damages else "it is incomplete"
-                raise DeliveryError(
-                    f"{place / job.package}: published, but reading it back failed: {first}; "
-                    "check that disk, move the package away and have the job done again"
-                )
+    def _staging_job(self, job: Job) -> str:
+        return f"{self.store.service_id}-{job.job}"
+
+    def _complete(self, job: Job, inbox: Inbox, places: JobPlaces) -> None:
+        """Bring a package that was visible before a kill to what is there, and prove it."""
+        for path in inbox.deliver_to:
+            if path in places.destinations:
+                self._bring(job, places.destinations[path])
+                _prove(path / job.package)
+
+    def _bring(self, job: Job, place: OpenPlace) -> bool:
+        """Copy the package to a destination that lacks it; False where it lies there."""
+        if tag_hash(job.package, place.descriptor) == job.tag_sha256:
+            return False
+        replicate(package_of(job), place.path, self._staging_job(job), self.places.open_folder)
+        return True
 
     def _published(self, job: Job, fields: dict[str, Any]) -> Job:
         self.store.move(
@@ -186,13 +265,20 @@ class Runner:
 
     # After that
 
-    def _finish(self, job: Job, inbox: Inbox) -> None:
-        """Receipt beside the drop, then the drop to the archive where that is wanted."""
+    def _finish(self, job: Job, inbox: Inbox, places: JobPlaces) -> None:
+        """Receipt beside the drop, copies that were missed, then the drop to the archive.
+
+        Nothing is moved while a place is away that has to hold a copy.
+        """
         spec = load_spec(spec_of(job))
-        self._results(job, inbox, spec).deliver(job)
+        places.first(inbox)
+        self._results(job, inbox, spec).deliver(job, places.inbox.descriptor)
+        for path in inbox.deliver_to[1:]:
+            if self._bring(job, places.destination(path)):
+                _prove(path / job.package)
         reason = ""
         if inbox.after == "archive":
-            reason = archive_drop(self.store, job, inbox)
+            reason = archive_drop(self.store, job, inbox, self.places)
         self.store.move(
             job.job, "delivered", self.clock(), expected=("published",),
             reason=reason or job.reason, notice="delivered", lease_until_s=0.0,
@@ -200,6 +286,14 @@ class Runner:
         self._results(job, inbox, spec).forget()
 
     # When it does not go on
+
+    def _wait_for_place(self, job: Job, error: Exception) -> None:
+        """A place is away or full: wait, and count no attempt, however long that lasts."""
+        is_short = isinstance(error, AwayError)
+        self._let_wait(
+            job, f"{WAITING}{error or type(error).__name__}",
+            wait_s=WAIT_FOR_PLACE_S if is_short else WAIT_FOR_ROOM_S, interruptions=0,
+        )  # fmt: skip
 
     def _fail(self, job: Job, error: Exception) -> None:
         """A fault of the machine or ours: wait and try again, at last set it aside."""
@@ -213,16 +307,29 @@ class Runner:
         retries = self.config.retries
         if attempts < retries.attempts:
             self._let_wait(job, reason, wait_s=retries.wait_s(attempts), attempts=attempts)
-        elif current.state == "published":
+        elif current.state == "published" and not self._lacks_copy(current):
             self.store.move(
                 job.job, "delivered", now_s, expected=("published",), notice="delivered",
                 reason=f"the package is published; after that: {reason}", attempts=attempts,
             )  # fmt: skip
         else:
             self.store.move(
-                job.job, "set-aside", now_s, expected=("running",), notice="set-aside",
+                job.job, "set-aside", now_s, expected=("running", "published"), notice="set-aside",
                 reason=reason, attempts=attempts, lease_until_s=0.0,
             )  # fmt: skip
+
+    def _lacks_copy(self, job: Job) -> bool:
+        """Tell whether a destination of a published package is not known to hold it."""
+        places = [path for inbox in self.config.inboxes if inbox.path == job.inbox
+                  for path in inbox.deliver_to]  # fmt: skip
+        try:
+            for path in places:
+                with self.places.opened(path) as place:
+                    if tag_hash(job.package, place.descriptor) != job.tag_sha256:
+                        return True
+        except (OSError, AwayError):
+            return True
+        return False
 
     def _keep_trace(self, job: Job, error: Exception) -> None:
         folder = results_folder(self.store.state, job.job)
@@ -242,11 +349,14 @@ class Runner:
 
     # What all of this rests on
 
-    def _require_unchanged(self, job: Job, inbox: Inbox) -> None:
-        """Raise ChangedError unless the drop is what was announced; OSError where none can tell."""
-        found = fingerprint_now(job.drop, inbox.ready_marker)
-        if not found:
-            next(inbox.path.iterdir(), None)  # an inbox that cannot be listed is no lost drop
+    def _require_unchanged(self, job: Job, inbox: Inbox, places: JobPlaces) -> None:
+        """Raise ChangedError unless the drop is what was announced.
+
+        Raises AwayError where a place was away since the job began, for what was read or not found
+        by then says nothing, and OSError where none can tell.
+        """
+        found = fingerprint_now(job.drop, inbox.ready_marker, places.inbox.descriptor)
+        places.inbox.require_same()
         if found != job.fingerprint:
             raise ChangedError(not found)
 
@@ -283,6 +393,17 @@ class Runner:
             "audio_s": earlier.audio_s,
             "reason": f"holds the same as job {earlier.job}: no new package was made",
         }
+
+
+def _prove(package: Path) -> None:
+    """Read a published package back whole. Raises DeliveryError."""
+    proof = verify_package(package)
+    if not (proof.is_whole and proof.is_complete):
+        first = proof.damages[0].message if proof.damages else "it is incomplete"
+        raise DeliveryError(
+            f"{package}: published, but reading it back failed: {first}; "
+            "check that disk, move the package away and have the job done again"
+        )
 
 
 def results_folder(state: Path, number: int) -> Path:

@@ -22,6 +22,8 @@ from stemprep.model.service import NoticeKind
 from stemprep.service.jobs import Job, State, Step
 from stemprep.service.store_faults import store_faults
 from stemprep.service.store_rows import (
+    NOTHING_BLOCKED,
+    Blocked,
     add_notice,
     add_step,
     count_of,
@@ -32,6 +34,7 @@ from stemprep.service.store_rows import (
     seconds_of,
     state_of,
     step_of,
+    unblocked,
 )
 from stemprep.service.store_tables import STORE_FILE, Access, opened_store
 
@@ -184,13 +187,17 @@ class Store:
             ),
         )  # fmt: skip
 
-    def is_any_due(self, now_s: float) -> bool:
-        """Whether a job is to be taken up now, or would be but for a kill of the service."""
+    def is_any_due(self, now_s: float, blocked: Blocked = NOTHING_BLOCKED) -> bool:
+        """Whether a job is to be taken up now, or would be but for a kill of the service.
+
+        blocked: as for ``claim``.
+        """
+        are_free, values = unblocked(blocked)
         query = (
-            "SELECT 1 FROM jobs WHERE state IN ('waiting', 'published') "
-            "AND (attempts = 0 OR not_before_s <= ?) LIMIT 1"
+            f"SELECT 1 FROM jobs AS next WHERE state IN ('waiting', 'published') AND {are_free} "  # noqa: S608
+            "AND (attempts = 0 AND interruptions > 0 OR not_before_s <= ?) LIMIT 1"
         )
-        return bool(self.rows(query, (now_s,)))
+        return bool(self.rows(query, (*values, now_s)))
 
     def counts_by_state(self) -> dict[str, int]:
         """How many jobs are in each state that any job is in."""
@@ -270,20 +277,21 @@ class Store:
                 (*fields.values(), number),
             )
 
-    def claim(self, now_s: float, lease_s: float) -> Job | None:
+    def claim(self, now_s: float, lease_s: float, blocked: Blocked = NOTHING_BLOCKED) -> Job | None:
         """Take up the next job until ``now_s + lease_s``; None where nothing is due.
 
         What is published is finished first. A job that the service did not survive comes last.
-        No two jobs of one drop are worked on at a time.
+        No two jobs of one drop are worked on at a time. blocked: whose jobs are left alone.
         """
+        are_free, values = unblocked(blocked)
         with self._change() as connection:
             found = connection.execute(
-                "SELECT job, state FROM jobs AS next WHERE state IN ('waiting', 'published') "
-                "AND not_before_s <= ? AND lease_until_s <= ? AND NOT EXISTS ("
+                f"SELECT job, state FROM jobs AS next WHERE state IN ('waiting', 'published') "  # noqa: S608
+                f"AND {are_free} AND not_before_s <= ? AND lease_until_s <= ? AND NOT EXISTS ("
                 "SELECT 1 FROM jobs WHERE inbox = next.inbox AND raw_name = next.raw_name "
                 "AND (state = 'running' OR (state = 'published' AND lease_until_s > ?))) "
                 "ORDER BY state = 'waiting', interruptions, job LIMIT 1",
-                (now_s, now_s, now_s),
+                (*values, now_s, now_s, now_s),
             ).fetchone()
             if found is None:
                 return None

@@ -6,6 +6,7 @@ import os
 import re
 import sqlite3
 from collections.abc import Collection, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast, get_args
 
@@ -41,6 +42,27 @@ def add_notice(connection: sqlite3.Connection, number: int, kind: str) -> None:
     """Note that something is to be told; "" for nothing."""
     if kind:
         connection.execute("INSERT OR IGNORE INTO notices VALUES (?, ?)", (number, kind))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Blocked:
+    """Inboxes whose jobs cannot go on now: those to be begun, those to be finished."""
+
+    waiting: tuple[Path, ...] = ()
+    published: tuple[Path, ...] = ()
+
+
+NOTHING_BLOCKED = Blocked()
+
+
+def unblocked(blocked: Blocked) -> tuple[str, tuple[bytes, ...]]:
+    """The condition that a row of ``next`` is of no such inbox, and its values."""
+    inboxes = {"waiting": blocked.waiting, "published": blocked.published}
+    terms = [
+        f"NOT (next.state = '{state}' AND next.inbox IN ({marks(paths)}))"
+        for state, paths in inboxes.items()
+    ]
+    return " AND ".join(terms), tuple(map(os.fsencode, (*blocked.waiting, *blocked.published)))
 
 
 def row_of(job: Job) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,6 +11,8 @@ from stemprep.model.service import Inbox, ServiceConfig
 from stemprep.service.arrivals import Drop, Held
 from stemprep.service.closed import placed, words_without_place
 from stemprep.service.jobs import Job, State, Step
+from stemprep.service.papers import is_there
+from stemprep.service.places import AwayError, Places
 from stemprep.service.store import Store
 
 _TO_COME: tuple[State, ...] = ("arriving", "waiting", "set-aside")
@@ -21,6 +24,7 @@ class Taking:
 
     config: ServiceConfig
     store: Store
+    places: Places
 
     def announce(self, drop: Drop, now_s: float) -> None:
         """Note a drop that was never seen before; it may still grow, so nobody is told its size."""
@@ -66,10 +70,16 @@ class Taking:
         return numbers
 
     def miss(self, now_s: float) -> None:
-        """Close the jobs of drops that left before they were whole and still."""
-        for job in self.store.jobs(("arriving",)):
-            if not os.path.lexists(job.drop):
-                self.store.move(job.job, "gone", now_s, expected=("arriving",))
+        """Close the jobs of drops that left before they were whole and still.
+
+        In an inbox that is away nothing has left.
+        """
+        arriving = self.store.jobs(("arriving",))
+        for inbox in {job.inbox: None for job in arriving}:
+            with suppress(AwayError), self.places.opened(inbox) as home:
+                for job in arriving:
+                    if job.inbox == inbox and not is_there(home.descriptor, job.drop.name):
+                        self.store.move(job.job, "gone", now_s, expected=("arriving",))
 
     def _announce_closed(
         self, held: Held, inbox: Inbox, spec: str, latest: Job | None, now_s: float

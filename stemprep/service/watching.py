@@ -18,6 +18,7 @@ from stemprep.service.logs import set_up_logs
 from stemprep.service.loop import Service
 from stemprep.service.metrics import metrics_served
 from stemprep.service.notices import Notices
+from stemprep.service.place_making import require_made
 from stemprep.service.store import Store
 from stemprep.spec import load_service
 
@@ -28,7 +29,8 @@ HARD_END_S = 10.0
 def watch(config_file: Path, *, is_once: bool = False) -> int:
     """Run the service until SIGTERM or SIGINT, or until all is worked off; the exit code.
 
-    Raises SpecError for the config, UsageError where another service holds the state folder.
+    Raises SpecError for the config and for places that were never made, UsageError where another
+    service holds the state folder.
     """
     config = load_service(config_file)
     set_up_logs(config.log_format)
@@ -43,6 +45,7 @@ def watch(config_file: Path, *, is_once: bool = False) -> int:
         Store(config.state) as store,
         metrics_served(store, config.metrics_port) as no_metrics,
     ):
+        require_made(config, store, config_file)
         if no_metrics:
             log.warning("metrics", told=no_metrics)
         notices = Notices(addresses, is_title_told=config.notices.are_titles_shown, log=log)

@@ -5,6 +5,7 @@ from stemprep.transfer.faults import told_of_store
 from stemprep.transfer.limits import (
     Limits,
     cautions,
+    has_no_room,
     limits_of_folder,
     limits_of_remote,
     refusals,
@@ -31,6 +32,7 @@ __all__ = [
     "RemoteEntry",
     "ZippedPackage",
     "cautions",
+    "has_no_room",
     "limits_of_folder",
     "limits_of_remote",
     "opened_remote",

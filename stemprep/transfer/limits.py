@@ -125,6 +125,11 @@ def _folds(folder: Path) -> bool:
         return False
 
 
+def has_no_room(limits: Limits, total: int) -> bool:
+    """Tell whether a place has less room than ``total`` bytes; one that does not say has it."""
+    return limits.free_bytes is not None and total > limits.free_bytes
+
+
 def refusals(limits: Limits, files: Mapping[str, int], name: str, total: int) -> Iterator[str]:
     """Say in words what keeps a package out of a place, and what to do; nothing where it fits.
 
@@ -132,9 +137,10 @@ def refusals(limits: Limits, files: Mapping[str, int], name: str, total: int) ->
     will be written on that disk, other copies counted.
     """
     where = limits.shown
-    if limits.free_bytes is not None and total > limits.free_bytes:
+    if has_no_room(limits, total):
+        free = size_in_words(limits.free_bytes or 0)
         yield (
-            f"{where}: {size_in_words(total)} needed, {size_in_words(limits.free_bytes)} free; "
+            f"{where}: {size_in_words(total)} needed, {free} free; "
             "free space there or deliver elsewhere"
         )
     largest = max(files, key=lambda path: files[path], default=None)

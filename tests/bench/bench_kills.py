@@ -75,7 +75,7 @@ class Run:
         self.faults["lost"] += len(self.expected() - visible)
         self.faults["delivered twice"] += sum(count > 1 for count in delivered.values())
         self.faults["delivered twice"] += len(visible - self.expected())
-        self.faults["staging left"] += len(list(self.studio.out.glob(".*")))
+        self.faults["staging left"] += len(self.studio.staging())
 
     def begin_round(self) -> None:
         """Exchange one file of each drop."""

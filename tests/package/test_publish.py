@@ -119,7 +119,7 @@ def test_without_exclusive_rename_it_is_published(tmp_path: Path) -> None:
 
 
 def test_rename_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def refuse(source: Path, target: Path) -> None:
+    def refuse(source: str, target: str, **_: int) -> None:
         raise OSError(errno.EROFS, os.strerror(errno.EROFS))
 
     monkeypatch.setattr(publish_module, "rename_exclusively", refuse)

@@ -10,7 +10,6 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import Any
 
 from stemprep.service import afterwards, store
@@ -96,10 +95,10 @@ def archive_on_another_disk() -> Iterator[None]:
     """Have the archive refuse what is renamed into it from the inbox."""
     rename = afterwards.rename_exclusively
 
-    def refusing(source: Path, target: Path) -> None:
-        if source.name.startswith(".leaving-") and target.parent.name == "archive":
+    def refusing(source: str, target: str, *, source_folder: int, target_folder: int) -> None:
+        if source.startswith(".leaving-") and source_folder != target_folder:
             raise OSError(errno.EXDEV, os.strerror(errno.EXDEV))
-        rename(source, target)
+        rename(source, target, source_folder=source_folder, target_folder=target_folder)
 
     afterwards.rename_exclusively = refusing
     try:

@@ -9,6 +9,7 @@ from pathlib import Path
 from unittest import mock
 
 from stemprep.engine import Engine, InlineEngine, ProcessEngine
+from stemprep.model.service import PLACE_FILE
 from stemprep.service import loop
 from tests.service.studio import Studio, digests
 
@@ -36,9 +37,9 @@ def worked_off(root: Path, engine: str, drops: int, scheduler: str = "") -> Outc
         mock.patch.dict(os.environ, {"SOURCE_DATE_EPOCH": CLOCK}),
     ):
         assert studio.run() == 0
-    assert not [left for left in studio.out.iterdir() if left.name.startswith(".")]
+    assert not studio.staging()
     packages = digests(studio.out)
-    packages.pop("index.html")
+    del packages["index.html"], packages[PLACE_FILE]
     return Outcome(packages, {job.name: (job.state, job.verdict) for job in studio.jobs()})
 
 

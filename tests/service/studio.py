@@ -10,13 +10,20 @@ from pathlib import Path
 import pytest
 import structlog
 
-from stemprep.model.service import DropLimits, Inbox, Retries, ServiceConfig
+from stemprep.model.service import (
+    PLACE_FILE,
+    DropLimits,
+    Inbox,
+    Retries,
+    ServiceConfig,
+)
 from stemprep.package import verify_package
 from stemprep.service import loop, watched
 from stemprep.service.jobs import Job
 from stemprep.service.locking import state_folder
 from stemprep.service.loop import Service
 from stemprep.service.notices import Notices
+from stemprep.service.place_making import make_places
 from stemprep.service.store import Store
 from tests import signals
 
@@ -49,7 +56,9 @@ class Studio:
             retries=Retries(attempts=3, first_wait_s=0.0, longest_wait_s=0.0),
             limits=DropLimits(),
         )
-        return cls(root, config)
+        studio = cls(root, config)
+        studio.make_places()
+        return studio
 
     @property
     def inbox(self) -> Path:
@@ -69,6 +78,13 @@ class Studio:
             sound = signals.pluck(peak_dbfs=peak_dbfs, seconds=seconds, seed=10 * seed + number)
             signals.write_wav(folder / f"{part}.wav", sound)
         return folder
+
+    def make_places(self, **changes: object) -> None:
+        """Make known what the service does not know yet, as a person does once."""
+        config = replace(self.config, **changes)  # type: ignore[arg-type]
+        with state_folder(config.state), Store(config.state) as store:
+            for _ in make_places(config, store, self.root):
+                pass
 
     def run(self, **changes: object) -> int:
         """Work off what lies there; the service's exit code."""
@@ -92,6 +108,10 @@ class Studio:
             for path in self.out.iterdir()
             if not path.name.startswith(".") and path.name != "index.html"
         )
+
+    def staging(self) -> list[str]:
+        """Hidden names in the destination but for its identity."""
+        return sorted(path.name for path in self.out.glob(".*") if path.name != PLACE_FILE)
 
     def require_only_whole_packages(self) -> None:
         """What is visible in the destination is proved whole."""

@@ -27,6 +27,7 @@ from stemprep.service.jobs import Job, State
 from stemprep.service.locking import state_folder
 from stemprep.service.loop import Service
 from stemprep.service.notices import Notice, Notices, wording
+from stemprep.service.places import Places
 from stemprep.service.store import Store
 from stemprep.service.store_faults import StoreError
 from stemprep.service.taking import Taking
@@ -189,7 +190,8 @@ class Desk:
         self.arrivals = Arrivals(self.config.inboxes)
 
     def wait(self, seconds: int) -> None:
-        taking = Taking(config=self.config, store=self.store)
+        places = Places(self.config, self.store)
+        taking = Taking(config=self.config, store=self.store, places=places)
         with without_rights():
             for _ in range(seconds):
                 self.now_s += 1.0
@@ -218,7 +220,6 @@ class Desk:
 
 @pytest.fixture
 def desk(studio: Studio) -> Desk:
-    studio.config.state.mkdir()
     return Desk(studio.config, Store(studio.config.state))
 
 

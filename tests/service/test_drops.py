@@ -16,7 +16,7 @@ import jsonschema
 import pytest
 
 from stemprep.errors import UsageError
-from stemprep.model.service import DropLimits
+from stemprep.model.service import PLACE_FILE, DropLimits
 from stemprep.package import delivery_number, verify_package
 from stemprep.report import report_schema
 from stemprep.service import results
@@ -141,6 +141,7 @@ def test_drops_of_one_name_and_no_title_have_nothing_to_do_with_each_other(tmp_p
     (only,) = studio.config.inboxes
     (tmp_path / "in2").mkdir()
     studio.config = replace(studio.config, inboxes=(only, replace(only, path=tmp_path / "in2")))
+    studio.make_places()
     shutil.move(studio.drop("mixes", seed=1), tmp_path / "in2")
     studio.run()
     studio.drop("mixes", seed=2)
@@ -239,9 +240,10 @@ def test_a_delivered_drop_is_moved_to_the_archive(tmp_path: Path, is_far: bool) 
     assert (archive / "Lantern/empty").is_dir()
     assert (archive / "Lantern/again.wav").is_symlink()
     assert sorted(path.name for path in studio.inbox.iterdir()) == [
+        PLACE_FILE,
         "Lantern.receipt.html", "Lantern.receipt.txt",
     ]  # fmt: skip
-    assert [path.name for path in archive.iterdir()] == ["Lantern"]
+    assert sorted(path.name for path in archive.iterdir()) == [PLACE_FILE, "Lantern"]
 
 
 def test_drops_of_one_name_in_the_archive(tmp_path: Path) -> None:
@@ -250,6 +252,7 @@ def test_drops_of_one_name_in_the_archive(tmp_path: Path) -> None:
         studio.drop("Lantern", seed=seed)
         assert studio.run() == 0
     assert sorted(path.name for path in (tmp_path / "archive").iterdir()) == [
+        PLACE_FILE,
         "Lantern", "Lantern_2",
     ]  # fmt: skip
     assert studio.packages() == ["Lantern_mastering_01", "Lantern_mastering_02"]
@@ -295,10 +298,10 @@ def test_a_drop_that_cannot_be_moved_keeps_its_name(
     before = digests(drop)
     rename = package.rename_exclusively
 
-    def refusing(source: Path, target: Path) -> None:
-        if target.parent.name == "archive":
+    def refusing(source: str, target: str, *, source_folder: int, target_folder: int) -> None:
+        if source_folder != target_folder:
             raise OSError(number, os.strerror(number))
-        rename(source, target)
+        rename(source, target, source_folder=source_folder, target_folder=target_folder)
 
     monkeypatch.setattr(afterwards, "rename_exclusively", refusing)
     for _ in range(2):
@@ -319,11 +322,11 @@ def test_a_drop_that_cannot_be_emptied_is_not_copied_to_another_disk(
     studio = Studio.built(tmp_path, after="archive", archive=tmp_path / "archive")
     drop = studio.drop("Lantern")
     before = digests(drop)
-    monkeypatch.setattr(afterwards, "_may_empty", lambda folder: not folder.is_dir())
+    monkeypatch.setattr(afterwards._Move, "_may_empty", lambda *_: False)
     with archive_on_another_disk():
         assert studio.run() == 0
     assert digests(drop) == before
-    assert not list((tmp_path / "archive").iterdir())
+    assert [path.name for path in (tmp_path / "archive").iterdir()] == [PLACE_FILE]
     assert not list(studio.inbox.glob(".leaving-*"))
     assert "the right to write into the drop" in studio.jobs()[0].reason
 
@@ -397,6 +400,7 @@ def test_a_lost_state_folder_makes_nothing_twice(studio: Studio) -> None:
     studio.run()
     before = digests(studio.out / "Lantern_mastering_01")
     shutil.rmtree(studio.config.state)
+    studio.make_places()
     assert studio.run() == 0
     assert studio.states() == {"Lantern": "delivered"}
     assert studio.packages() == ["Lantern_mastering_01"]
@@ -408,6 +412,7 @@ def test_our_own_papers_are_known_without_the_state_folder(studio: Studio) -> No
     cut_file(drop)
     studio.run()
     shutil.rmtree(studio.config.state)
+    studio.make_places()
     cut_file(drop, "Snare.wav")
     studio.run()
     assert "Snare.wav" in (studio.inbox / "Ferry.report.html").read_text()
@@ -437,14 +442,14 @@ def test_an_inbox_that_cannot_be_written_to_still_has_its_verdict(
 ) -> None:
     cut_file(studio.drop("Ferry"))
 
-    def read_only(*_: object) -> None:
-        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+    def closed(*_: object, **__: object) -> None:
+        raise OSError(errno.EACCES, os.strerror(errno.EACCES))
 
-    monkeypatch.setattr(results, "write_paper", read_only)
+    monkeypatch.setattr(results, "write_paper", closed)
     assert studio.run() == 0
     (job,) = studio.jobs()
     assert (job.state, job.verdict, job.attempts) == ("refused", "fail", 2)
-    assert "no report could be put beside the drop: Read-only file system" in job.reason
+    assert "no report could be put beside the drop: Permission denied" in job.reason
     assert (studio.config.state / "results/1/result.report.html").is_file()
 
 
@@ -457,6 +462,7 @@ def test_the_example_config_works(tmp_path: Path) -> None:
     hasty = tuple(replace(inbox, settle_s=0.0) for inbox in config.inboxes)
     studio = Studio.built(tmp_path)
     studio.config = replace(config, inboxes=hasty)
+    studio.make_places()
     for inbox, seed in (("mastering", 1), ("archive", 2)):
         shutil.move(studio.drop("Lantern", seed=seed), tmp_path / "inbox" / inbox)
     assert studio.run() == 0
@@ -475,8 +481,8 @@ def test_a_destination_that_is_exchanged_while_a_job_waits(studio: Studio) -> No
         assert studio.run() == 5
     (only,) = studio.config.inboxes
     moved = replace(only, deliver_to=(studio.root / "elsewhere",))
-    with Store(studio.config.state, "write") as store:
-        retry(store, next(job.job for job in studio.jobs() if job.state == "set-aside"), 0.0)
+    assert [job.attempts for job in studio.jobs() if job.name == "Lantern"] == [0]
+    studio.make_places(inboxes=(moved,))
     assert studio.run(inboxes=(moved,)) == 0
     assert verify_package(studio.root / "elsewhere/Lantern_mastering_01").is_whole
     assert studio.packages() == []

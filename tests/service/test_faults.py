@@ -13,6 +13,8 @@ import pytest
 
 from stemprep.errors import DeliveryError
 from stemprep.service import store
+from stemprep.service.attending import retry_all
+from stemprep.service.store import Store
 from stemprep.work import write as work_write
 from tests.service.dying import publish_module
 from tests.service.faults import Fault, injected
@@ -41,30 +43,58 @@ def test_a_fault_at_every_write_fsync_and_commit(tmp_path: Path, code: int) -> N
         assert studio.states() == {"Lantern": "delivered"}
         assert studio.packages() == ["Lantern_mastering_01"]
         studio.require_only_whole_packages()
-        assert not list(studio.out.glob(".*"))
+        assert not studio.staging()
         assert digests(drop) == expected
         number, is_met = number + 1, fault.is_met
     assert number > 70  # it really failed that often
 
 
-def test_a_disk_that_stays_full(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@contextmanager
+def every_write_fails(code: int) -> Iterator[None]:
+    def failing(*_: object) -> int:
+        raise OSError(code, os.strerror(code))
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(work_write.HashedFile, "write", failing)
+        yield
+
+
+@pytest.mark.parametrize("code", [errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.ESTALE])
+def test_an_outage_that_stays_counts_no_attempt(tmp_path: Path, code: int) -> None:
+    """A full disk or a lost share ends some day: the job waits, tells why, and goes on alone."""
+    studio = Studio.built(tmp_path)
+    drop = studio.drop("Lantern", seconds=0.02)
+    expected = digests(drop)
+    with every_write_fails(code):
+        for _ in range(5):
+            assert studio.run() == 5
+            (job,) = studio.jobs()
+            assert (job.state, job.attempts) == ("waiting", 0)
+            assert os.strerror(code) in job.reason
+    assert studio.packages() == []
+    assert not studio.staging()
+    assert studio.run() == 0
+    assert studio.states() == {"Lantern": "delivered"}
+    assert digests(drop) == expected
+
+
+def test_a_disk_that_stays_broken(tmp_path: Path) -> None:
     """The job is set aside after its attempts, tells why, and is done when a person wants it."""
     studio = Studio.built(tmp_path)
     drop = studio.drop("Lantern", seconds=0.02)
     expected = digests(drop)
-
-    def full(*_: object) -> int:
-        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-
-    with monkeypatch.context() as patched:
-        patched.setattr(work_write.HashedFile, "write", full)
+    with every_write_fails(errno.EIO):
         assert studio.run() == 5
     (job,) = studio.jobs()
     assert (job.state, job.attempts) == ("set-aside", 3)
-    assert "the disk is full" in job.reason
+    assert "the disk reported a fault" in job.reason
     assert studio.packages() == []
     assert studio.run() == 0  # nothing new has failed
     assert studio.states() == {"Lantern": "set-aside"}
+    with Store(studio.config.state, "write") as opened:
+        assert retry_all(opened, ("set-aside",), 0.0) == ([1], [])
+    assert studio.run() == 0
+    assert studio.states() == {"Lantern": "delivered"}
     assert digests(drop) == expected
 
 
@@ -109,13 +139,13 @@ def recorded(monkeypatch: pytest.MonkeyPatch) -> Iterator[Recorder]:
         fsync(descriptor)
         recorder.add("fsync", path_of(descriptor))
 
-    def on_rename(source: object, target: object, **named: Any) -> None:
-        rename(source, target, **named)  # type: ignore[arg-type]
-        recorder.add("rename", target)
+    def on_rename(source: str, target: str, **named: Any) -> None:
+        rename(source, target, **named)
+        recorder.add("rename", f"{path_of(named['dst_dir_fd'])}/{target}")
 
-    def on_final(source: Path, target: Path) -> None:
-        final(source, target)
-        recorder.add("rename", target)
+    def on_final(source: str, target: str, **named: int) -> None:
+        final(source, target, **named)
+        recorder.add("rename", f"{path_of(named['target_folder'])}/{target}")
 
     def on_move(self: Any, number: int, state: Any, /, *rest: Any, **named: Any) -> bool:
         recorder.add("commit", state)

@@ -14,9 +14,10 @@ import pytest
 from click.testing import CliRunner, Result
 
 from stemprep.cli.main import main
-from stemprep.model.service import Inbox, ServiceConfig
+from stemprep.model.service import PLACE_FILE, Inbox, ServiceConfig
 from stemprep.service.health import SILENT_S, Health, examine
 from stemprep.service.jobs import Job, State
+from stemprep.service.place_making import make_places
 from stemprep.service.sign_of_life import FILE, SignOfLife
 from stemprep.service.store import Store
 
@@ -25,10 +26,12 @@ from stemprep.service.store import Store
 def config(tmp_path: Path) -> ServiceConfig:
     for name in ("in", "out", "state"):
         (tmp_path / name).mkdir()
-    Store(tmp_path / "state").close()
     SignOfLife(tmp_path / "state").give()
     inbox = Inbox(path=tmp_path / "in", specs=("base",), deliver_to=(tmp_path / "out",))
-    return ServiceConfig(state=tmp_path / "state", inboxes=(inbox,))
+    config = ServiceConfig(state=tmp_path / "state", inboxes=(inbox,))
+    with Store(tmp_path / "state") as store:
+        assert [state.away for state in make_places(config, store, tmp_path)] == ["", ""]
+    return config
 
 
 def looked_at(config: ServiceConfig, later_s: float = 0.0) -> Health:
@@ -56,11 +59,15 @@ def test_the_sign_is_given_every_few_seconds_only(tmp_path: Path) -> None:
 
 
 def test_a_missing_inbox_or_destination_is_told(config: ServiceConfig, tmp_path: Path) -> None:
-    (tmp_path / "in").rmdir()
-    (tmp_path / "out").rmdir()
-    told = "\n".join(looked_at(config).problems)
-    assert f"inbox {tmp_path / 'in'}: cannot be listed" in told
-    assert f"destination {tmp_path / 'out'}: is not there" in told
+    shutil.rmtree(tmp_path / "in")
+    (tmp_path / "out" / PLACE_FILE).unlink()
+    inbox, destination = looked_at(config).problems
+    assert inbox == (
+        f"inbox {tmp_path / 'in'} is away: it is not there; mount its share; jobs that need it wait"
+    )
+    assert destination.startswith(
+        f"destination {tmp_path / 'out'} is away: another folder lies there, without the identity"
+    )
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")
@@ -203,7 +210,7 @@ def test_the_command_tells_in_words_json_and_exit_code(
     assert (well.return_value, well.output) == (0, "The service is well. No jobs yet.\n")
     quiet = CliRunner().invoke(main, [*asked, "--quiet"], standalone_mode=False)
     assert quiet.output == ""
-    (tmp_path / "out").rmdir()
+    shutil.rmtree(tmp_path / "out")
     ill = CliRunner().invoke(main, [*asked, "--json", "-"], standalone_mode=False)
     assert ill.return_value == 5
     assert json.loads(ill.output)["is_well"] is False

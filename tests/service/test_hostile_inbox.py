@@ -14,6 +14,7 @@ import pytest
 from stemprep.service import afterwards, running
 from stemprep.service.drops import inventory
 from stemprep.service.papers import read_plain, write_whole
+from stemprep.service.places import OpenPlace, Place, Role
 from tests.service.studio import Studio, hurry
 
 
@@ -105,14 +106,25 @@ def test_a_trap_under_the_name_of_a_leaving_drop(studio: Studio, trap: str) -> N
     assert (outside / "Kick.wav").read_bytes() == b"secret"
 
 
+def opened(path: Path, role: Role) -> OpenPlace:
+    descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY)  # open until the tests end
+    return OpenPlace(place=Place(path=path, roles=(role,)), descriptor=descriptor, mount=0)
+
+
 def move(studio: Studio, expected: dict[str, str]) -> afterwards._Move:
     return afterwards._Move(
-        drop=studio.inbox / "ferry",
-        leaving=studio.inbox / ".leaving-1",
-        target=studio.root / "archive" / "ferry",
+        home=opened(studio.inbox, "inbox"),
+        shelf=opened(studio.root / "archive", "archive"),
+        drop="ferry",
+        leaving=".leaving-1",
+        target="ferry",
         job="job",
         expected=expected,
     )
+
+
+def inventory_of(path: Path) -> dict[str, str]:
+    return inventory(opened(path.parent, "inbox").descriptor, path.name)
 
 
 def test_a_folder_exchanged_for_a_link_leads_no_removal_outside(
@@ -123,11 +135,11 @@ def test_a_folder_exchanged_for_a_link_leads_no_removal_outside(
     for folder in (outside, leaving / "takes", studio.root / "archive" / "ferry" / "takes"):
         folder.mkdir(parents=True)
         (folder / "Kick.wav").write_bytes(b"sound")
-    expected = inventory(leaving)
+    expected = inventory_of(leaving)
 
-    def exchanged(path: Path) -> dict[str, str]:
-        found = inventory(path)
-        if path == leaving:
+    def exchanged(folder: int, name: str) -> dict[str, str]:
+        found = inventory(folder, name)
+        if name == leaving.name:
             (leaving / "takes").rename(studio.root / "elsewhere")
             (leaving / "takes").symlink_to(outside)
         return found
@@ -143,7 +155,7 @@ def test_a_file_that_grew_after_it_was_copied_is_not_removed(studio: Studio) -> 
     target.parent.mkdir()
     for path in (leaving, target):
         path.write_bytes(b"sound")
-    expected = inventory(leaving)
+    expected = inventory_of(leaving)
     leaving.write_bytes(b"sound and more")
     assert "not what was delivered" in move(studio, expected).carry_out()
     assert leaving.read_bytes() == b"sound and more"

@@ -117,7 +117,7 @@ def test_ended_in_the_middle_and_started_again(studio: Studio) -> None:
     assert all(json.loads(line)["event"] for line in log.splitlines())
     assert len(studio.packages()) == 20
     studio.require_only_whole_packages()
-    assert not list(studio.out.glob(".*"))
+    assert not studio.staging()
 
 
 def test_killed_with_its_workers_and_started_again(studio: Studio) -> None:
@@ -131,7 +131,7 @@ def test_killed_with_its_workers_and_started_again(studio: Studio) -> None:
     assert stemprep(studio, "watch", "--once").returncode == 0
     assert studio.packages() == ["Reel-0_mastering_01", "Reel-1_mastering_01"]
     studio.require_only_whole_packages()
-    assert not list(studio.out.glob(".*"))
+    assert not studio.staging()
 
 
 def test_a_person_steps_in_while_the_service_runs(studio: Studio) -> None:
