@@ -18,7 +18,7 @@ from stemprep.package.bag import DELIVERY_LABEL, SOFTWARE_AGENT
 from stemprep.package.copying import Digests
 from stemprep.package.descriptors import TreeEntry, opened_file, opened_folder, walk
 from stemprep.package.faults import told_as_delivery_error
-from stemprep.package.payload_path import PAYLOAD, decode_path, path_problem
+from stemprep.package.payload_path import PAYLOAD, decode_path, path_problem, without_dot
 
 MAX_TAG_BYTES = 64 << 20
 """All tag files of one package that are read, together; the largest list of ours has a fourth."""
@@ -178,7 +178,7 @@ def _parse(name: str, lines: Iterable[str]) -> Listing:
             )
             break
         match = _LINE.fullmatch(line)
-        path = decode_path(match[2]) if match else ""
+        path = without_dot(decode_path(match[2])) if match else ""
         if match is None or len(match[1]) != length:
             listing.faults.append(f"line {number} is not '<{algorithm}>  <path>'")
         elif problem := path_problem(path):
@@ -221,11 +221,28 @@ def delivery_number(package: Path) -> int:
     return int(found[1])
 
 
+def fetch_faults(bag: Bag) -> list[str]:
+    """What in fetch.txt points out of the payload, in words (RFC 8493, 2.2.3 and 5.3)."""
+    lines = islice(_lines(bag.tag_texts.get("fetch.txt", "")), MAX_LISTED)
+    told: list[str] = []
+    for number, line in enumerate(lines, 1):
+        parts = line.split(maxsplit=2)
+        path = without_dot(decode_path(parts[2])) if len(parts) == 3 else None
+        if path is None:
+            continue
+        problem = path_problem(path)
+        if problem is None and not path.startswith(f"{PAYLOAD}/"):
+            problem = "lies outside the payload"
+        if problem is not None and len(told) < MAX_LINE_FAULTS:
+            told.append(f"line {number}: {path!r} {problem}")
+    return told
+
+
 def fetch_paths(bag: Bag, wanted: Set[str]) -> frozenset[str]:
     """Which of the wanted paths fetch.txt says lie elsewhere; nothing is ever fetched here."""
     lines = islice(_lines(bag.tag_texts.get("fetch.txt", "")), MAX_LISTED)
     fields = (line.split(maxsplit=2) for line in lines)
-    paths = (decode_path(parts[2]) for parts in fields if len(parts) == 3)
+    paths = (without_dot(decode_path(parts[2])) for parts in fields if len(parts) == 3)
     return frozenset(path for path in paths if path in wanted)
 
 

@@ -23,6 +23,13 @@ def path_problem(path: str) -> str | None:
     return None
 
 
+def without_dot(path: str) -> str:
+    """The same path without ``./`` in front, as common tools and older bags write it."""
+    while path.startswith("./"):
+        path = path[2:]
+    return path
+
+
 def checked_payload_path(path: str) -> str:
     """Return a path relative to the payload unchanged, or raise DeliveryError.
 

@@ -25,6 +25,7 @@ from stemprep.package.bag_reading import (
     Listing,
     ReadLimited,
     Unreadable,
+    fetch_faults,
     fetch_paths,
     read_bag,
     read_limited,
@@ -140,7 +141,7 @@ def _verified(bag: Bag, shown: str, hash_all: HashAll, read: ReadLimited) -> Ver
     listings = [as_on_disk(item, forms) for item in sound or bag.payload_listings]
     payload, results = _check_payload(bag, listings, hash_all)
     unread = {name: tag_damage(name, _TOO_LARGE) for name in bag.unread}
-    damages = {**payload, **unread, **tags, **_unlistable(bag)}
+    damages = {**payload, **unread, **tags, **_unlistable(bag), **_leading_out(bag)}
     results |= tag_results
     trusted = [*listings, *(item for item in bag.tag_listings if item.file not in damages)]
     delivered = _delivered(read, damages)
@@ -171,6 +172,15 @@ def _verified(bag: Bag, shown: str, hash_all: HashAll, read: ReadLimited) -> Ver
         lists=dict(bag.list_digests),
         commands=place.commands,
     )
+
+
+def _leading_out(bag: Bag) -> dict[str, Damage]:
+    """A fetch.txt that would write outside the payload; whoever follows it could be harmed."""
+    told = fetch_faults(bag)
+    if not told:
+        return {}
+    words = f"{'; '.join(told[:3])}: do not let any program fetch what it names"
+    return {"fetch.txt": tag_damage("fetch.txt", words)}
 
 
 def _delivered(read: ReadLimited, damages: Mapping[str, Damage]) -> dict[str, DeliveredSound]:

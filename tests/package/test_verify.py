@@ -477,3 +477,35 @@ def test_a_list_that_is_too_large_is_not_hashed(
     assert "manifest-sha512.txt" not in hashed
     assert "bagit.txt" in hashed
     assert named(result)["manifest-sha512.txt"] == "tag"
+
+
+def small_bag(folder: Path, *, listed: str = "data/take.wav", fetch: str | None = None) -> Path:
+    """A bag of one file, by hand; ``listed``: how its list names it."""
+    (folder / "data").mkdir(parents=True)
+    (folder / "data/take.wav").write_bytes(b"sound")
+    (folder / "bagit.txt").write_text("BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n")
+    digest = hashlib.sha256(b"sound").hexdigest()
+    (folder / "manifest-sha256.txt").write_text(f"{digest}  {listed}\n")
+    if fetch is not None:
+        (folder / "fetch.txt").write_text(f"https://invented.example/take 5 {fetch}\n")
+    return folder
+
+
+@pytest.mark.parametrize(
+    "place", ["../../take.wav", "/srv/take.wav", "~/take.wav", "C:\\take.wav", "bagit.txt"]
+)
+def test_a_fetch_list_that_leads_out_of_the_payload_is_refused(place: str, tmp_path: Path) -> None:
+    """RFC 8493, 5.3: such paths are a way to overwrite files of the machine that fetches."""
+    proof = verify_package(small_bag(tmp_path / "bag", fetch=place))
+    assert not proof.is_whole
+    (damage,) = proof.damages
+    assert damage.path == "fetch.txt"
+    assert repr(place) in damage.message
+    assert verify_package(small_bag(tmp_path / "good", fetch="data/take.wav")).is_whole
+
+
+def test_a_list_whose_paths_begin_with_a_dot_is_read(tmp_path: Path) -> None:
+    """As common tools wrote them into bags before RFC 8493 (BagIt 0.96, conformance suite)."""
+    assert verify_package(small_bag(tmp_path / "bag", listed="./data/take.wav")).is_whole
+    proof = verify_package(small_bag(tmp_path / "worse", listed="./../data/take.wav"))
+    assert not proof.is_whole
