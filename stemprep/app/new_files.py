@@ -22,6 +22,8 @@ from stemprep.work.far_spill import measure_far_spill
 from stemprep.work.lags import measure_spill
 
 _NOT_PLAYED: frozenset[Role] = frozenset({"click", "document"})
+MOST_LEAK_DB = -6.0
+"""What lies nearer under a take than this is played there: percussion resembles a click."""
 CONFIRMED_S = 0.02
 """So near to a place that was found far off, the closer look has to find the spill."""
 
@@ -36,6 +38,7 @@ def placed_files(
     """Place every new file by its time reference, its start, or the mix that leaked into it."""
     takes = _measured_near(takes_of(files, manifest, sounds), sounds, engine)
     takes = _measured_far(takes, sounds, engine)
+    takes = _measured_others(takes, sounds, engine)
     heard = [number for number, take in enumerate(takes) if _is_speed_asked(take)]
     takes = with_speeds(takes, heard, sounds, engine)
     return tuple(_placed(take, derived) for take in takes)
@@ -81,10 +84,39 @@ def _measured_far(takes: Sequence[Take], sounds: Sounds, engine: Engine) -> list
     return results
 
 
+def _measured_others(takes: Sequence[Take], sounds: Sounds, engine: Engine) -> list[Take]:
+    """Where the mix was found nowhere, look for what else was sent to be played to.
+
+    A click repeats itself, so it is looked for at the place that the take states alone.
+    """
+    asked = [
+        (number, other)
+        for number, take in enumerate(takes)
+        if (take.near is None or take.near.kind == "none") and take.at_far is None
+        if take.stated.placed_by != "unknown" and take.file.role not in _NOT_PLAYED
+        if not _is_all_zero(take)
+        for other in take.others
+        if other not in take.mix
+    ]
+    jobs = [
+        spill_job(replace(takes[number], mix=(other,)), takes[number].stated.start_s, sounds)
+        for number, other in asked
+    ]
+    results = list(takes)
+    for (number, other), found in zip(asked, engine.run(measure_spill, jobs), strict=True):
+        lag = _lag_or_none(found)
+        if lag is None or lag.kind != "spill" or results[number].heard:
+            continue
+        if (lag.level_db or 0.0) <= MOST_LEAK_DB:
+            name = "click" if other.role == "click" else "minus-one"
+            results[number] = replace(takes[number], near=lag, heard=name)
+    return results
+
+
 def _is_speed_asked(take: Take) -> bool:
     """Not of what the mix holds too: there a drift would be its own."""
     kinds = {lag.kind for lag in (take.near, take.at_far) if lag is not None}
-    is_played = bool(take.mix) and take.file.role not in _NOT_PLAYED
+    is_played = bool(take.mix) and take.file.role not in _NOT_PLAYED and not take.heard
     return is_played and "same-source" not in kinds and not _is_all_zero(take)
 
 
@@ -143,7 +175,8 @@ def _verdict(take: Take) -> tuple[Fraction | None, Placing, int | None, float, s
         return by_speed
     if near is not None and near.kind == "spill" and near.peak is not None:
         late = _in_session(near.peak.lag_samples, take)
-        told = f"{stated.told}; the mix that leaked into it is {_late_words(late, take)}"
+        heard = take.heard or "mix"
+        told = f"{stated.told}; the {heard} that leaked into it is {_late_words(late, take)}"
         return stated.start_s, stated.placed_by, late, near.peak.confidence, told
     if near is not None and near.kind == "same-source" and near.peak is not None:
         return _of_same_source(take, near.peak)
@@ -267,4 +300,9 @@ def _why_unheard(take: Take, unknown: str) -> str:
         return f"nothing in the package could have leaked into it, so nothing shows {unknown}"
     if take.file.role in _NOT_PLAYED:
         return f"the mix was not sought in it, so nothing shows {unknown}"
-    return f"the mix was sought in it and none was found, so nothing shows {unknown}"
+    sought = (
+        "the mix, what else was made to play to and the click were"
+        if take.others
+        else ("the mix was")
+    )
+    return f"{sought} sought in it and none was found, so nothing shows {unknown}"

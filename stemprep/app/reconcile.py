@@ -28,7 +28,8 @@ from stemprep.lineage.matching import Match, match_originals
 from stemprep.lineage.placing import shared_offset
 from stemprep.lineage.regions import SoundComparison
 from stemprep.model.reconciliation import OriginalFate, Reconciliation, Region, Returned
-from stemprep.naming import PathIndex
+from stemprep.model.session import MeasuredFile
+from stemprep.naming import PathIndex, file_name, folded, split_extension
 from stemprep.package import listed_hashes
 from stemprep.spec import shipped_specs
 
@@ -113,7 +114,7 @@ def held_against(
             package=opened.identity.name,
             number=manifest.delivery,
             returned=measured.session.name,
-            originals=_fates(compared, manifest),
+            originals=_fates(compared, manifest, _lossy(measured.files)),
             new_files=new_files,
             session_formats=session_formats(manifest),
             everything_asked=everything_asked or _are_all_asked_back(manifest),
@@ -172,7 +173,24 @@ def _are_all_asked_back(manifest: Manifest) -> bool:
     return manifest.sheet is not None and manifest.sheet.originals_back
 
 
-def _fates(compared: Compared, manifest: Manifest) -> tuple[OriginalFate, ...]:
+def _lossy(files: Sequence[MeasuredFile]) -> dict[str, tuple[str, ...]]:
+    """Returned files that went through a lossy codec, by their names without extension."""
+    found: dict[str, tuple[str, ...]] = {}
+    for file in files:
+        form = file.facts.format
+        if form is not None and form.encoding == "lossy":
+            stem = _stem(file.path)
+            found[stem] = (*found.get(stem, ()), file.path)
+    return found
+
+
+def _stem(path: str) -> str:
+    return folded(split_extension(file_name(path))[0])
+
+
+def _fates(
+    compared: Compared, manifest: Manifest, lossy: Mapping[str, tuple[str, ...]]
+) -> tuple[OriginalFate, ...]:
     tracks = () if manifest.sheet is None else manifest.sheet.tracks
     sources = [source.path for file in manifest.dropped_files for source in file.sources]
     index = PathIndex(sources)
@@ -181,7 +199,7 @@ def _fates(compared: Compared, manifest: Manifest) -> tuple[OriginalFate, ...]:
         for path in index.named_by(note.pattern):
             orders.setdefault(path, note.order.work)
     return tuple(
-        _fate(match, compared.changes.get(match.original.path), orders)
+        _fate(match, compared.changes.get(match.original.path), orders, lossy)
         for match in compared.matches.originals
     )
 
@@ -195,9 +213,13 @@ def _work_on(match: Match, orders: Mapping[str, tuple[str, ...]]) -> tuple[str, 
 
 
 def _fate(
-    match: Match, change: SoundComparison | None, orders: Mapping[str, tuple[str, ...]]
+    match: Match,
+    change: SoundComparison | None,
+    orders: Mapping[str, tuple[str, ...]],
+    lossy: Mapping[str, tuple[str, ...]],
 ) -> OriginalFate:
     original = match.original
+    stems = dict.fromkeys(map(_stem, (original.path, original.sources[0].path)))
     regions = regions_told(match, change)
     return OriginalFate(
         file=f"{PAYLOAD}/{original.path}",
@@ -214,5 +236,6 @@ def _fate(
         regions=regions,
         ordered=_work_on(match, orders),
         is_another=change is not None and change.is_another,
+        lossy_copies=tuple(path for stem in stems for path in lossy.get(stem, ())),
         **_header_changes(match, regions),
     )

@@ -21,6 +21,7 @@ from stemprep.work.take_speed import FoundSpeed
 _PLAYED_TO: tuple[Role, ...] = ("rough-mix", "mix", "listening-reference", "alternate-mix")
 _PARTS: frozenset[Role] = frozenset({"track", "di", "stem", "effect-return", "unknown"})
 MOST_PARTS = 64
+MOST_HEARD = 16
 _NO_SONG = "it is not known which song of the package it belongs to"
 _FOR_RETURNS = frozenset({"return", "returns", "returned"})
 
@@ -30,7 +31,8 @@ class Take:
     """A new file on its way: what it says, what was measured at the place that it says.
 
     mix:         what the other room listened to; several files are listened to together.
-    near:        the mix in it at the place that it states.
+    others:      what else was made to play to: minus-ones, the click; each is sought alone.
+    near:        the mix in it at the place that it states; heard: which of ``others`` it was.
     far_start_s: where else in the session the mix in it may begin; at_far: the closer look there.
     speed:       the mix in it when a drift is allowed for, or another speed undone.
     """
@@ -40,7 +42,9 @@ class Take:
     timeline: Timeline
     stated: Stated
     mix: tuple[DeliveredFile, ...]
+    others: tuple[DeliveredFile, ...] = ()
     near: SpillLag | None = None
+    heard: str = ""
     far_start_s: Fraction | None = None
     at_far: SpillLag | None = None
     speed: FoundSpeed | None = None
@@ -88,6 +92,7 @@ def _take(
         timeline=timeline,
         stated=stated,
         mix=_played_to(song, manifest, sounds) if song in lines else (),
+        others=_heard_too(song, manifest, sounds) if song in lines else (),
     )
 
 
@@ -131,6 +136,17 @@ def _played_to(song: str, manifest: Manifest, sounds: Sounds) -> tuple[Delivered
         for file in parts[:MOST_PARTS]
         if first is not None and _grid(file, sounds) == _grid(first, sounds)
     )
+
+
+def _heard_too(song: str, manifest: Manifest, sounds: Sounds) -> tuple[DeliveredFile, ...]:
+    """The click and everything made for playing to; the minus-ones come first, they tell more."""
+    files = [
+        file
+        for file in manifest.files
+        if file.song == song and file.path in sounds.delivered
+        if file.role == "click" or (file.made_by_us and file.role in _PLAYED_TO)
+    ]
+    return tuple(sorted(files, key=lambda file: file.role == "click"))[:MOST_HEARD]
 
 
 def _grid(file: DeliveredFile, sounds: Sounds) -> tuple[int, int | None]:

@@ -13,6 +13,7 @@ from stemprep.model.reconciliation import NewFile, Returned
 from stemprep.model.rule import DeliverySpec, RuleTable
 from stemprep.model.session import MeasuredSession
 from stemprep.model.words import SEVERITY_ORDER
+from stemprep.naming import file_name, folded, split_extension
 
 FORMATS = "mixed-formats"
 _NOTES_ON_TAKES = frozenset(
@@ -42,7 +43,9 @@ def judge_return_by(
     if measured is not None:
         found = list(apply_waivers(found, (), measured, checks)[0])
     found += [
-        _as_of_a_take(finding) for finding in findings if _concerns(finding, returned, checks)
+        _as_of_a_take(finding, returned)
+        for finding in findings
+        if _concerns(finding, returned, checks)
     ]
     return tuple(
         sorted(found, key=lambda each: (SEVERITY_ORDER[each.severity], each.files, each.check))
@@ -59,10 +62,37 @@ def _concerns(finding: Finding, returned: Returned, checks: Mapping[str, Check])
     return is_of_one_file and finding.file is not None and finding.file in looked_at
 
 
-def _as_of_a_take(finding: Finding) -> Finding:
-    """An empty track is usual in a session exported whole; among new takes it is a lost one."""
-    is_lost = finding.check == "silent-file" and finding.severity == "note"
-    return replace(finding, severity="warn") if is_lost else finding
+def _as_of_a_take(finding: Finding, returned: Returned) -> Finding:
+    """An empty track is usual in a session exported whole; among new takes it is a lost one.
+
+    A lossy copy of what is there without loss too, here or in the package, is for listening.
+    """
+    if finding.check == "silent-file" and finding.severity == "note":
+        return replace(finding, severity="warn")
+    whole = _without_loss(finding, returned) if finding.check == "lossy-source" else ""
+    if not whole:
+        return finding
+    return replace(
+        finding,
+        severity="note",
+        message=f"a lossy copy of {whole}, for listening only; it does not go into a delivery",
+        advice="Nothing: what it is a copy of is there without loss.",
+    )
+
+
+def _without_loss(finding: Finding, returned: Returned) -> str:
+    """What a lossy file is a copy of, by its name; "" where nothing has that name."""
+    for fate in returned.originals:
+        if finding.file in fate.lossy_copies:
+            return f"the original {fate.source}"
+    named = (
+        file.file for file in returned.new_files if _stem(file.file) == _stem(finding.file or "")
+    )
+    return next(named, "")
+
+
+def _stem(path: str) -> str:
+    return folded(split_extension(file_name(path))[0])
 
 
 def _formats(returned: Returned, rules: RuleTable) -> Iterator[Finding]:

@@ -64,6 +64,7 @@ class OriginalFate:
     told_rate_hz: the rate that the returned header states for the very same samples, where it is
                  another than the original's; None where it is right.
     header_words: what its header says otherwise, in words.
+    lossy_copies: returned files of its name that went through a lossy codec: for listening only.
     """
 
     file: str
@@ -82,6 +83,7 @@ class OriginalFate:
     is_another: bool = False
     told_rate_hz: int | None = None
     header_words: tuple[str, ...] = ()
+    lossy_copies: tuple[str, ...] = ()
 
     @property
     def is_unpadded(self) -> bool:

@@ -140,7 +140,8 @@ def _put_different(page: Page, fates: Sequence[OriginalFate]) -> None:
 def fate_words(fate: OriginalFate) -> str:
     """``Piano (1).wav (sent as Piano.wav)``; the name alone where it has its own."""
     if fate.returned_as is None:
-        return fate.source
+        lossy = figures.and_list(list(fate.lossy_copies))
+        return f"{fate.source} (only as a lossy copy: {lossy})" if lossy else fate.source
     words = [f"sent as {fate.sent_name}"] if fate.is_renamed else []
     words += [f"also {figures.and_list(list(fate.copies))}"] if fate.copies else []
     words += [f"ordered: {', '.join(fate.ordered)}"] if fate.ordered else []

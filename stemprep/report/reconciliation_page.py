@@ -117,7 +117,7 @@ def _original(fate: OriginalFate) -> OriginalRow:
         changes.append(f"and {more} more: see the JSON report")
     return OriginalRow(
         name=fate.source,
-        returned_as="" if fate.returned_as is None else fate_words(fate),
+        returned_as="" if fate.returned_as is None and not fate.lossy_copies else fate_words(fate),
         state=state_words(fate),
         changes=tuple(changes) or (STATUS_MEANING[fate.status],),
     )

@@ -51,6 +51,7 @@ def _fate_json(fate: OriginalFate) -> Json:
         "is_another_recording": fate.is_another,
         "told_sample_rate_hz": fate.told_rate_hz,
         "header_words": list(fate.header_words),
+        "lossy_copies": list(fate.lossy_copies),
         "sample_rate_hz": None if fate.format is None else fate.format.sample_rate_hz,
         "regions": [_region_json(region) for region in fate.regions],
     }

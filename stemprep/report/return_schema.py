@@ -83,6 +83,7 @@ def _original() -> Schema:
             "is_another_recording": FLAG,
             "told_sample_rate_hz": nullable(_COUNT),
             "header_words": array(TEXT),
+            "lossy_copies": array(TEXT),
             "sample_rate_hz": nullable(_COUNT),
             "regions": array(record(region)),
         }

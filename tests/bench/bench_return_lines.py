@@ -301,8 +301,8 @@ def _mp3_of_an_original(built: Built, sent: Sent, rng: np.random.Generator) -> N
     source = sent.drop / f"{name}.wav"
     sound, rate_hz = soundfile.read(source)
     soundfile.write(built.folder / f"{name}.mp3", sound, rate_hz, format="MP3")
-    built.states[f"{name}.wav"] = "changed"
-    built.words = ("MP3",)
+    built.states[f"{name}.wav"] = "missing"
+    built.words = (f"{name}.wav (only as a lossy copy: {name}.mp3)",)
 
 
 @kind

@@ -18,7 +18,7 @@ from stemprep.model.reconciliation import NewFile, Reconciliation
 from stemprep.report import reconciliation_json, render_reconciliation
 from tests.cli.running import here
 from tests.end_to_end import drops, returns
-from tests.lineage.takes import Planar
+from tests.lineage.takes import Planar, rounded, take
 
 RATE_HZ = returns.RATE_HZ
 MINUS_ONES = "extends: overdub\ncontents: {companions: [minus-ones, click]}\n"
@@ -285,3 +285,63 @@ def test_a_faint_leak_comes_from_headphones(sent: Path, tmp_path: Path) -> None:
     )
     assert finding.severity == "warn"
     assert "loudspeakers" not in finding.message
+
+
+# --- what leaked may be the click; what came back may be a copy for listening
+
+
+def made(package: Path, part: str) -> Planar:
+    path = next(path for path in sorted(package.glob("data/**/*.wav")) if part in path.name)
+    return np.asarray(soundfile.read(path, always_2d=True)[0].mean(axis=1))
+
+
+@pytest.mark.parametrize(("part", "name"), [("click", "click"), ("without", "minus-one")])
+def test_what_else_was_sent_is_sought_as_a_leak(
+    sent: Path, tmp_path: Path, part: str, name: str
+) -> None:
+    """The click in a microphone tells the lateness where the mix was not in the headphones."""
+    late = 700
+    own = take(90, returns.SECONDS)[0]
+    heard = np.concatenate([np.zeros(late), made(sent, part)])[: len(own)]
+    sound = own + 0.1 * np.std(own) / np.std(heard) * heard
+    returns.write_new(tmp_path / "back" / "A.wav", rounded(sound[np.newaxis]), 0)
+    file = new(reconcile(tmp_path / "back", sent), "A.wav")
+    assert file.late_samples == pytest.approx(late, abs=4)
+    if part == "click":
+        assert f"the {name} that leaked into it" in file.evidence
+
+
+def test_a_dry_take_has_no_click_in_it(sent: Path, tmp_path: Path) -> None:
+    for seed in range(91, 95):
+        name = f"{seed}.wav"
+        returns.write_new(tmp_path / "back" / name, take(seed, returns.SECONDS), 0)
+    for file in reconcile(tmp_path / "back", sent).returned.new_files:
+        assert file.late_samples is None, file
+
+
+def test_an_mp3_of_an_original_or_beside_a_take_stops_nothing(
+    sent: Path, spec: Path, tmp_path: Path
+) -> None:
+    back = tmp_path / "back"
+    sound = returns.sung(330.0)
+    returns.write_new(back / "A.wav", sound, 0)
+    for name in ("A.mp3", "Piano.mp3"):
+        soundfile.write(back / name, sound[0], RATE_HZ, format="MP3")
+    result = reconcile(back, sent)
+    found = {(each.file, each.severity) for each in result.findings if each.check == "lossy-source"}
+    assert found == {("A.mp3", "note"), ("Piano.mp3", "note")}
+    text = lines(result)
+    assert "Piano.wav (only as a lossy copy: Piano.mp3)" in text
+    assert "Nothing; accept it." in text
+    accepted = accept(back, sent, Acceptance(destinations=(tmp_path / "next",)), spec)
+    assert accepted.accepted is not None, [each.message for each in accepted.findings]
+    assert not list(Path(accepted.accepted).glob("data/**/Piano.mp3"))
+
+
+def test_a_take_that_came_only_as_an_mp3_stops_the_delivery(
+    sent: Path, spec: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "back").mkdir()
+    soundfile.write(tmp_path / "back" / "New.mp3", returns.sung(330.0)[0], RATE_HZ, format="MP3")
+    result = accept(tmp_path / "back", sent, Acceptance(destinations=(tmp_path / "next",)), spec)
+    assert result.accepted is None
