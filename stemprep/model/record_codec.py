@@ -177,7 +177,7 @@ def value_schema(annotation: Any) -> Schema:
         schema = value_schema(arguments[0])
         for constraint in arguments[1:]:
             schema = _constrained(schema, constraint)
-        return schema
+        return _nullable(schema) if type(None) in get_args(arguments[0]) else schema
     if origin in (Union, types.UnionType):
         kinds = [value_schema(each) for each in arguments if each is not type(None)]
         schema = kinds[0] if len(kinds) == 1 else {"anyOf": kinds}
@@ -198,9 +198,10 @@ def value_schema(annotation: Any) -> Schema:
     return dict(_TYPES[annotation])
 
 
+_INTEGER: Schema = {"type": "integer"}
 _TYPES: dict[Any, Schema] = {
     bool: {"type": "boolean"},
-    int: {"type": "integer"},
+    int: _INTEGER,
     float: {"type": ["number", "null"]},
     str: {"type": "string"},
     bytes: {"type": "string"},
@@ -219,14 +220,13 @@ def _mixed(kinds: tuple[Any, ...]) -> Schema:
 
 
 def _constrained(schema: Schema, constraint: Any) -> Schema:
+    """Describe a value that is there and holds a constraint."""
     if isinstance(constraint, Range):
-        kind = "integer" if schema.get("type") == "integer" else "number"
+        kind = "integer" if _INTEGER in (schema, schema.get("anyOf", [schema])[0]) else "number"
         low = "exclusiveMinimum" if constraint.is_low_open else "minimum"
-        bounds: Schema = {"type": kind, low: constraint.low, "maximum": constraint.high}
-        return _nullable(bounds) if "anyOf" in schema else bounds
+        return {"type": kind, low: constraint.low, "maximum": constraint.high}
     if isinstance(constraint, TextForm) and constraint.pattern is not None:
-        text = {"type": "string", "pattern": f"^{constraint.pattern}$"}
-        return _nullable(text) if "anyOf" in schema else text
+        return {"type": "string", "pattern": f"^{constraint.pattern}$"}
     if isinstance(constraint, ItemCount):
         counts = {"minItems": constraint.low or None, "maxItems": constraint.high}
         return schema | {name: count for name, count in counts.items() if count is not None}

@@ -22,8 +22,7 @@ from stemprep.package.descriptors import (
 from stemprep.package.faults import require_space, told_as_delivery_error
 from stemprep.package.inventory import IDENTITY, identity_of, inventory
 from stemprep.package.listed_hashes import listed_hashes
-from stemprep.package.manifest import made_with, manifest_csv, manifest_json
-from stemprep.package.manifest_schema import manifest_schema
+from stemprep.package.manifest import made_with, manifest_csv, manifest_json, manifest_schema
 from stemprep.package.publish import publish, rename_exclusively, replicate
 from stemprep.package.reading_manifest import (
     MANIFEST,
