@@ -113,13 +113,18 @@ def test_a_shelf_has_its_second_copy_on_a_host(
         records.delivered(shelf, name)
     there = sftp.root / f"shelf-{tmp_path.name}"
     shutil.copytree(shelf, there)
+    (there / "2025").mkdir()
     second = place(sftp, there.name)
-    assert check_shelf(shelf, second=second, engine=InlineEngine()).is_proved
+    assert check_shelf(shelf, copies=[second], engine=InlineEngine()).is_proved
     shutil.rmtree(there / "lantern_2")
     (there / "lantern_3" / "data/stems/Bass.wav").write_bytes(b"RIFF other")
-    check = check_shelf(shelf, second=second, engine=InlineEngine())
-    states = [entry.copy.state for entry in check.entries if entry.copy is not None]
+    records.delivered(there / "2025", "only_there")
+    check = check_shelf(shelf, copies=[second], engine=InlineEngine())
+    states = [copy.state for entry in check.entries for copy in entry.copies]
     assert states == ["same", "missing", "damaged"]
+    assert [only.name for only in check.only_copies] == ["2025/only_there"]
+    (mended,) = check.entries[2].copies
+    assert (mended.mend, mended.mend_commands) == (("data/stems/Bass.wav",), ())
     silent = parse_place("sftp://localhost:1/out")
     with pytest.raises(DeliveryError, match="connecting failed"):
-        check_shelf(shelf, second=silent, engine=InlineEngine())
+        check_shelf(shelf, copies=[silent], engine=InlineEngine())
