@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
+import errno
 import os
-import stat
-from contextlib import suppress
 from pathlib import Path
 
+from stemprep.app.whole_files import replace_file, try_to_make_folder, try_to_replace
 from stemprep.errors import DeliveryError, UsageError
+
+_ADVICE = {
+    errno.ENOSPC: "the disk is full: free space there, or name a file on another one",
+    errno.EDQUOT: "the disk quota is used up: free space there, or name a file elsewhere",
+    errno.EFBIG: "files may not be as large here (ulimit -f): raise that, or name a file elsewhere",
+    errno.ENOENT: "name a file in a folder that exists",
+    errno.ENOTDIR: "a file stands where its folder would be: name a file in a folder",
+    errno.EISDIR: "name a file, not a folder",
+    errno.EACCES: "name a file in a folder that may be written to",
+    errno.EPERM: "name a file in a folder that may be written to",
+    errno.EROFS: "the disk is read-only: name a file elsewhere",
+    errno.ENAMETOOLONG: "give the file a shorter name",
+}
 
 
 def refuse_inside_drop(place: Path, drop: Path, what: str) -> None:
@@ -47,26 +60,31 @@ def refuse_destination(destination: Path, drop: Path) -> None:
     refuse_inside_drop(destination, drop, "the destination")
     if os.path.exists(destination) and not os.path.isdir(destination):  # noqa: PTH110, PTH112
         raise DeliveryError(f"{destination}: is not a folder; name a folder to deliver into")
+    from stemprep.package import told_as_delivery_error  # checks deliver nothing
+
+    with told_as_delivery_error("writing into the destination", destination):
+        try_to_make_folder(destination)
+
+
+def require_report_place(path: Path) -> None:
+    """Raise DeliveryError where a report could not be written; before the work that it tells of."""
+    try:
+        try_to_replace(path)
+    except OSError as error:
+        raise _report_fault(path, error, "nothing was done yet") from error
 
 
 def write_report_file(path: Path, text: str) -> None:
-    """Write a report beside the work; DeliveryError tells why it could not be written."""
+    """Write a report beside the work, whole or not at all; DeliveryError tells why it could not."""
     try:
-        _give_up_shared_name(path.resolve())
-        path.write_text(text, encoding="utf-8")
+        replace_file(path, text)
     except OSError as error:
-        raise DeliveryError(
-            f"{path}: the report could not be written: {error.strerror}; "
-            "name a file in a folder that exists and may be written to"
-        ) from error
+        kept = "the report of before is kept" if path.is_file() else "there is no such file"
+        raise _report_fault(path, error, kept) from error
 
 
-def _give_up_shared_name(path: Path) -> None:
-    """Remove the name of a file that has other names: by a hard link it may be an original.
-
-    Its content stays under the other name; the report then becomes a file of its own.
-    """
-    with suppress(FileNotFoundError, NotADirectoryError):
-        status = path.stat()
-        if stat.S_ISREG(status.st_mode) and status.st_nlink > 1:
-            path.unlink()
+def _report_fault(path: Path, error: OSError, outcome: str) -> DeliveryError:
+    advice = _ADVICE.get(error.errno or 0, "put that right, or name a file elsewhere")
+    return DeliveryError(
+        f"{path}: the report could not be written: {error.strerror}; {advice}; {outcome}"
+    )

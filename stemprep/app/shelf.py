@@ -33,6 +33,7 @@ from stemprep.package import (
     logged_name,
     packages_of,
     read_log,
+    require_log_place,
 )
 from stemprep.transfer import Address
 
@@ -68,6 +69,7 @@ def check_shelf(
     place = log or (shelf.parent if is_package(shelf) else shelf) / LOG_NAME
     _refuse_inside(place, packages)
     known = read_log(place)
+    require_log_place(place)
     moment = _moment(now)
     entries = []
     for number, package in enumerate(packages, start=1):
@@ -81,7 +83,11 @@ def check_shelf(
         entries.append(_beside_copies(entry, package, there, engine))
         if on_checked is not None:
             on_checked(number, len(packages), name)
-    append_log(place, entries, moment, __version__)
+    log_fault = ""
+    try:
+        append_log(place, entries, moment, __version__)
+    except DeliveryError as error:  # what was found took hours: it is given all the same
+        log_fault = str(error)
     names = {entry.name for entry in entries}
     logged = set(map(logged_name, names))
     is_one = is_package(shelf)
@@ -92,6 +98,7 @@ def check_shelf(
         gone=() if is_one else _gone(known, logged),
         only_copies=() if is_one else tuple(_only_copies(copies, names)),
         log=str(place),
+        log_fault=log_fault,
     )
 
 

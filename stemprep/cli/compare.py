@@ -21,7 +21,8 @@ def command(old: str, new: str, json_file: Path | None, quiet: bool) -> int:
     nothing is measured again and nothing is written into them.
     """
     from stemprep.app.compare import compare  # --help must not load numpy
-    from stemprep.app.places import refuse_inside_package, write_report_file
+    from stemprep.app.places import refuse_inside_package
+    from stemprep.cli.output import put, try_report_places
     from stemprep.report import render_comparison, render_comparison_json
     from stemprep.transfer import parse_place
 
@@ -30,13 +31,10 @@ def command(old: str, new: str, json_file: Path | None, quiet: bool) -> int:
         for place in places:
             if isinstance(place, Path):
                 refuse_inside_package(json_file, place)
+    try_report_places(json_file)
     result = compare(places[0], places[1])
-    if json_file is not None:
-        text = render_comparison_json(result)
-        if is_standard_output(json_file):
-            click.echo(text, nl=False)
-            return 0
-        write_report_file(json_file, text)
-    if not quiet:
-        click.echo(render_comparison(result), nl=False)
+    put(
+        (json_file, lambda: render_comparison_json(result)),
+        shown=None if quiet else lambda: render_comparison(result),
+    )
     return 0

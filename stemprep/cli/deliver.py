@@ -67,13 +67,11 @@ def command(
     """
     from stemprep.app.corrections import correction_of, spec_for
     from stemprep.app.deliver import deliver  # --help must not load numpy
-    from stemprep.app.places import write_report_file
     from stemprep.cli.output import (
         emit_report,
         refuse_report_places,
         show_progress,
     )
-    from stemprep.report import render_receipt_json
     from stemprep.transfer import parse_place
 
     refuse_report_places(drop, json_file, html_file, receipt_file)
@@ -87,7 +85,11 @@ def command(
         form="zip" if is_zipped else "folder",
         on_progress=show_progress,
     )
-    if receipt_file is not None and report.receipt is not None:
-        write_report_file(receipt_file, render_receipt_json(report.receipt))
-    emit_report(report, json_file=json_file, html_file=html_file, quiet=quiet)
+    emit_report(
+        report,
+        json_file=json_file,
+        html_file=html_file,
+        quiet=quiet,
+        receipt_file=receipt_file,
+    )
     return 0 if report.passed else 1

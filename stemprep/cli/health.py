@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from stemprep.cli.options import config_option, is_standard_output, json_option, quiet_option
+from stemprep.cli.options import config_option, json_option, quiet_option
 
 if TYPE_CHECKING:
+    from stemprep.service.health import Health
     from stemprep.service.unattended import LastDay
 
 EXIT_UNWELL = 5
@@ -26,46 +27,48 @@ def command(config_file: Path, json_file: Path | None, quiet: bool) -> int:
     Exit code 0 when it is, 5 when something has to be mended; for supervisors and containers.
     What waits for a person, set aside, refused or held back, is told and changes no exit code.
     """
-    import json
     import time
 
-    from stemprep.report.escaping import visible
+    from stemprep.cli.output import put, try_report_places
     from stemprep.service.health import examine
     from stemprep.spec import load_service
 
+    try_report_places(json_file)
     health = examine(load_service(config_file), time.time())
-    if json_file is not None:
-        document = {
-            "is_well": health.is_well,
-            "problems": list(health.problems),
-            "notes": list(health.notes),
-            "jobs": health.jobs,
-            "last_day": {
-                "jobs": health.last_day.jobs,
-                "set_aside": health.last_day.set_aside,
-                "refused": health.last_day.refused,
-                "held_back": health.last_day.held_back,
-                "wait_for_a_person": health.last_day.waiting,
-            },
-            "late": {"jobs": health.late.jobs, "oldest_s": round(health.late.oldest_s)},
-            "unread": [job.job for job in health.unread],
-        }
-        text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
-        if is_standard_output(json_file):
-            click.echo(text, nl=False)
-        else:
-            from stemprep.app.places import write_report_file
-
-            write_report_file(json_file, text)
-    if not quiet and not is_standard_output(json_file):
-        for problem in health.problems:
-            click.echo(f"problem: {visible(problem)}")
-        for note in health.notes:
-            click.echo(f"note: {visible(note)}")
-        if health.is_well:
-            words = "The service runs; a person should look." if health.notes else _WELL
-            click.echo(f"{words}{_counted(health.jobs)}{_of_last_day(health.last_day)}")
+    put((json_file, lambda: _json(health)), shown=None if quiet else lambda: _text(health))
     return 0 if health.is_well else EXIT_UNWELL
+
+
+def _json(health: Health) -> str:
+    import json
+
+    document = {
+        "is_well": health.is_well,
+        "problems": list(health.problems),
+        "notes": list(health.notes),
+        "jobs": health.jobs,
+        "last_day": {
+            "jobs": health.last_day.jobs,
+            "set_aside": health.last_day.set_aside,
+            "refused": health.last_day.refused,
+            "held_back": health.last_day.held_back,
+            "wait_for_a_person": health.last_day.waiting,
+        },
+        "late": {"jobs": health.late.jobs, "oldest_s": round(health.late.oldest_s)},
+        "unread": [job.job for job in health.unread],
+    }
+    return json.dumps(document, indent=2, ensure_ascii=False) + "\n"
+
+
+def _text(health: Health) -> str:
+    from stemprep.report.escaping import visible
+
+    lines = [f"problem: {visible(problem)}" for problem in health.problems]
+    lines += [f"note: {visible(note)}" for note in health.notes]
+    if health.is_well:
+        words = "The service runs; a person should look." if health.notes else _WELL
+        lines.append(f"{words}{_counted(health.jobs)}{_of_last_day(health.last_day)}")
+    return "".join(f"{line}\n" for line in lines)
 
 
 def _counted(jobs: dict[str, int]) -> str:

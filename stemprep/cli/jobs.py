@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from stemprep.cli.options import config_option, is_standard_output
+from stemprep.cli.options import config_option
+from stemprep.cli.output import put, try_report_places
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -67,9 +68,11 @@ def command(
     from stemprep.service.listing import jobs_json, jobs_text
 
     chosen = _known_states(states)
+    try_report_places(json_file)
     with _store(config_file) as store:
         found = store.jobs(chosen, newest)
-    _put(jobs_text(found) if json_file is None else jobs_json(found), json_file)
+    shown = None if json_file else lambda: jobs_text(found)
+    put((json_file, lambda: jobs_json(found)), shown=shown)
 
 
 @command.command("show")
@@ -82,11 +85,12 @@ def show(config_file: Path, number: int, json_file: Path | None) -> None:
     from stemprep.service.attending import found_job, kept_results
     from stemprep.service.listing import job_json, job_text
 
+    try_report_places(json_file)
     with _store(config_file) as store:
         job, steps = found_job(store, number), store.steps(number)
         results = kept_results(store.state, number)
-    told = job_text if json_file is None else job_json
-    _put(told(job, steps, results), json_file)
+    shown = None if json_file else lambda: job_text(job, steps, results)
+    put((json_file, lambda: job_json(job, steps, results)), shown=shown)
 
 
 @command.command("retry")
@@ -149,12 +153,3 @@ def _store(config_file: Path, *, is_changed: bool = False) -> Store:
     from stemprep.spec import load_service
 
     return Store(load_service(config_file).state, "write" if is_changed else "read")
-
-
-def _put(text: str, json_file: Path | None) -> None:
-    if json_file is None or is_standard_output(json_file):
-        click.echo(text, nl=False)
-        return
-    from stemprep.app.places import write_report_file
-
-    write_report_file(json_file, text)

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import click
 
 from stemprep.cli.options import is_standard_output
+from stemprep.errors import DeliveryError, UsageError
 from stemprep.model.reconciliation import Reconciliation
 from stemprep.model.report import Report
 from stemprep.report.escaping import visible
+
+Render = Callable[[], str]
 
 _CLEAR_LINE = "\r\x1b[K"
 
@@ -29,52 +33,94 @@ def refuse_report_places(drop: Path, *files: Path | None) -> None:
     """Report files may not lie inside the drop; said before anything is measured."""
     from stemprep.app.places import refuse_inside_drop
 
-    for file in files:
-        if file is not None and not is_standard_output(file):
-            refuse_inside_drop(file, drop, "the report")
+    for file in _named(files):
+        refuse_inside_drop(file, drop, "the report")
+    try_report_places(*files)
+
+
+def try_report_places(*files: Path | None) -> None:
+    """Raise where a report could not be written, or two were to go into one file.
+
+    Called before the work: what took minutes to find is not lost for a folder that is not there.
+    """
+    from stemprep.app.places import require_report_place
+
+    seen: set[Path] = set()
+    for file in _named(files):
+        require_report_place(file)
+        place = file.resolve()
+        if place in seen and (place.is_file() or not place.exists()):
+            raise UsageError(f"{file} is named twice: give each output a file of its own")
+        seen.add(place)
+
+
+def _named(files: Iterable[Path | None]) -> list[Path]:
+    return [file for file in files if file is not None and not is_standard_output(file)]
+
+
+def put(*files: tuple[Path | None, Render], shown: Render | None = None) -> None:
+    """Write every file that was asked for, then standard output; then raise for what failed.
+
+    files: a place and what makes its text; None for a file that nobody wants, ``-`` for one that
+    takes the place of what is shown. Raises DeliveryError.
+    """
+    from stemprep.app.places import write_report_file
+
+    faults: list[str] = []
+    for place, render in files:
+        if is_standard_output(place):
+            shown = render
+        elif place is not None:
+            try:
+                write_report_file(place, render())
+            except DeliveryError as error:  # the others are still given
+                faults.append(str(error))
+    try:
+        if shown is not None:
+            click.echo(shown(), nl=False)
+            sys.stdout.flush()
+    except OSError:  # told where it ends the command
+        for fault in faults:
+            click.echo(f"stemprep: {visible(fault)}", err=True)
+        raise
+    if faults:
+        raise DeliveryError("\n".join(faults))
 
 
 def emit_report(
-    report: Report, *, json_file: Path | None, html_file: Path | None, quiet: bool
+    report: Report,
+    *,
+    json_file: Path | None,
+    html_file: Path | None,
+    quiet: bool,
+    receipt_file: Path | None = None,
 ) -> None:
-    """Write the report files asked for, and the text unless JSON has standard output."""
-    from stemprep.app.places import write_report_file
+    """Write the files asked for, and the text unless JSON has standard output."""
+    from stemprep import report as texts
 
-    if html_file is not None:
-        from stemprep.report import render_html
+    def receipt_text() -> str:
+        assert report.receipt is not None, "else its file is not asked for"
+        return texts.render_receipt_json(report.receipt)
 
-        write_report_file(html_file, render_html(report))
-    if json_file is not None:
-        from stemprep.report import render_json
-
-        if is_standard_output(json_file):
-            click.echo(render_json(report), nl=False)
-            return
-        write_report_file(json_file, render_json(report))
-    if not quiet:
-        from stemprep.report import render_text
-
-        click.echo(render_text(report, is_color=sys.stdout.isatty()), nl=False)
+    put(
+        (None if report.receipt is None else receipt_file, receipt_text),
+        (html_file, lambda: texts.render_html(report)),
+        (json_file, lambda: texts.render_json(report)),
+        shown=None if quiet else lambda: texts.render_text(report, is_color=sys.stdout.isatty()),
+    )
 
 
 def emit_reconciliation(
     result: Reconciliation, *, json_file: Path | None, html_file: Path | None, quiet: bool
 ) -> None:
     """Write what came back to the files asked for, and as text unless JSON has standard output."""
-    from stemprep.app.places import write_report_file
-    from stemprep.report import (
-        render_reconciliation,
-        render_reconciliation_html,
-        render_reconciliation_json,
-    )
+    from stemprep import report as texts
 
-    if html_file is not None:
-        write_report_file(html_file, render_reconciliation_html(result))
-    if json_file is not None:
-        text = render_reconciliation_json(result)
-        if is_standard_output(json_file):
-            click.echo(text, nl=False)
-            return
-        write_report_file(json_file, text)
-    if not quiet:
-        click.echo(render_reconciliation(result, is_color=sys.stdout.isatty()), nl=False)
+    def text() -> str:
+        return texts.render_reconciliation(result, is_color=sys.stdout.isatty())
+
+    put(
+        (html_file, lambda: texts.render_reconciliation_html(result)),
+        (json_file, lambda: texts.render_reconciliation_json(result)),
+        shown=None if quiet else text,
+    )

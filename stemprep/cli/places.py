@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from stemprep.cli.options import config_option, is_standard_output, json_option, quiet_option
+from stemprep.cli.options import config_option, json_option, quiet_option
 
 if TYPE_CHECKING:
     from stemprep.service.place_making import PlaceState
@@ -42,15 +42,17 @@ def command(
 
     Exit code 0 when all are there, 5 when one is away or not made yet.
     """
+    from stemprep.cli.output import put, try_report_places
     from stemprep.report.escaping import visible
     from stemprep.service.place_making import words_of
 
+    try_report_places(json_file)
     states = _states(config_file, is_made=is_made, renewed=renewed)
-    if json_file is not None:
-        _put_json(states, json_file)
-    if not quiet and not is_standard_output(json_file):
-        for line in words_of(states).splitlines():
-            click.echo(visible(line))
+
+    def text() -> str:
+        return "".join(f"{visible(line)}\n" for line in words_of(states).splitlines())
+
+    put((json_file, lambda: _json(states)), shown=None if quiet else text)
     return EXIT_AWAY if any(state.away for state in states) else 0
 
 
@@ -85,7 +87,7 @@ def _states(config_file: Path, *, is_made: bool, renewed: Sequence[Path]) -> Seq
         return place_states(config, None)
 
 
-def _put_json(states: Sequence[PlaceState], json_file: Path) -> None:
+def _json(states: Sequence[PlaceState]) -> str:
     from stemprep.model.strict_json import clean_text
 
     places = [
@@ -99,10 +101,5 @@ def _put_json(states: Sequence[PlaceState], json_file: Path) -> None:
         }
         for state in states
     ]
-    text = json.dumps({"schema_version": 1, "places": places}, indent=2, ensure_ascii=False) + "\n"
-    if is_standard_output(json_file):
-        click.echo(text, nl=False)
-        return
-    from stemprep.app.places import write_report_file
-
-    write_report_file(json_file, text)
+    document = {"schema_version": 1, "places": places}
+    return json.dumps(document, indent=2, ensure_ascii=False) + "\n"

@@ -37,21 +37,18 @@ def command(
     """
     from stemprep.app.corrections import correction_of, spec_for
     from stemprep.app.deliver import plan, stopping  # --help must not load numpy
-    from stemprep.cli.output import (
-        emit_report,
-        refuse_report_places,
-        show_progress,
-    )
-    from stemprep.report import render_plan
+    from stemprep.cli.output import put, refuse_report_places, show_progress
+    from stemprep.report import render_json, render_plan
 
     refuse_report_places(drop, json_file)
     correction = correction_of(amends, reason)
     spec = spec_for(spec_name, correction)
     report = plan(drop, spec, correction=correction, on_progress=show_progress)
-    assert report.plan is not None
-    if json_file is not None:
-        emit_report(report, json_file=json_file, html_file=None, quiet=True)
-    if not quiet and str(json_file) != "-":
-        text = render_plan(report.plan, blockers=stopping(report), corrected=report.amendment)
-        click.echo(text, nl=False)
+    planned = report.plan
+    assert planned is not None
+
+    def text() -> str:
+        return render_plan(planned, blockers=stopping(report), corrected=report.amendment)
+
+    put((json_file, lambda: render_json(report)), shown=None if quiet else text)
     return 0 if report.passed else 1

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from stemprep.cli.options import html_option, json_option, quiet_option
+from stemprep.cli.options import html_option, is_standard_output, json_option, quiet_option
 
 
 @click.command("reconcile")
@@ -86,10 +86,10 @@ def command(
     from stemprep.cli.output import emit_reconciliation, refuse_report_places, show_progress
     from stemprep.transfer import parse_place
 
-    refuse_report_places(returned, json_file, html_file)
     for place in (json_file, html_file):
-        if place is not None and str(place) != "-":
+        if place is not None and not is_standard_output(place):
             refuse_inside_package(place, package)
+    refuse_report_places(returned, json_file, html_file)
     order = acceptance_of(
         is_accepted=is_accepted,
         destinations=[parse_place(destination) for destination in destinations],

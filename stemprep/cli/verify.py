@@ -59,8 +59,8 @@ def command(
     from stemprep.app.places import refuse_inside_package
     from stemprep.app.shelf import check_shelf, confirm, is_shelf
     from stemprep.app.verify import verify  # --help must not load numpy
-    from stemprep.cli.output import show_progress
-    from stemprep.errors import UsageError
+    from stemprep.cli.output import show_progress, try_report_places
+    from stemprep.errors import DeliveryError, UsageError
     from stemprep.report import (
         render_confirmation,
         render_confirmation_json,
@@ -76,6 +76,7 @@ def command(
         for place in places:
             if isinstance(place, Path):
                 refuse_inside_package(json_file, place)
+    try_report_places(json_file)
     if is_confirmed or initials is not None:
         package = places[0]
         if not is_confirmed or initials is None:
@@ -95,6 +96,8 @@ def command(
             on_checked=show_progress,
         )
         _emit(render_shelf(check), render_shelf_json(check), json_file, quiet)
+        if check.log_fault:
+            raise DeliveryError(check.log_fault)
         return 0 if check.is_proved else 5
     results = verify(places)
     _emit(render_verification(results), render_verification_json(results), json_file, quiet)
@@ -102,12 +105,6 @@ def command(
 
 
 def _emit(text: str, json_text: str, json_file: Path | None, quiet: bool) -> None:
-    from stemprep.app.places import write_report_file
+    from stemprep.cli.output import put
 
-    if json_file is not None and is_standard_output(json_file):
-        click.echo(json_text, nl=False)
-        return
-    if json_file is not None:
-        write_report_file(json_file, json_text)
-    if not quiet:
-        click.echo(text, nl=False)
+    put((json_file, lambda: json_text), shown=None if quiet else lambda: text)

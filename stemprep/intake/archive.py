@@ -207,7 +207,10 @@ def _taken(archive: zipfile.ZipFile, item: _Inner, zip_name: str, workspace: Pat
     try:
         _write(archive, item.info, target)
     except OSError as error:
-        raise InputError(f"{zip_name}: cannot be unpacked ({error.strerror})") from error
+        raise InputError(
+            f"{zip_name}: cannot be unpacked ({error.strerror}); make room where temporary files "
+            "go (TMPDIR), or drop the folder instead of the zip"
+        ) from error
     except _BROKEN as error:
         target.unlink(missing_ok=True)
         reason = f"damaged inside the zip ({error}); ask for the zip again"

@@ -127,6 +127,7 @@ class ShelfCheck:
     gone:        packages that the log knows and that are no longer there.
     only_copies: packages that lie in a place of copies alone.
     log:         where the log lies.
+    log_fault:   why nothing could be added to the log; empty where it was.
     """
 
     shelf: str
@@ -135,6 +136,7 @@ class ShelfCheck:
     gone: tuple[LoggedCheck, ...] = ()
     only_copies: tuple[OnlyCopy, ...] = ()
     log: str = ""
+    log_fault: str = ""
 
     @property
     def is_proved(self) -> bool:

@@ -40,6 +40,7 @@ from stemprep.package.shelf import (
     logged_name,
     packages_of,
     read_log,
+    require_log_place,
 )
 from stemprep.package.staging import OpenFolder, Staging, open_staging
 from stemprep.package.verify import (
@@ -96,6 +97,7 @@ __all__ = [
     "read_manifest",
     "rename_exclusively",
     "replicate",
+    "require_log_place",
     "require_space",
     "seal",
     "set_aside",

@@ -18,6 +18,7 @@ from stemprep.model.shelf import CONFIRMED_STATES, LoggedCheck, ShelfEntry
 from stemprep.package.faults import told_as_delivery_error
 
 LOG_NAME = "fixity-log.csv"
+_APPENDING = os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW | os.O_CLOEXEC
 MAX_LOG_BYTES = 64 << 20
 MAX_LINE_BYTES = 64 << 10
 MAX_DEPTH = 4
@@ -152,28 +153,47 @@ def append_confirmation(
     _append(log, [row])
 
 
+def require_log_place(log: Path) -> None:
+    """Raise DeliveryError where nothing could be added to the log; a new one is begun, empty."""
+    with told_as_delivery_error("writing the log", log, "nothing was checked"):
+        os.close(os.open(log, _APPENDING, 0o644))
+
+
 def append_log(
     log: Path, entries: Sequence[ShelfEntry], checked_at: str, stemprep_version: str
 ) -> None:
     """Add one line a package to the log, on the disk when this returns; nothing is ever changed.
 
-    Raises DeliveryError where the log is a link or cannot be written.
+    All lines or none: what a disk took of them before it was full is taken back. Raises
+    DeliveryError where the log is a link or cannot be written.
     """
     _append(log, [_row(entry, checked_at, stemprep_version) for entry in entries])
 
 
 def _append(log: Path, rows: Sequence[Sequence[object]]) -> None:
-    flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW | os.O_CLOEXEC
     text = csv_table(COLUMNS, rows)
-    with told_as_delivery_error("writing the log", log, "the check itself is told above"):
-        descriptor = os.open(log, flags, 0o644)
-        with open(descriptor, "rb+", buffering=0) as stream:  # noqa: PTH123  # a descriptor
+    with told_as_delivery_error("writing the log", log, "what was found is not in it"):
+        descriptor = os.open(log, _APPENDING, 0o644)
+        try:
             size_bytes = os.fstat(descriptor).st_size
             lines = text if size_bytes == 0 else text.split("\r\n", 1)[1]
             if size_bytes and os.pread(descriptor, 1, size_bytes - 1) != b"\n":
                 lines = f"\r\n{lines}"  # the line before was cut off
-            stream.write(lines.encode("utf-8"))
-            os.fsync(descriptor)
+            _write_all(descriptor, lines.encode("utf-8"), size_bytes)
+        finally:
+            os.close(descriptor)
+
+
+def _write_all(descriptor: int, content: bytes, size_bytes: int) -> None:
+    """Add all to a file of some size, or nothing; on the disk when this returns."""
+    rest = memoryview(content)
+    try:
+        while rest:
+            rest = rest[os.write(descriptor, rest) :]
+        os.fsync(descriptor)
+    except OSError:
+        os.ftruncate(descriptor, size_bytes)
+        raise
 
 
 def _row(entry: ShelfEntry, checked_at: str, stemprep_version: str) -> list[object]:

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stemprep.app.inspect import Inspection
+from stemprep.app.whole_files import write_whole
 from stemprep.descending import FOLDER, descend
 from stemprep.errors import DeliveryError
 from stemprep.model.service import Inbox
@@ -40,7 +41,7 @@ from stemprep.service.drops import (
 )
 from stemprep.service.jobs import Job, raw_text
 from stemprep.service.names import LEAVING
-from stemprep.service.papers import is_there, write_whole
+from stemprep.service.papers import is_there
 from stemprep.service.places import OpenPlace, Places
 from stemprep.service.store import Store
 

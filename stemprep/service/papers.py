@@ -6,63 +6,17 @@ import errno
 import hashlib
 import os
 import stat
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Iterable
 from pathlib import Path
 
+from stemprep.app.whole_files import folder_of, write_whole
 from stemprep.descending import FILE
-from stemprep.package import opened_folder
 from stemprep.service.jobs import raw_text
 from stemprep.service.store import Store
 
 _MAKER = b"stemprep"
 _LARGEST_BYTES = 64_000_000
 _LONGEST_NAME_BYTES = 200  # leaves room for an ending where names end at 255 bytes
-
-
-def write_whole(path: Path, content: bytes | Iterable[bytes], *, folder: int | None = None) -> None:
-    """Write a file so that its name never leads to half of it, not even after a power cut.
-
-    Written under a hidden name, fsynced, renamed, and the folder fsynced. Whatever has the hidden
-    name is removed and never opened: it may be a pipe, or another name of somebody's file.
-    folder: descriptor of the folder that it lies in, whatever its path leads to; None: by path.
-    Raises OSError.
-    """
-    with _folder_of(path, folder) as inside:
-        hidden = f".{path.name}"
-        try:
-            _write_hidden(inside, hidden, (content,) if isinstance(content, bytes) else content)
-            os.rename(hidden, path.name, src_dir_fd=inside, dst_dir_fd=inside)
-        except BaseException:
-            with suppress(OSError):
-                os.unlink(hidden, dir_fd=inside)
-            raise
-        os.fsync(inside)
-
-
-def _write_hidden(folder: int, name: str, pieces: Iterable[bytes]) -> None:
-    with suppress(FileNotFoundError):
-        os.unlink(name, dir_fd=folder)
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-    descriptor = os.open(name, flags, 0o644, dir_fd=folder)
-    try:
-        for piece in pieces:
-            rest = memoryview(piece)
-            while rest:
-                rest = rest[os.write(descriptor, rest) :]
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
-
-
-@contextmanager
-def _folder_of(path: Path, folder: int | None) -> Iterator[int]:
-    """The descriptor that was given, or one of the folder that the path leads to."""
-    if folder is not None:
-        yield folder
-        return
-    with opened_folder(path.parent, is_link_allowed=True) as descriptor:
-        yield descriptor
 
 
 def write_paper(store: Store, path: Path, content: bytes | Iterable[bytes], *, folder: int) -> bool:
@@ -90,7 +44,7 @@ def read_plain(path: Path, most_bytes: int, *, folder: int | None = None) -> byt
     Raises OSError.
     """
     try:
-        with _folder_of(path, folder) as inside:
+        with folder_of(path, folder) as inside:
             descriptor = os.open(path.name, FILE, dir_fd=inside)
     except OSError as error:
         if error.errno in (errno.ELOOP, errno.ENOENT, errno.ENXIO):

@@ -9,11 +9,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from stemprep.app.whole_files import write_whole
 from stemprep.errors import DeliveryError, SpecError, UsageError
 from stemprep.model.service import PLACE_FILE, ServiceConfig
 from stemprep.report.figures import plural
 from stemprep.service.mounts import disk_of
-from stemprep.service.papers import write_whole
 from stemprep.service.place_records import PlaceRecord, place_record, record_place
 from stemprep.service.places import (
     AwayError,

@@ -9,6 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from stemprep.app.whole_files import write_whole
 from stemprep.errors import StemprepError
 from stemprep.model.report import Report
 from stemprep.model.rule import DeliverySpec
@@ -21,7 +22,6 @@ from stemprep.service.papers import (
     read_plain,
     remove_paper,
     write_paper,
-    write_whole,
 )
 from stemprep.service.refusing import unjudged_report
 from stemprep.service.store import Store

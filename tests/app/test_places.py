@@ -11,6 +11,7 @@ from stemprep.app.places import (
     refuse_destination,
     refuse_inside_drop,
     refuse_inside_package,
+    require_report_place,
     write_report_file,
 )
 from stemprep.errors import DeliveryError, UsageError
@@ -95,3 +96,49 @@ def test_another_name_of_the_drop_is_inside(
     )
     with pytest.raises(UsageError):
         refuse_inside_drop(mount / "r.json", drop, "the report")
+
+
+def test_a_report_takes_over_the_permissions_of_the_one_before(tmp_path: Path) -> None:
+    file, link = tmp_path / "r.json", tmp_path / "link.json"
+    file.write_text("before")
+    file.chmod(0o664)
+    link.symlink_to(file)
+    write_report_file(link, "after")
+    assert link.is_symlink()
+    assert file.read_text() == "after"
+    assert file.stat().st_mode & 0o777 == 0o664
+
+
+def test_a_report_may_have_as_long_a_name_as_a_disk_takes(tmp_path: Path) -> None:
+    file = tmp_path / ("x" * 255)
+    require_report_place(file)
+    write_report_file(file, "text")
+    assert [path.read_text() for path in tmp_path.iterdir()] == ["text"]
+    with pytest.raises(DeliveryError, match="give the file a shorter name"):
+        require_report_place(tmp_path / ("x" * 256))
+
+
+def test_trying_leaves_nothing_and_changes_nothing(tmp_path: Path) -> None:
+    file = tmp_path / "r.json"
+    require_report_place(file)
+    assert not list(tmp_path.iterdir())
+    file.write_text("before")
+    require_report_place(file)
+    assert [path.read_text() for path in tmp_path.iterdir()] == ["before"]
+    refuse_destination(tmp_path / "new" / "out", tmp_path / "drop")
+    assert [path.name for path in tmp_path.iterdir()] == ["r.json"]
+
+
+def test_a_link_that_leads_in_a_circle_is_told(tmp_path: Path) -> None:
+    (tmp_path / "a").symlink_to("b")
+    (tmp_path / "b").symlink_to("a")
+    for attempt in (require_report_place, lambda path: write_report_file(path, "text")):
+        with pytest.raises(DeliveryError, match="Too many levels of symbolic links"):
+            attempt(tmp_path / "a")
+
+
+def test_an_output_that_may_not_be_written_to_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """access(2), as for a device that belongs to somebody else."""
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    with pytest.raises(DeliveryError, match="Permission denied"):
+        require_report_place(Path(os.devnull))

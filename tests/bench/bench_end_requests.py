@@ -26,7 +26,7 @@ from tests.cli.running import ROOT
 from tests.end_to_end import drops
 
 LONGEST_S = 60.0
-_INTERRUPTED = "Interrupted; nothing half-made looks finished.\n"
+_INTERRUPTED = "Interrupted; nothing half-made looks finished."
 
 
 def main() -> None:
@@ -88,7 +88,7 @@ def _run(
             run.communicate()
             return run.returncode, "did not end"
         is_early = request is not None and run.returncode == -request[0]  # before it could listen
-        if said not in ("", _INTERRUPTED) and not (is_early or _is_of_the_start(said)):
+        if said.strip() not in ("", _INTERRUPTED) and not (is_early or _is_of_the_start(said)):
             return run.returncode, said.strip().splitlines()[-1]
         if list(Path(scratch).iterdir()) and not is_early:
             return run.returncode, "left files behind"

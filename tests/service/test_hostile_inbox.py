@@ -11,9 +11,10 @@ from typing import Any
 
 import pytest
 
+from stemprep.app.whole_files import write_whole
 from stemprep.service import afterwards, running
 from stemprep.service.drops import inventory
-from stemprep.service.papers import read_plain, write_whole
+from stemprep.service.papers import read_plain
 from stemprep.service.places import OpenPlace, Place, Role
 from tests.service.studio import Studio, hurry
 
