@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
 from stemprep.engine import Engine, JobDied
-from stemprep.intake import drum_of, kit_places, stand_of, words_of_place
+from stemprep.intake import amp_of, drum_of, kit_places, stand_of, take_of, words_of_place
 from stemprep.model.mic_pairs import ContentLag, MicLag, Relation, Stand
 from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import Role
@@ -15,6 +15,7 @@ from stemprep.naming import PathIndex
 from stemprep.timing import (
     content_window_frames,
     loud_stretches,
+    search_stretches,
     shared_stretches,
     window_frames,
 )
@@ -24,6 +25,7 @@ from stemprep.work.lags import ContentJob, LagJob, MicJob, MicPairPlan, measure_
 _MICROPHONES: frozenset[Role] = frozenset({"track", "di", "unknown"})
 _PRINTED: frozenset[Role] = frozenset({"track", "di", "stem", "unknown"})
 _FIRST_WORDS = frozenset({"di", "direct", "top", "in", "inside", "close", "near"})
+_LAST_WORDS = frozenset({"far", "room", "rooms", "amb", "ambient", "out", "outside"})
 MOST_CLOSE = 16
 MOST_REFERENCES = 64
 MOST_PAIRS = 512
@@ -117,14 +119,19 @@ def _microphone_job(
 ) -> MicJob | None:
     files = [file for file in files if _channels(file) <= MOST_CHANNELS]
     relations: dict[Paths, Relation] = {}
-    kinds: tuple[tuple[Relation, Iterator[Paths]], ...] = (
+    guesses = set(_at_one_amp(files))
+    takes = {file.path: _take(file) for file in files}
+    kinds: tuple[tuple[Relation, Iterable[Paths]], ...] = (
         ("pair", _declared(measured, files)),
         ("group", _grouped(files)),
+        ("group", guesses),
         ("kit", _kit(files)),
     )
     for relation, pairs in kinds:
         for reference, path in pairs:
-            if (path, reference) not in relations:
+            if (path, reference) not in relations and _may_be_one_take(
+                takes[path], takes[reference]
+            ):
                 relations.setdefault((reference, path), relation)
     relations = _bounded(relations)
     if not relations:
@@ -143,10 +150,12 @@ def _microphone_job(
                 file=places[path],
                 relation=relation,
                 stand=_farther(reference, path),
+                is_guess=(reference, path) in guesses,
             )
             for (reference, path), relation in relations.items()
         ),
         loud={index: _loud(taken[index]) for index in references},
+        search={index: _search(taken[index]) for index in references},
     )
 
 
@@ -177,14 +186,45 @@ def _declared(measured: MeasuredSession, files: Sequence[MeasuredFile]) -> Itera
 
 def _grouped(files: Sequence[MeasuredFile]) -> Iterator[Paths]:
     """Every microphone of a source against the one nearest to it by its name."""
-    groups: dict[str, list[MeasuredFile]] = defaultdict(list)
+    groups: dict[tuple[str, str], list[MeasuredFile]] = defaultdict(list)
     for file in files:
         group = _group_of(file)
         if group is not None:
-            groups[group].append(file)
+            groups[group, take_of(file.path)].append(file)
     for members in groups.values():
-        first = min(members, key=lambda file: not words_of_place(file.path) & _FIRST_WORDS)
+        first = min(members, key=_distance)
         yield from ((first.path, file.path) for file in members if file is not first)
+
+
+def _distance(file: MeasuredFile) -> int:
+    """How far from its source a file of a group hears it, by the words of its name."""
+    words = words_of_place(file.path)
+    return 0 if words & _FIRST_WORDS else 2 if words & _LAST_WORDS else 1
+
+
+def _at_one_amp(files: Sequence[MeasuredFile]) -> list[Paths]:
+    """Files that may be further microphones at an amplifier, against the first of their name."""
+    amps: dict[str, list[str]] = defaultdict(list)
+    for file in files:
+        amp = amp_of(file.path) if _group_of(file) is None else None
+        if amp is not None:
+            amps[amp].append(file.path)
+    return [(paths[0], path) for paths in amps.values() for path in paths[1:]]
+
+
+def _take(file: MeasuredFile) -> tuple[str, str, str]:
+    """What a file's name, sheet and recorder say of its take; "" where they say nothing."""
+    ixml, note = file.facts.header.ixml, file.source.note
+    recorder = "" if ixml is None or not ixml.take else f"{ixml.scene or ''} {ixml.take}"
+    return take_of(file.path), "" if note is None else note.take or "", recorder
+
+
+def _may_be_one_take(left: tuple[str, str, str], right: tuple[str, str, str]) -> bool:
+    """Another take is no microphone. A name without a take is the kept one among some with takes;
+    of sheet and recorder only what they say of both counts.
+    """
+    said = zip(left[1:], right[1:], strict=True)
+    return left[0] == right[0] and all(one == other for one, other in said if one and other)
 
 
 def _group_of(file: MeasuredFile) -> str | None:
@@ -266,6 +306,12 @@ def _loud(file: MeasuredFile) -> tuple[tuple[int, int], ...]:
     longest = LONGEST_STRETCH_S * form.sample_rate_hz
     found = loud_stretches(_columns(file), file.facts.header.frames, apart)
     return tuple((start, min(end, start + longest)) for start, end in found)
+
+
+def _search(file: MeasuredFile) -> tuple[int, ...]:
+    form = file.facts.format
+    assert form is not None, "a file with sound has a format"
+    return search_stretches(_columns(file), file.facts.header.frames, form.sample_rate_hz)
 
 
 def _columns(file: MeasuredFile) -> list[float]:

@@ -2,7 +2,15 @@
 
 from stemprep.intake.clutter import clutter_reason, is_copy_under_way
 from stemprep.intake.kinds import KEPT_EXTENSIONS
-from stemprep.intake.kit import KitPlace, drum_of, kit_places, stand_of, words_of_place
+from stemprep.intake.kit import (
+    KitPlace,
+    amp_of,
+    drum_of,
+    kit_places,
+    stand_of,
+    take_of,
+    words_of_place,
+)
 from stemprep.intake.names import display_path
 from stemprep.intake.opening import open_regular
 from stemprep.intake.players import dry_twins, player_of
@@ -14,6 +22,7 @@ __all__ = [
     "SHEET_NAMES",
     "KitPlace",
     "Scan",
+    "amp_of",
     "build_session",
     "clutter_reason",
     "display_path",
@@ -26,5 +35,6 @@ __all__ = [
     "read_sheet",
     "scan_drop",
     "stand_of",
+    "take_of",
     "words_of_place",
 ]

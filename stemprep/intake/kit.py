@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from itertools import pairwise
 from typing import Literal
 
 from stemprep.intake.names import stem
@@ -33,8 +34,10 @@ _TWO_MICROPHONES = {"kick": _set("kick kik kck bd"), "snare": _set("snare snr sn
 _PLACES_AT_A_DRUM = _set("in out inside outside top bot bottom btm under")
 _ABOVE = _set("oh ohs ovh ovhs ovr overhead overheads")
 _ROOM = _set("room rooms rm amb ambient ambience")
-_FAR = _ROOM | _set("far crush")
+_FAR_FROM_KIT = _set("far crush")
+_AMPLIFIED = _set("gtr gtrs guitar guitars egtr egtrs bass amp amps cab cabs")
 _KIT = _set("kit drum drums")
+_TAKE = _set("tk take")
 _ONE_FOR_ALL = _set("mono over above front crush far")
 _NO_MICROPHONE = _set("trig trigger sample samples samp loop loops verb reverb print sub midi di")
 _OTHER_SOURCES = SUBMIX - _KIT
@@ -72,10 +75,28 @@ def stand_of(path: str) -> Stand:
     nothing.
     """
     said = words_of_place(path)
-    if said & _FAR:
+    if said & _ROOM or (said & _KIT and said & _FAR_FROM_KIT):
         return "room"
     is_above = bool(said & _ABOVE) or ("kit" in said) or bool(said & _KIT and said & _ONE_FOR_ALL)
     return "overhead" if is_above else "close"
+
+
+def amp_of(path: str) -> str | None:
+    """What an amplifier's microphones share: the name without a letter or number at its end.
+
+    ``Rhy Gtr A`` and ``Rhy Gtr B`` may be two microphones at one amplifier, or two performances:
+    only their sound tells. None for any other name.
+    """
+    words = words_of(stem(path))
+    is_numbered = len(words) > 1 and (words[-1].isdecimal() or len(words[-1]) == 1)
+    return " ".join(words[:-1]) if is_numbered and _AMPLIFIED & set(words[:-1]) else None
+
+
+def take_of(path: str) -> str:
+    """``2`` for ``Kick In tk2``: the take that a name tells; "" where it tells none."""
+    words = words_of(stem(path))
+    pairs = pairwise(words)
+    return next((number for word, number in pairs if word in _TAKE and number.isdecimal()), "")
 
 
 def words_of_place(path: str) -> frozenset[str]:

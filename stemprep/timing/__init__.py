@@ -13,13 +13,28 @@ from stemprep.timing.microphones import (
     window_start,
 )
 from stemprep.timing.spill import HOP_S, SpillLag, SpillMeter, block_frames
+from stemprep.timing.wide_search import (
+    SEARCH_RATE_HZ,
+    SEARCH_REACH_S,
+    SEARCH_WINDOW_S,
+    Fits,
+    WideLag,
+    search_stretches,
+    wide_lag,
+    window_fits,
+)
 
 __all__ = [
     "HOP_S",
+    "SEARCH_RATE_HZ",
+    "SEARCH_REACH_S",
+    "SEARCH_WINDOW_S",
     "Drift",
+    "Fits",
     "Peak",
     "SpillLag",
     "SpillMeter",
+    "WideLag",
     "block_frames",
     "content_lag",
     "content_window_frames",
@@ -29,8 +44,11 @@ __all__ = [
     "microphone_drift",
     "microphone_lag",
     "phase_only",
+    "search_stretches",
     "shared_stretches",
     "spectrum",
+    "wide_lag",
+    "window_fits",
     "window_frames",
     "window_start",
 ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 import numpy as np
@@ -29,6 +29,7 @@ from stemprep.timing import (
     window_start,
 )
 from stemprep.work.excerpts import Samples, SoundFile, Span, is_seekable, mono_blocks, read_spans
+from stemprep.work.offsets import Offsets, same_time
 
 _LOST = (InputError, OSError, DecodingFault)
 Spectra = npt.NDArray[np.complex64]
@@ -38,12 +39,13 @@ MOST_REFERENCES = 2
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MicPairPlan:
-    """Indices of two files of a job."""
+    """Indices of two files of a job; is_guess: told only where they are clearly of one source."""
 
     reference: int
     file: int
     relation: Relation
     stand: Stand = "close"
+    is_guess: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +53,7 @@ class MicJob:
     """Microphones of one song, of any rates, below one absolute root folder.
 
     loud: for each file that is a reference, stretches in which it is loudest.
+    search: for these, starts of the windows that are sought within seconds; none: no search.
     """
 
     root: str
@@ -58,6 +61,7 @@ class MicJob:
     files: tuple[SoundFile, ...]
     pairs: tuple[MicPairPlan, ...]
     loud: Mapping[int, tuple[Span, ...]]
+    search: Mapping[int, tuple[int, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,12 +114,24 @@ def measure_microphones(job: MicJob) -> tuple[MicLag, ...]:
         if pair.reference in heard:
             by_file[pair.file].append(pair)
     found: dict[MicPairPlan, MicLag] = {}
+    offsets = Offsets(job.root, job.files)
     for index, pairs in by_file.items():
         try:
-            found.update(_against_all(job, index, pairs, heard))
+            late_s = {pair: _late_s(job, pair, offsets) for pair in pairs}
+            found.update(_against_all(job, index, late_s, heard))
         except _LOST:
             continue
-    return tuple(found[pair] for pair in job.pairs if pair in found)
+    return tuple(
+        found[pair]
+        for pair in job.pairs
+        if pair in found and not (pair.is_guess and found[pair].lag_samples is None)
+    )
+
+
+def _late_s(job: MicJob, pair: MicPairPlan, offsets: Offsets) -> float | None:
+    """About how much later the file is; None where that is not clear."""
+    starts = job.search.get(pair.reference, ())
+    return offsets.lag_s(pair.reference, pair.file, starts) if starts else 0.0
 
 
 def _reference(job: MicJob, index: int, stretches: Sequence[Span]) -> _Heard:
@@ -137,45 +153,52 @@ def _reference(job: MicJob, index: int, stretches: Sequence[Span]) -> _Heard:
 def _against_all(
     job: MicJob,
     index: int,
-    pairs: Sequence[MicPairPlan],
+    late_s: Mapping[MicPairPlan, float | None],
     heard: Mapping[int, _Heard],
 ) -> Iterator[tuple[MicPairPlan, MicLag]]:
-    """Pair by pair where places can be sought, else all from one pass over the file."""
+    """Pair by pair where places can be sought, else all from one pass over the file.
+
+    late_s: about how much later the file is than the pair's reference; None: no verdict.
+    """
     file = job.files[index]
+    yield from ((pair, _unclear(job, pair)) for pair, late in late_s.items() if late is None)
+    pairs = [pair for pair, late in late_s.items() if late is not None]
     for batch in [[pair] for pair in pairs] if is_seekable(file) else [pairs]:
         places = [
-            _places(job.files[pair.reference], file, heard[pair.reference][0]) for pair in batch
+            _places(job.files[pair.reference], file, heard[pair.reference][0], late_s[pair] or 0.0)
+            for pair in batch
         ]
         sounds = read_spans(job.root, file, [span for each in places for span in each.spans])
         for pair, each in zip(batch, places, strict=True):
             starts, spectra = heard[pair.reference]
             own = _aligned(spectrum(np.array(sounds[: len(spectra)])), each.rests, spectra)
             del sounds[: len(spectra)]
-            yield pair, _mic_lag(job, pair, starts, spectra, own)
+            yield pair, _mic_lag(job, pair, starts, spectra, own, each.late_samples)
 
 
 @dataclass(frozen=True, slots=True)
 class _Places:
-    """Where a file has the times of another one's windows; rests: by how much they begin early."""
+    """Where a file has the times of another one's windows; rests: by how much they begin early.
+
+    late_samples: by how many of its samples all of them lie later than these times.
+    """
 
     spans: list[Span]
     rests: list[float]
+    late_samples: int
 
 
-def _places(reference: SoundFile, file: SoundFile, starts: Sequence[int]) -> _Places:
-    """The same times in a file of any rate, by time reference where both have one."""
+def _places(reference: SoundFile, file: SoundFile, starts: Sequence[int], late_s: float) -> _Places:
+    """The same times in a file of any rate, by time reference where both have one, or later."""
     rates = file.format.sample_rate_hz, reference.format.sample_rate_hz
-    ratio = Fraction(*rates)
-    frames = round(window_frames(rates[1]) * ratio)
-    stamps = reference.start_samples, file.start_samples
-    gap = Fraction(0)
-    if stamps[0] is not None and stamps[1] is not None:
-        gap = stamps[0] * ratio - stamps[1]
-    exact = [start * ratio + gap for start in starts]
+    frames = round(window_frames(rates[1]) * Fraction(*rates))
+    late_samples = round(late_s * rates[0])
+    exact = [same_time(reference, file, start) + late_samples for start in starts]
     begins = [math.floor(place) for place in exact]
     return _Places(
         spans=_windows(begins, frames),
         rests=[float(place - begin) for place, begin in zip(exact, begins, strict=True)],
+        late_samples=late_samples,
     )
 
 
@@ -190,10 +213,30 @@ def _aligned(own: Spectra, rests: Sequence[float], reference: Spectra) -> Spectr
     return np.pad(own, ((0, 0), (0, 0), (0, wanted - bins)))
 
 
+def _unclear(job: MicJob, pair: MicPairPlan) -> MicLag:
+    file = job.files[pair.file]
+    return MicLag(
+        song=job.song,
+        reference=job.files[pair.reference].path,
+        file=file.path,
+        relation=pair.relation,
+        sample_rate_hz=file.format.sample_rate_hz,
+        stand=pair.stand,
+    )
+
+
 def _mic_lag(
-    job: MicJob, pair: MicPairPlan, starts: Sequence[int], reference: Spectra, own: Spectra
+    job: MicJob,
+    pair: MicPairPlan,
+    starts: Sequence[int],
+    reference: Spectra,
+    own: Spectra,
+    late_samples: int,
 ) -> MicLag:
-    """The channel that tells most clearly; ``own`` has the shape (windows, channels, bins)."""
+    """The channel that tells most clearly; ``own`` has the shape (windows, channels, bins).
+
+    late_samples: by how much later than the reference's windows they were read.
+    """
     file = job.files[pair.file]
     rate_hz = file.format.sample_rate_hz
     heard_hz = job.files[pair.reference].format.sample_rate_hz
@@ -206,20 +249,12 @@ def _mic_lag(
             peaks.append((channel + 1, drift.first, drift.ppm))
         elif peak is not None and is_verdict(peak):
             peaks.append((channel + 1, peak, None))
-    plain = MicLag(
-        song=job.song,
-        reference=job.files[pair.reference].path,
-        file=file.path,
-        relation=pair.relation,
-        sample_rate_hz=rate_hz,
-        stand=pair.stand,
-    )
     if not peaks:
-        return plain
+        return _unclear(job, pair)
     channel, peak, ppm = max(peaks, key=lambda each: each[1].ratio)
     return replace(
-        plain,
-        lag_samples=peak.lag_samples * rate_hz / heard_hz,
+        _unclear(job, pair),
+        lag_samples=late_samples + peak.lag_samples * rate_hz / heard_hz,
         polarity="inverted" if peak.is_inverted else "same",
         confidence=peak.confidence,
         channel=channel if own.shape[1] > 1 else None,

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 from stemprep.app.inspect import inspect
 from stemprep.app.microphones import content_jobs, microphone_jobs
@@ -230,3 +231,78 @@ def test_content_decides_between_two_readings_of_a_start() -> None:
     assert content_jobs(session(*(heard(name, 48_000) for name in names))) == ()
     longer = [*odd[:2], heard("keys", 96_000, frames=500_000)]
     assert content_jobs(session(*longer)) == ()
+
+
+def moved_session(place: Path, names: dict[str, int]) -> Report:
+    """Files of the field session, moved by so many samples and kept at their length."""
+    for name, late in names.items():
+        (source,) = (SESSIONS / "S01_tracking_clean").glob(f"*_{name}.wav")
+        sound, rate_hz = soundfile.read(source, dtype="float64", always_2d=True)
+        moved = np.zeros_like(sound)
+        moved[max(late, 0) : len(sound) + min(late, 0)] = sound[
+            max(-late, 0) : len(sound) - max(late, 0)
+        ]
+        signals.write_wav(place / "Drop" / f"{name}.wav", moved.T, rate_hz=rate_hz)
+    return inspect(place / "Drop", "mastering", engine=InlineEngine())
+
+
+@needs_sessions
+@pytest.mark.parametrize("late", [2_160, -2_880, 12_000, -48_000, 57_600, 95_000])
+@pytest.mark.parametrize(
+    ("reference", "file", "natural"),
+    [("Bass DI", "Bass Amp", 43.7), ("Lead Gtr", "Lead Gtr Far", 311.4),
+     ("Snare Top", "OH L", 168.0)],
+)  # fmt: skip
+def test_a_moved_microphone_is_told_by_how_much(
+    tmp_path: Path, reference: str, file: str, natural: float, late: int
+) -> None:
+    report = moved_session(tmp_path, {reference: 0, file: late})
+    (pair,) = report.set_facts.mic_pairs
+    assert pair.lag_samples - late == pytest.approx(natural, abs=2)
+    (finding,) = [each for each in report.findings if each.check == "mic-delay"]
+    assert finding.severity == "warn"
+    assert "moved, or not of this source" in finding.message
+
+
+@needs_sessions
+def test_a_di_a_second_early_is_a_warning(tmp_path: Path) -> None:
+    report = moved_session(tmp_path, {"Bass DI": -48_000, "Bass Amp": 0})
+    (finding,) = [each for each in report.findings if each.check == "mic-delay"]
+    assert (finding.file, finding.severity) == ("Bass Amp.wav", "warn")
+    assert finding.found == pytest.approx(1_000.9, abs=0.5)
+
+
+@needs_sessions
+@pytest.mark.parametrize("late", [480, 2_880, 57_600])
+def test_a_steady_pattern_is_never_told_wrongly(tmp_path: Path, late: int) -> None:
+    """A sampled rhythm guitar fits at many turns; where one is told, it is the right one."""
+    report = moved_session(tmp_path, {"Rhy Gtr A": 0, "Rhy Gtr B": late})
+    assert [round(pair.lag_samples - late) for pair in report.set_facts.mic_pairs] in ([], [39])
+
+
+@pytest.mark.parametrize("late", [0, 24_000, 36_000])
+def test_a_loop_that_repeats_to_the_sample_is_not_clear(tmp_path: Path, late: int) -> None:
+    """At every bar it fits: which one is meant cannot be known."""
+    bar = np.concatenate([signals.pluck(peak_dbfs=-9, seconds=0.25, seed=n)[0] for n in range(2)])
+    loop = np.tile(bar, 40)
+    signals.write_wav(tmp_path / "Drop/Kick In.wav", loop[None, 24_000:-24_000])
+    begin = 24_000 - late % len(bar)
+    signals.write_wav(
+        tmp_path / "Drop/Kick Out.wav", 0.5 * loop[None, begin : begin + len(loop) - 48_000]
+    )
+    report = inspect(tmp_path / "Drop", "mastering", engine=InlineEngine())
+    assert report.set_facts.mic_pairs == ()
+    assert report.set_facts.unclear_mic_pairs == (("Kick In.wav", "Kick Out.wav"),)
+
+
+def test_takes_are_not_compared_as_microphones() -> None:
+    assert pairs_of("Kick In tk1", "Kick In tk2", "Kick Out tk1", "Kick Out tk2") == {
+        ("group", "Kick In tk1", "Kick Out tk1"), ("group", "Kick In tk2", "Kick Out tk2"),
+    }  # fmt: skip
+    assert pairs_of("Kick In", "Kick In take 2") == set()
+
+
+def test_microphones_that_may_be_at_one_amplifier() -> None:
+    assert pairs_of("Rhy Gtr A", "Rhy Gtr B", "Vox 1", "Vox 2") == {
+        ("group", "Rhy Gtr A", "Rhy Gtr B")
+    }
