@@ -26,10 +26,11 @@ from pedalboard.io import AudioFile
 
 from stemprep.containers import DecoderStopped, OtherReader
 from stemprep.measure import AudioWords
-from stemprep.model.facts import FileFacts, MeasureSettings
+from stemprep.model.facts import FileFacts
 from stemprep.work.measure import MeasureJob, measure_file
 from tests import signals
 from tests.containers.other_builder import W64_RIFF, W64_TAIL, library_file
+from tests.shipped import measure_settings
 
 Chunk = tuple[bytes, bytes]
 """Identifier and payload."""
@@ -391,7 +392,7 @@ def main() -> None:
                 root=folder,
                 raw_path=os.fsencode(path.name),
                 name="take",
-                settings=MeasureSettings(),
+                settings=measure_settings(),
             )
             begun = time.process_time()
             try:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from stemprep.errors import PrepareError
-from stemprep.model.facts import FileFacts, MeasureSettings
+from stemprep.model.facts import FileFacts
 from stemprep.model.header import HeaderFault
 from stemprep.model.plan import Operation, OutputPlan
 from stemprep.work import second_opening
@@ -19,6 +19,7 @@ from stemprep.work.write import SourceRef, WriteJob, write_output
 from tests.containers.other_builder import codes, library_file
 from tests.containers.riff_builder import chunk, extensible, fmt, riff, sound
 from tests.containers.test_flac_contradictions import with_packed
+from tests.shipped import measure_settings
 
 FRAMES = 4800
 STEREO = fmt(channels=2)
@@ -29,7 +30,7 @@ def measured(folder: Path, content: bytes, name: str = "take.wav") -> FileFacts:
     (folder / name).write_bytes(content)
     return measure_file(
         MeasureJob(
-            root=str(folder), raw_path=os.fsencode(name), name=name, settings=MeasureSettings()
+            root=str(folder), raw_path=os.fsencode(name), name=name, settings=measure_settings()
         )
     )
 
@@ -138,7 +139,7 @@ def written(folder: Path, content: bytes, operation: str) -> FileFacts:
         output=output(operation, facts=facts),
         sources=(SourceRef(path="take.wav", raw_path=b"take.wav", facts=facts),),
         target=str(folder / "written.wav"),
-        settings=MeasureSettings(),
+        settings=measure_settings(),
     )
     return write_output(job).after
 
