@@ -71,7 +71,7 @@ def read_header(stream: BinaryIO, size_bytes: int) -> Header:
     told += _frame_format(blocks, info)
     if _is_block_size_wrong(info, blocks):
         told.append(_block_size(info))
-    behind = second_stream(stream, blocks.sound_offset, size_bytes)
+    behind = second_stream(stream, blocks, size_bytes)
     if behind is not None:
         size_bytes = behind[0]
         told.append(_second_stream(*behind))
@@ -279,8 +279,9 @@ def _block_size(info: StreamInfo) -> HeaderFault:
     return replace(fault, severity="fail")
 
 
-def _second_stream(offset: int, info: StreamInfo) -> HeaderFault:
-    found = f"a second FLAC stream from byte {offset} on ({info_words(info)})"
+def _second_stream(offset: int, info: StreamInfo | None) -> HeaderFault:
+    what = "its frames alone" if info is None else info_words(info)
+    found = f"a second FLAC stream from byte {offset} on ({what})"
     return faults.ambiguous(
         "second-stream",
         found,

@@ -36,6 +36,7 @@ _STRUCTURE: Final = frozenset({_STREAMINFO, _PADDING, _SEEKTABLE})
 _STREAMINFO_BYTES: Final = 34
 _MAX_COMMENT_BYTES: Final = 1_000_000
 _STREAM_START: Final = re.compile(rb"fLaC[\0\x80]\0\0\x22")
+_HEAD_BYTES: Final = 6  # of a frame: sync, format and number
 _START_BYTES: Final = 8 + _STREAMINFO_BYTES
 _PIECE_BYTES: Final = 1 << 20
 
@@ -146,17 +147,27 @@ def form_words(rate_hz: int, channels: int, bits: int) -> str:
     return ", ".join(filter(None, parts))
 
 
-def second_stream(stream: BinaryIO, start: int, size_bytes: int) -> tuple[int, StreamInfo] | None:
+def second_stream(
+    stream: BinaryIO, blocks: FlacBlocks, size_bytes: int
+) -> tuple[int, StreamInfo | None] | None:
     """Where another stream begins behind the first one's metadata, and its STREAMINFO.
 
-    The eight bytes that it is known by come up by chance once in 2**63 bytes of sound.
+    None in place of STREAMINFO: only frames that begin with the first number again. The eight or
+    six bytes that it is known by come up by chance once in 2**63 or 2**48 bytes of sound.
     """
-    for position in range(start, size_bytes, _PIECE_BYTES):
+    start = blocks.sound_offset
+    known = _STREAM_START
+    if blocks.first_frame is not None:
+        head = re.escape(read_at(stream, start, _HEAD_BYTES))
+        known = re.compile(_STREAM_START.pattern + b"|" + head, re.DOTALL)
+    for position in range(start + 1, size_bytes, _PIECE_BYTES):
         piece = read_at(stream, position, _PIECE_BYTES + _START_BYTES)
-        match = _STREAM_START.search(piece)
+        match = known.search(piece)
         if match is not None:
             at = position + match.start()
-            return at, _stream_info(read_at(stream, at + 8, _STREAMINFO_BYTES))
+            is_whole = match[0].startswith(b"fLaC")
+            info = _stream_info(read_at(stream, at + 8, _STREAMINFO_BYTES)) if is_whole else None
+            return at, info
     return None
 
 

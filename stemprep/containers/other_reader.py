@@ -74,9 +74,13 @@ class OtherReader:
         return self._read(frames)
 
     def blocks(self) -> Iterator[Values]:
-        """All sound from here on; raises DecoderStopped where the library cannot go on."""
-        frames = max(1, _BLOCK_SAMPLES // self.channels)
-        while len(values := self._read(frames)):
+        """All sound that the library counts; raises DecoderStopped where it cannot go on.
+
+        It is not asked for more: behind the end it would stumble over what does not count.
+        """
+        left, most = self.frames, max(1, _BLOCK_SAMPLES // self.channels)
+        while left > 0 and len(values := self._read(min(most, left))):
+            left -= len(values)
             yield values
 
     def _read(self, frames: int) -> Values:

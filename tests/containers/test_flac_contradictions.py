@@ -156,3 +156,10 @@ def test_an_old_stream_of_blocks_of_any_length_is_as_long_as_its_samples() -> No
     header, blocks = read(content, "take.flac")
     assert header.faults == ()
     assert sum(block.frames for block in blocks) == header.frames == sum(lengths)
+
+
+def test_frames_that_begin_again_without_a_header_are_told() -> None:
+    content = whole()
+    frames = content[content.index(b"\xff\xf8") :]
+    told = fault(content + frames, "second-stream")
+    assert (told.severity, told.repair) == ("fail", None)

@@ -186,3 +186,8 @@ def test_one_bit_in_the_middle_that_another_reader_has_otherwise_stops_what_we_w
     (tmp_path / "written.wav").unlink()
     with pytest.raises(PrepareError, match="another reader"):
         written(tmp_path, content, "copy-audio")
+
+
+def test_bytes_behind_the_sound_do_not_close_a_file_to_others(tmp_path: Path) -> None:
+    content = library_file("FLAC", "PCM_16", codes(16, 48_000)) + bytes(range(1, 256))
+    assert second_opinion(written(tmp_path, content, "copy")) is None
