@@ -187,9 +187,9 @@ def test_what_cannot_be_judged_is_refused_with_a_report(
 @pytest.mark.parametrize(
     ("limits", "words"),
     [
-        (DropLimits(max_bytes=1000), "1.0 kB are allowed"),
+        (DropLimits(max_size_gb=1e-6), "1.0 kB are allowed"),
         (DropLimits(max_channels=1), "Wide.wav has 2 channels, 1 are allowed"),
-        (DropLimits(max_duration_s=0.05), "Bass.wav is 0:00.100 long, 0:00.050 is allowed"),
+        (DropLimits(max_duration_h=0.05 / 3600), "Bass.wav is 0:00.100 long, 0:00.050 is allowed"),
     ],
 )
 def test_limits_are_told_before_anything_is_decoded(
