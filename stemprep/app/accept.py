@@ -25,7 +25,13 @@ from stemprep.engine import Engine
 from stemprep.errors import UsageError
 from stemprep.intake import open_regular
 from stemprep.model.finding import Finding
-from stemprep.model.reconciliation import NewFile, OriginalFate, Reconciliation, Taken
+from stemprep.model.reconciliation import (
+    NewFile,
+    OriginalFate,
+    Reconciliation,
+    ReturnLine,
+    Taken,
+)
 from stemprep.model.report import Report
 from stemprep.model.session import DropEntry, MeasuredFile
 from stemprep.model.sheet import TrackNote, WorkOrder
@@ -228,7 +234,21 @@ def _new_joining(file: NewFile, measured: MeasuredFile, held: Held, stand: Stand
         entry=measured.source.entry,
         role=file.role,
         song=file.song,
-        note=replace(note, order=stand.order),
+        note=replace(_as_listed(note, file), order=stand.order),
+    )
+
+
+def _as_listed(note: TrackNote, file: NewFile) -> TrackNote:
+    """The note with what the other room's list says where a sheet does not; kept or alternate."""
+    line = file.listed or ReturnLine(file=file.file)
+    return replace(
+        note,
+        source=note.source or line.part or line.player or None,
+        microphone=note.microphone or line.microphone or None,
+        chain=note.chain or line.printed_with or None,
+        take=note.take or line.take or None,
+        notes=note.notes or line.notes or None,
+        use=file.use if file.use is not None and note.use == "main" else note.use,
     )
 
 

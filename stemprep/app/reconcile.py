@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,13 +23,29 @@ from stemprep.app.return_sounds import (
 from stemprep.checks import judge_return
 from stemprep.checks.tell import rate_name
 from stemprep.engine import Engine
+from stemprep.errors import InputError
+from stemprep.intake import open_regular
 from stemprep.lineage import Manifest
 from stemprep.lineage.forms import format_of, session_formats
 from stemprep.lineage.matching import Match, match_originals
 from stemprep.lineage.placing import shared_offset
 from stemprep.lineage.regions import SoundComparison
-from stemprep.model.reconciliation import OriginalFate, Reconciliation, Region, Returned
-from stemprep.model.session import MeasuredFile
+from stemprep.lineage.return_list import (
+    LIST_NAME,
+    MAX_LIST_BYTES,
+    lines_by_path,
+    parse_return_list,
+    use_by_name,
+)
+from stemprep.model.reconciliation import (
+    NewFile,
+    OriginalFate,
+    Reconciliation,
+    Region,
+    Returned,
+    ReturnLine,
+)
+from stemprep.model.session import MeasuredFile, Session
 from stemprep.naming import PathIndex, file_name, folded, split_extension
 from stemprep.package import listed_hashes
 from stemprep.spec import shipped_specs
@@ -83,7 +100,7 @@ def judged(held: Held) -> Reconciliation:
             spec,
             held.inspection.measured,
         ),
-        notes=held.inspection.remarks,
+        notes=(*held.inspection.remarks, *filter(None, [held.returned.list_fault])),
     )
 
 
@@ -110,6 +127,8 @@ def held_against(
         compared = compare_matches(matches, sounds, chosen)
         matches = compared.matches
         new_files = placed_files(matches.rest, manifest, sounds, compared.derived, chosen)
+        listed = _listed(measured.session)
+        new_files, not_there = _with_lines(new_files, measured.files, listed.lines)
         result = Returned(
             package=opened.identity.name,
             number=manifest.delivery,
@@ -121,8 +140,48 @@ def held_against(
             given_back=matches.given_back,
             unread=matches.unread,
             offset=shared_offset(new_files),
+            list_file=listed.path if listed.lines else "",
+            not_there=not_there,
+            list_fault=f"{listed.path} was not read: {listed.fault}" if listed.fault else "",
         )
         yield Held(inspection=inspection, package=opened, returned=result)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _List:
+    """The sheet that the other room was asked to fill in; fault: why it cannot be read."""
+
+    path: str = ""
+    lines: tuple[ReturnLine, ...] = ()
+    fault: str = ""
+
+
+def _listed(session: Session) -> _List:
+    for entry in session.entries:
+        if entry.kind != "document" or folded(file_name(entry.path)) != LIST_NAME:
+            continue
+        try:
+            with open_regular(session.root, entry.raw_path) as stream:
+                content = stream.read(MAX_LIST_BYTES + 1)
+            if len(content) > MAX_LIST_BYTES:
+                raise ValueError(f"it is larger than {MAX_LIST_BYTES:,} bytes")
+            return _List(path=entry.path, lines=parse_return_list(content))
+        except (ValueError, csv.Error, InputError, OSError) as error:
+            return _List(path=entry.path, fault=str(error))
+    return _List()
+
+
+def _with_lines(
+    new_files: Sequence[NewFile], files: Sequence[MeasuredFile], lines: Sequence[ReturnLine]
+) -> tuple[tuple[NewFile, ...], tuple[str, ...]]:
+    """New files with what the list says of them, and what it lists that is not there."""
+    found, not_there = lines_by_path(lines, [file.path for file in files])
+    return tuple(_with_line(file, found.get(file.file)) for file in new_files), not_there
+
+
+def _with_line(file: NewFile, line: ReturnLine | None) -> NewFile:
+    use = None if line is None else line.use
+    return replace(file, listed=line, use=use or use_by_name(file.file))
 
 
 def generated_hashes(manifest: Manifest, listed: Mapping[str, str]) -> dict[str, str | None]:

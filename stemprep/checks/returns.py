@@ -40,6 +40,7 @@ def judge_return_by(
         if check.nature.scope == "return":
             found += check.run(returned, spec.rules[check.id])
     found += _formats(returned, spec.rules[FORMATS])
+    found += _against_the_list(returned, spec)
     if measured is not None:
         found = list(apply_waivers(found, (), measured, checks)[0])
     found += [
@@ -93,6 +94,31 @@ def _without_loss(finding: Finding, returned: Returned) -> str:
 
 def _stem(path: str) -> str:
     return folded(split_extension(file_name(path))[0])
+
+
+def _against_the_list(returned: Returned, spec: DeliverySpec) -> Iterator[Finding]:
+    """What the other room's own list names and is not there, and what it does not name."""
+    if not returned.list_file:
+        return
+    missing = severity_under(spec.rules["missing-file"].for_role("track").severity, "warn")
+    if returned.not_there and missing is not None:
+        yield Finding(
+            check="missing-file",
+            severity=missing,
+            message=f"listed in {returned.list_file} and not in what came back",
+            advice="Ask the room for them, or whether the list is right.",
+            files=returned.not_there,
+        )
+    unlisted = tuple(file.file for file in returned.new_files if file.listed is None)
+    other = severity_under(spec.rules["unexpected-file"].for_role("track").severity, "note")
+    if unlisted and other is not None:
+        yield Finding(
+            check="unexpected-file",
+            severity=other,
+            message=f"came back and not listed in {returned.list_file}",
+            advice="Ask the room what they are.",
+            files=unlisted,
+        )
 
 
 def _formats(returned: Returned, rules: RuleTable) -> Iterator[Finding]:

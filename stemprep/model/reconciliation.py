@@ -9,6 +9,7 @@ from typing import Literal
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat
 from stemprep.model.plan import OutputPlan
+from stemprep.model.sheet import Use
 from stemprep.model.words import Role
 
 OriginalStatus = Literal["identical", "header-changed", "rewrapped", "changed", "missing"]
@@ -122,6 +123,23 @@ class TakeSpeed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ReturnLine:
+    """What the other room's filled-in sheet says of one file; "" where it says nothing.
+
+    use: kept (``main``) or ``alternate``; None where it does not say.
+    """
+
+    file: str
+    part: str = ""
+    player: str = ""
+    take: str = ""
+    use: Use | None = None
+    microphone: str = ""
+    printed_with: str = ""
+    notes: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NewFile:
     """A returned file that was not delivered.
 
@@ -138,6 +156,8 @@ class NewFile:
     session_format: rate and word length that the session has; None where it has none.
     speed:        where it runs at another speed than the session; late_samples is then that of its
                   first sample.
+    listed:       its line in the sheet that was filled in.
+    use:          what that line, or else its name, calls it: kept (``main``) or an alternate.
     """
 
     file: str
@@ -155,6 +175,8 @@ class NewFile:
     session_format: AudioFormat | None = None
     leak_db: float | None = None
     speed: TakeSpeed | None = None
+    listed: ReturnLine | None = None
+    use: Use | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,6 +195,8 @@ class Returned:
     everything_asked: the originals were all asked back.
     given_back:  returned copies of what was generated for the package, and of its documents.
     unread:      returned files whose sound could not be read.
+    list_file:   the filled-in sheet of the other room; "" where none came back filled in.
+    not_there:   files that it lists and that did not come back; list_fault: why it was not read.
     """
 
     package: str
@@ -185,6 +209,9 @@ class Returned:
     given_back: tuple[str, ...] = ()
     unread: tuple[str, ...] = ()
     offset: RecordingOffset | None = None
+    list_file: str = ""
+    not_there: tuple[str, ...] = ()
+    list_fault: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

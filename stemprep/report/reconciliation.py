@@ -162,6 +162,8 @@ def _put_new(page: Page, result: Reconciliation, *, is_brief: bool) -> None:
     for file in returned.new_files:
         page.put(f"{file.file} ({figures.format_words(file.format)})", "  - ")
         page.put(f"{start_words(file)}; {file.evidence}", "    ")
+        if words := listed_words(file):
+            page.put(words, "    ")
         if file.derived_from is not None:
             page.put(f"made of the original {file.derived_from}", "    ")
         if is_open and (advice := advice_of(file, result.findings)):
@@ -204,6 +206,24 @@ def offset_words(offset: RecordingOffset) -> str:
         f"Recording offset of that room: {figures.plural(abs(offset.samples), 'sample')} {way}, "
         f"the same in {figures.plural(len(offset.files), 'file')}."
     )
+
+
+def listed_words(file: NewFile) -> str:
+    """What the other room says of it: ``kept; guitar solo; take 3; ribbon microphone``."""
+    use = {"main": "kept", "alternate": "alternate"}.get(file.use or "", "")
+    line = file.listed
+    if line is None:
+        return f"{use} by its name" if use else ""
+    said = (
+        use,
+        line.part,
+        line.player,
+        line.take and f"take {line.take}",
+        line.microphone,
+        line.printed_with and f"printed with {line.printed_with}",
+        line.notes,
+    )
+    return "; ".join(filter(None, said))
 
 
 def start_words(file: NewFile) -> str:

@@ -16,6 +16,7 @@ from stemprep.report.reconciliation import (
     fate_words,
     good_to_know,
     held_against_words,
+    listed_words,
     offset_words,
     start_words,
     state_words,
@@ -48,6 +49,7 @@ class NewRow:
     format: str
     start: str
     evidence: str
+    listed: str
     derived_from: str
     advice: str
 
@@ -129,6 +131,7 @@ def _new(file: NewFile, result: Reconciliation) -> NewRow:
         format=figures.format_words(file.format),
         start=start_words(file),
         evidence=file.evidence,
+        listed=listed_words(file),
         derived_from=file.derived_from or "",
         advice=advice_of(file, result.findings),
     )

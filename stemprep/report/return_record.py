@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-from stemprep.model.reconciliation import NewFile, OriginalFate, Reconciliation, Region
+from stemprep.model.reconciliation import (
+    NewFile,
+    OriginalFate,
+    Reconciliation,
+    Region,
+    ReturnLine,
+)
 from stemprep.model.record_codec import Json, rounded
 from stemprep.model.strict_json import dumps
 from stemprep.report.records import finding_json, output_json
@@ -29,6 +35,8 @@ def reconciliation_json(result: Reconciliation) -> Json:
         if returned.offset is None
         else {"samples": returned.offset.samples, "files": list(returned.offset.files)},
         "given_back": list(returned.given_back),
+        "list_file": returned.list_file,
+        "listed_not_there": list(returned.not_there),
         "findings": [finding_json(finding) for finding in result.findings],
         "repaired": [finding_json(finding) for finding in result.repaired],
         "accepted": result.accepted,
@@ -89,6 +97,8 @@ def _new_json(file: NewFile, result: Reconciliation) -> Json:
         "confidence": rounded(file.confidence, CONFIDENCE_DECIMALS),
         "derived_from": file.derived_from,
         "leak_db": rounded(file.leak_db),
+        "use": file.use,
+        "listed": None if file.listed is None else _line_json(file.listed),
         "speed": None
         if file.speed is None
         else {
@@ -98,6 +108,17 @@ def _new_json(file: NewFile, result: Reconciliation) -> Json:
             "evidence": file.speed.evidence,
         },
         "advice": advice_of(file, result.findings),
+    }
+
+
+def _line_json(line: ReturnLine) -> Json:
+    return {
+        "part": line.part,
+        "player": line.player,
+        "take": line.take,
+        "microphone": line.microphone,
+        "printed_with": line.printed_with,
+        "notes": line.notes,
     }
 
 

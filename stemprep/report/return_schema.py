@@ -13,6 +13,7 @@ from stemprep.model.reconciliation import (
     SpeedCause,
     SpeedEvidence,
 )
+from stemprep.model.sheet import Use
 from stemprep.model.words import ROLES, Encoding
 from stemprep.report.return_record import SCHEMA_VERSION
 from stemprep.report.schema import finding_schema, output_schema
@@ -43,6 +44,8 @@ def reconciliation_schema() -> Schema:
             "new_files": array(_new_file()),
             "recording_offset": nullable(record({"samples": INTEGER, "files": array(TEXT)})),
             "given_back": array(TEXT),
+            "list_file": TEXT,
+            "listed_not_there": array(TEXT),
             "findings": array({"$ref": "#/$defs/finding"}),
             "repaired": array({"$ref": "#/$defs/finding"}),
             "accepted": nullable(TEXT),
@@ -109,6 +112,14 @@ def _new_file() -> Schema:
             "confidence": NUMBER,
             "derived_from": nullable(TEXT),
             "leak_db": nullable(NUMBER),
+            "use": nullable({"enum": list(get_args(Use))}),
+            "listed": nullable(
+                record(
+                    dict.fromkeys(
+                        ("part", "player", "take", "microphone", "printed_with", "notes"), TEXT
+                    )
+                )
+            ),
             "speed": nullable(
                 record(
                     {

@@ -14,6 +14,7 @@ _NOUNS: Mapping[str, tuple[str, str]] = {
     "unplaced": ("new file whose start is not known", "new files whose start is not known"),
     "late-entry": ("new file that is out of time", "new files that are out of time"),
     "wrong-speed": ("new file at another speed", "new files at another speed"),
+    "missing-file": ("listed file that is not there", "listed files that are not there"),
     "silent-file": ("silent file", "silent files"),
     "mixed-formats": ("file of another format", "files of another format"),
 }

@@ -345,3 +345,44 @@ def test_a_take_that_came_only_as_an_mp3_stops_the_delivery(
     soundfile.write(tmp_path / "back" / "New.mp3", returns.sung(330.0)[0], RATE_HZ, format="MP3")
     result = accept(tmp_path / "back", sent, Acceptance(destinations=(tmp_path / "next",)), spec)
     assert result.accepted is None
+
+
+# --- the sheet that the room was asked to fill in
+
+
+def test_the_filled_in_sheet_is_read(sent: Path, spec: Path, tmp_path: Path) -> None:
+    back = tmp_path / "back"
+    for name in ("A.wav", "B.wav", "C.wav"):
+        returns.write_new(back / name, returns.sung(330.0 if name == "A.wav" else 220.0), 0)
+    (back / "returned-files.csv").write_text(
+        "file;part;player;take;kept_or_alternate;microphone;notes\n"
+        "A.wav;solo guitar;M. Kestrel;3;kept;ribbon;the last bar is the best\n"
+        "B.wav;solo guitar;M. Kestrel;2;alternate;;\n"
+        "Gone.wav;;;;;;\n"
+    )
+    result = reconcile(back, sent)
+    assert [(file.file, file.use) for file in result.returned.new_files] == [
+        ("A.wav", "main"), ("B.wav", "alternate"), ("C.wav", None),
+    ]  # fmt: skip
+    found = {(each.check, each.severity, each.files) for each in result.findings}
+    assert ("missing-file", "warn", ("Gone.wav",)) in found
+    assert ("unexpected-file", "note", ("C.wav",)) in found
+    text = lines(result)
+    assert "kept; solo guitar; M. Kestrel; take 3; ribbon; the last bar is the best" in text
+    assert "1 listed file that is not there" in text
+    accepted = accept(back, sent, Acceptance(destinations=(tmp_path / "next",)), spec)
+    assert accepted.accepted is not None, [each.message for each in accepted.findings]
+    mixes = [
+        step["parameters"]
+        for each in returns.manifest_of(Path(accepted.accepted))["companions"]
+        for step in each.get("operations", ())
+        if step["name"] == "sum"
+    ]
+    assert not any("B.wav" in name for parameters in mixes for name in parameters)
+
+
+def test_a_sheet_that_cannot_be_read_is_said_and_stops_nothing(sent: Path, tmp_path: Path) -> None:
+    returns.write_new(tmp_path / "A.wav", returns.sung(330.0), 0)
+    (tmp_path / "returned-files.csv").write_text("who,what\nMK,guitar\n")
+    result = reconcile(tmp_path, sent)
+    assert any("no column 'file'" in note for note in result.notes)
