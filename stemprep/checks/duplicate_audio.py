@@ -5,7 +5,8 @@ the doubled part is 6 dB louder.
 
 Measured: the hash of the decoded samples (names, headers, containers and rate labels do not
 matter). Silent files are no duplicates.
-Limit: each sound once in a song (common practice, no source). An alternate mix that is the same as
+Limit: each sound once in a song (common practice, no source); under one name, but for a word that
+calls it a copy or another folder, it is a note at most. An alternate mix that is the same as
 a stem is a note at most: the a cappella of a song with one voice is that voice.
 Passes: two takes of one part; a doubled guitar played twice.
 Fails: `Gtr L.wav` and `Gtr R.wav` with the same samples; a hard link to a file beside it.
@@ -14,6 +15,7 @@ To do: look which track the copy should have been and export that one; or take t
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
@@ -23,8 +25,12 @@ from stemprep.checks.tell import about_files, listed, severity_under, worst_ceil
 from stemprep.model.finding import Finding
 from stemprep.model.rule import RuleTable
 from stemprep.model.session import MeasuredFile
+from stemprep.model.words import Severity
+from stemprep.naming import file_name, split_extension
 
 ID = "duplicate-audio"
+_WORD = re.compile(r"\d+|[^\W\d_]+")
+_COPY_WORDS = frozenset({"copy", "kopie", "copie", "copia", "backup", "bak"})
 NATURE = Nature(
     scope="song",
     heading="Same sound twice",
@@ -44,7 +50,9 @@ def check(song: Song, rules: RuleTable) -> Iterator[Finding]:
 
 def _copies(files: Sequence[MeasuredFile], rules: RuleTable) -> Iterator[Finding]:
     """Yield what is wrong where several files hold one sound; what is unused is the copy."""
-    severity = severity_under(worst_ceiling(rules, files))
+    names = {_source_words(file.path) for file in files}
+    own: Severity = "note" if len(names) == 1 else "fail"
+    severity = severity_under(worst_ceiling(rules, files), own)
     if len(files) < 2 or severity is None:
         return
     first, *copies = sorted(files, key=lambda file: file.source.use == "unused")
@@ -59,6 +67,12 @@ def _copies(files: Sequence[MeasuredFile], rules: RuleTable) -> Iterator[Finding
         required=1,
         unit="files",
     )
+
+
+def _source_words(path: str) -> frozenset[str]:
+    """What a name says of its source, without what calls it a copy."""
+    words = _WORD.findall(split_extension(file_name(path))[0].casefold())
+    return frozenset(words) - _COPY_WORDS
 
 
 def _same_as_a_stem(

@@ -7,8 +7,11 @@ microphones on the same side one lead is wired the other way round.
 Measured: the sign of the strongest correlation at the delay between both (see mic-delay), for
 microphones of one source and for distant microphones of the kit against close ones, by the majority
 of those that are clear; a microphone that itself hears the far side of a drum has no vote.
-Limit: none for notes; a warning only where the session sheet declares two microphones a pair
-(`pair_of`) that do not stand on opposite sides (common practice, no source).
+Left and right of one pair, by name, are compared in the low end alone (40 to 200 Hz), where a wave
+is longer than they stand apart: the correlation at or below which half of the loud places are.
+Limit: -0.4 for left and right, 0.2 where the strongest correlation of the whole band is negative
+as well; a warning also where the session sheet declares two microphones a
+pair (`pair_of`) that do not stand on opposite sides; others are notes (common practice, no source).
 Passes: top and bottom of a snare drum with opposite polarity, with a note; a room in phase.
 Fails: two microphones that the sheet calls a pair, one of them inverted.
 To do: decide by ear. Nothing is ever flipped unless the session sheet orders it by name.
@@ -23,6 +26,7 @@ from stemprep.checks.mic_words import (
     are_opposite_sides,
     known_pairs,
     spoken,
+    stereo_sides,
     without_far_sides,
 )
 from stemprep.checks.nature import Nature
@@ -34,6 +38,9 @@ from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import Severity
 
 ID = "mic-polarity"
+_MAX_LOW_CORRELATION = -0.4
+_MAX_AGREEING_LOW_CORRELATION = 0.2
+"""Where the strongest correlation of the whole band is negative too."""
 NATURE = Nature(
     scope="set",
     heading="Microphone out of polarity",
@@ -46,8 +53,14 @@ def check(measured: MeasuredSession, rules: RuleTable) -> Iterator[Finding]:
     by_path = {file.path: file for file in measured.files}
     everything = known_pairs(measured, -CELSIUS_OF_0_K)  # polarity does not ask how warm it is
     trusted = without_far_sides(everything)
+    sides = stereo_sides(measured)
+    yield from _inverted_sides(measured, rules, sides)
     for path, pairs in everything.items():
-        inverted = _inverted(pairs, trusted[path])
+        inverted = [
+            pair
+            for pair in _inverted(pairs, trusted[path])
+            if frozenset({pair.reference, pair.file}) not in sides
+        ]
         if not inverted:
             continue
         severity = severity_under(
@@ -55,6 +68,34 @@ def check(measured: MeasuredSession, rules: RuleTable) -> Iterator[Finding]:
         )
         if severity is not None:
             yield _finding(by_path[path], inverted, by_path, severity)
+
+
+def _inverted_sides(
+    measured: MeasuredSession, rules: RuleTable, sides: frozenset[frozenset[str]]
+) -> Iterator[Finding]:
+    """Yield a finding for each left and right whose low ends move against each other."""
+    by_path = {file.path: file for file in measured.files}
+    for lag in measured.mic_lags:
+        low = lag.low_correlation
+        if frozenset({lag.reference, lag.file}) not in sides or low is None:
+            continue
+        severity = severity_under(rules.for_role(by_path[lag.file].role).severity)
+        is_inverted = lag.polarity == "inverted"
+        most = _MAX_AGREEING_LOW_CORRELATION if is_inverted else _MAX_LOW_CORRELATION
+        if severity is None or low > most:
+            continue
+        yield about_files(
+            [by_path[lag.file]],
+            ID,
+            severity,
+            message=f"{spoken(lag.file)} is inverted against {spoken(lag.reference)}: left and "
+            f"right of one pair move against each other in the low end (correlation {low:.2f})",
+            advice="Find the side that was wired or switched the other way and turn it at its "
+            "source; nothing is flipped unless the session sheet orders it.",
+            against=[by_path[lag.reference]],
+            found="inverted",
+            required="same",
+        )
 
 
 def _inverted(pairs: Sequence[MicPair], trusted: Sequence[MicPair]) -> list[MicPair]:
@@ -72,7 +113,7 @@ def _own_severity(inverted: Sequence[MicPair]) -> Severity:
         pair.relation == "pair" and not are_opposite_sides(pair.reference, pair.file)
         for pair in inverted
     )
-    return "warn" if is_declared else "note"
+    return "fail" if is_declared else "note"
 
 
 def _finding(

@@ -33,6 +33,8 @@ class MicLag:
     channel:     which channel of a file of several was taken; None for mono.
     drift_ppm:   by how many millionths the file's clock is faster; None where it is not seen to
                  be. The lag is then that at the first place compared.
+    low_correlation: -1..1, that of both in the low end, in half of the loud windows at or below;
+                 known without a lag too. None where one has nothing there.
     """
 
     song: str
@@ -46,6 +48,7 @@ class MicLag:
     confidence: float = 0.0
     channel: int | None = None
     drift_ppm: float | None = None
+    low_correlation: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

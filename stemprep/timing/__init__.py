@@ -7,6 +7,7 @@ from stemprep.timing.drift import Drift, microphone_drift
 from stemprep.timing.microphones import (
     is_verdict,
     loud_stretches,
+    low_correlation,
     microphone_lag,
     spectrum,
     window_frames,
@@ -41,6 +42,7 @@ __all__ = [
     "find_peak",
     "is_verdict",
     "loud_stretches",
+    "low_correlation",
     "microphone_drift",
     "microphone_lag",
     "phase_only",

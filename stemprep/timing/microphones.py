@@ -24,6 +24,9 @@ MAX_LAG_S = 0.05  # 17 m
 MOST_PLACES = 16
 MIN_RATIO, MIN_PROMINENCE = 1.4, 16.0
 """Unrelated recordings reach 1.3 and 8 (measured): below these there is no verdict."""
+LOW_HZ = (40.0, 200.0)
+MIN_LOW_WINDOWS = 3
+_FAINT = 1e-3  # of the loudest window's power
 
 
 def window_frames(rate_hz: int) -> int:
@@ -84,6 +87,24 @@ def microphone_lag(reference: Spectrum, other: Spectrum, rate_hz: int) -> Peak |
     weights = energy / energy.max()
     cross = np.einsum("w,wb,wb->b", weights, other, reference.conj())
     return find_peak(phase_only(cross, spacing_hz, BAND_HZ), spacing_hz, rate_hz, MAX_LAG_S)
+
+
+def low_correlation(reference: Spectrum, other: Spectrum, rate_hz: int) -> float | None:
+    """Median over windows of the correlation in the low end; None where one has nothing there.
+
+    Both of shape (windows, bins). Down there a wave is longer than two microphones of a pair stand
+    apart, so that both move together wherever they stand.
+    """
+    spacing_hz = rate_hz / (2 * (reference.shape[1] - 1))
+    low, high = (round(edge / spacing_hz) for edge in LOW_HZ)
+    near, far = (each[:, low : high + 1].astype(np.complex128) for each in (reference, other))
+    powers = [np.square(np.abs(each)).sum(axis=1) for each in (near, far)]
+    is_heard = [power > _FAINT * power.max(initial=0.0) for power in powers]
+    both = is_heard[0] & is_heard[1]
+    if int(both.sum()) < MIN_LOW_WINDOWS:
+        return None
+    cross = (far * near.conj()).sum(axis=1).real
+    return float(np.median(cross[both] / np.sqrt(powers[0] * powers[1])[both]))
 
 
 def is_verdict(peak: Peak) -> bool:

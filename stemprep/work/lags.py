@@ -22,6 +22,7 @@ from stemprep.timing import (
     content_lag,
     content_window_frames,
     is_verdict,
+    low_correlation,
     microphone_drift,
     microphone_lag,
     spectrum,
@@ -35,6 +36,7 @@ _LOST = (InputError, OSError, DecodingFault)
 Spectra = npt.NDArray[np.complex64]
 _Heard = tuple[list[int], Spectra]
 MOST_REFERENCES = 2
+_WITHIN_FINE_S = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,9 +131,10 @@ def measure_microphones(job: MicJob) -> tuple[MicLag, ...]:
 
 
 def _late_s(job: MicJob, pair: MicPairPlan, offsets: Offsets) -> float | None:
-    """About how much later the file is; None where that is not clear."""
+    """About how much later the file is, 0 where the fine search reaches; None: not clear."""
     starts = job.search.get(pair.reference, ())
-    return offsets.lag_s(pair.reference, pair.file, starts) if starts else 0.0
+    late_s = offsets.lag_s(pair.reference, pair.file, starts) if starts else 0.0
+    return 0.0 if late_s is not None and abs(late_s) < _WITHIN_FINE_S else late_s
 
 
 def _reference(job: MicJob, index: int, stretches: Sequence[Span]) -> _Heard:
@@ -158,11 +161,10 @@ def _against_all(
 ) -> Iterator[tuple[MicPairPlan, MicLag]]:
     """Pair by pair where places can be sought, else all from one pass over the file.
 
-    late_s: about how much later the file is than the pair's reference; None: no verdict.
+    late_s: about how much later the file is than the pair's reference; None: no lag is told.
     """
     file = job.files[index]
-    yield from ((pair, _unclear(job, pair)) for pair, late in late_s.items() if late is None)
-    pairs = [pair for pair, late in late_s.items() if late is not None]
+    pairs = list(late_s)
     for batch in [[pair] for pair in pairs] if is_seekable(file) else [pairs]:
         places = [
             _places(job.files[pair.reference], file, heard[pair.reference][0], late_s[pair] or 0.0)
@@ -173,7 +175,11 @@ def _against_all(
             starts, spectra = heard[pair.reference]
             own = _aligned(spectrum(np.array(sounds[: len(spectra)])), each.rests, spectra)
             del sounds[: len(spectra)]
-            yield pair, _mic_lag(job, pair, starts, spectra, own, each.late_samples)
+            is_placed = late_s[pair] is not None
+            yield (
+                pair,
+                _mic_lag(job, pair, starts, spectra, own, each.late_samples, is_placed=is_placed),
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,10 +238,13 @@ def _mic_lag(
     reference: Spectra,
     own: Spectra,
     late_samples: int,
+    *,
+    is_placed: bool,
 ) -> MicLag:
     """The channel that tells most clearly; ``own`` has the shape (windows, channels, bins).
 
-    late_samples: by how much later than the reference's windows they were read.
+    late_samples: by how much later than the reference's windows they were read; is_placed: it is
+    known that the file lies there.
     """
     file = job.files[pair.file]
     rate_hz = file.format.sample_rate_hz
@@ -249,11 +258,17 @@ def _mic_lag(
             peaks.append((channel + 1, drift.first, drift.ppm))
         elif peak is not None and is_verdict(peak):
             peaks.append((channel + 1, peak, None))
-    if not peaks:
-        return _unclear(job, pair)
+    plain = replace(
+        _unclear(job, pair),
+        low_correlation=None
+        if late_samples  # only by some milliseconds, which turn the low end
+        else low_correlation(reference, own.mean(axis=1), heard_hz),
+    )
+    if not peaks or not is_placed:
+        return plain
     channel, peak, ppm = max(peaks, key=lambda each: each[1].ratio)
     return replace(
-        _unclear(job, pair),
+        plain,
         lag_samples=late_samples + peak.lag_samples * rate_hz / heard_hz,
         polarity="inverted" if peak.is_inverted else "same",
         confidence=peak.confidence,

@@ -306,3 +306,18 @@ def test_microphones_that_may_be_at_one_amplifier() -> None:
     assert pairs_of("Rhy Gtr A", "Rhy Gtr B", "Vox 1", "Vox 2") == {
         ("group", "Rhy Gtr A", "Rhy Gtr B")
     }
+
+
+@needs_sessions
+@pytest.mark.parametrize(
+    ("stem", "sign"), [("OH", 1), ("OH", -1), ("Room", 1), ("Strings", 1), ("Strings", -1)]
+)
+def test_an_inverted_side_of_a_pair_is_a_warning(tmp_path: Path, stem: str, sign: int) -> None:
+    """The imitated room's low end contradicts its treble: inverted, it would not be told."""
+    for side, turn in (("L", 1), ("R", sign)):
+        (source,) = (SESSIONS / "S01_tracking_clean").glob(f"*_{stem} {side}.wav")
+        heard, rate_hz = soundfile.read(source, dtype="float64")
+        signals.write_wav(tmp_path / f"Drop/{stem} {side}.wav", turn * heard[None], rate_hz=rate_hz)
+    report = inspect(tmp_path / "Drop", "mastering", engine=InlineEngine())
+    found = [(f.file, f.severity) for f in report.findings if f.check == "mic-polarity"]
+    assert found == ([] if sign == 1 else [(f"{stem} R.wav", "warn")])

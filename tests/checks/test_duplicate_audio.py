@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from stemprep.model.rule import Rule
 from tests.checks.factory import findings_of, judged, measured_file, silence, sound
 
 
@@ -45,3 +46,19 @@ def test_two_equal_stems_stay_a_fault_beside_an_alternate() -> None:
     mix = measured_file("Inst.wav", sound(identity="v"), role="alternate-mix")
     found = findings_of(judged(*files, mix), "duplicate-audio")
     assert [(f.severity, f.files) for f in found] == [("warn", ("b.wav",)), ("note", ("Inst.wav",))]
+
+
+def test_a_copy_under_its_own_name_is_a_note_and_another_source_is_not() -> None:
+    """Five singers' files with one sound: four recordings are missing."""
+    rule = Rule(severity="fail")
+    one = sound(identity="one")
+    copies = [measured_file(path, one) for path in ("Kick In.wav", "old/Kick In.wav")]
+    copies.append(measured_file("Kick In copy.wav", one))
+    (finding,) = findings_of(judged(*copies, duplicate_audio=rule), "duplicate-audio")
+    assert finding.severity == "note"
+    singers = [measured_file(f"Singer {n}.wav", one) for n in range(1, 6)]
+    (finding,) = findings_of(judged(*singers, duplicate_audio=rule), "duplicate-audio")
+    assert (finding.severity, finding.found) == ("fail", 5)
+    snare = [measured_file(path, one) for path in ("Kick In.wav", "Snare Top.wav")]
+    (finding,) = findings_of(judged(*snare, duplicate_audio=rule), "duplicate-audio")
+    assert finding.severity == "fail"

@@ -62,7 +62,7 @@ def test_who_hears_the_far_side_has_no_vote() -> None:
 
 @pytest.mark.parametrize(
     ("reference", "file", "severity"),
-    [("OH L.wav", "OH R.wav", "warn"), ("Snare Top.wav", "Snare Bot.wav", "note"),
+    [("Gtr 1.wav", "Gtr 2.wav", "fail"), ("Snare Top.wav", "Snare Bot.wav", "note"),
      ("Gtr Front.wav", "Gtr Back.wav", "note")],
 )  # fmt: skip
 def test_only_a_declared_pair_on_one_side_is_a_warning(
@@ -80,3 +80,25 @@ def test_the_channel_of_a_stereo_file_is_named() -> None:
 def test_same_polarity_and_no_verdict_are_silent() -> None:
     assert not judged(replace(BOTTOM, polarity="same"))
     assert not judged(replace(BOTTOM, polarity=None, lag_samples=None))
+
+
+SIDES = replace(BOTTOM, reference="OH L.wav", file="OH R.wav", lag_samples=None, polarity=None)
+
+
+@pytest.mark.parametrize(("low", "count"), [(-0.9, 1), (-0.41, 1), (-0.39, 0), (0.9, 0), (None, 0)])
+def test_left_and_right_are_compared_in_the_low_end(low: float | None, count: int) -> None:
+    found = judged(replace(SIDES, low_correlation=low))
+    assert [each.severity for each in found] == ["fail"] * count
+    if found:
+        assert found[0].message.startswith("OH R is inverted against OH L: left and right")
+
+
+def test_low_end_and_whole_band_together_need_less() -> None:
+    inverted = replace(SIDES, lag_samples=3.0, polarity="inverted")
+    assert judged(replace(inverted, low_correlation=-0.2))
+    assert not judged(replace(inverted, low_correlation=0.25))
+    assert not judged(replace(inverted, polarity="same", low_correlation=-0.2))
+
+
+def test_what_the_treble_says_of_left_and_right_does_not_count() -> None:
+    assert not judged(replace(SIDES, low_correlation=0.5, lag_samples=40.0, polarity="inverted"))

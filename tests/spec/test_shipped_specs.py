@@ -116,7 +116,7 @@ def test_no_content_stops_an_archive() -> None:
         ("tail-silence", "track", "note"),
         ("silent-file", "track", "note"), ("silent-file", "stem", "warn"),
         ("length", "track", "note"), ("length", "stem", "warn"),
-        ("padded-word", "stem", "note"), ("duplicate-audio", "track", "note"),
+        ("padded-word", "stem", "note"), ("duplicate-audio", "track", "warn"),
         ("unreadable", "track", "fail"), ("name-collision", "mix", "fail"),
         ("unexpected-file", "document", "note"), ("lossy-source", "listening-reference", "note"),
     ],
