@@ -94,10 +94,12 @@ def measure(root: Path, drops: int, idle_s: float) -> None:
     (root / "in").mkdir()
     (root / "out").mkdir()
     (root / "service.yaml").write_text(CONFIG)
-    make_drops(root / "outside", drops)
-    service = subprocess.Popen(
-        [sys.executable, "-m", "stemprep", "watch", "--config", "service.yaml"], cwd=root
+    stemprep = [sys.executable, "-m", "stemprep"]
+    subprocess.run(
+        [*stemprep, "places", "--config", "service.yaml", "--make"], cwd=root, check=True
     )
+    make_drops(root / "outside", drops)
+    service = subprocess.Popen([*stemprep, "watch", "--config", "service.yaml"], cwd=root)
     try:
         time.sleep(5.0)
         begun_s = time.monotonic()

@@ -159,6 +159,13 @@ def test_received_says_files_and_size() -> None:
     assert "24 files, 69.0 MB" in wording([received], is_title_told=False)[1]
 
 
+def test_a_place_that_is_away_is_told_without_its_name() -> None:
+    title, text = wording([Notice(kind="away", job=7, headline="/srv/out")], is_title_told=False)
+    assert title == "stemprep: job 7 waiting for a place"
+    assert "Nothing is lost; the jobs go on by themselves once it is back." in text
+    assert "/srv" not in text
+
+
 def test_notices_that_are_due_at_once_go_together() -> None:
     gate, begun = threading.Event(), threading.Event()
     sent: list[tuple[str, str]] = []

@@ -17,6 +17,7 @@ from stemprep.errors import DeliveryError, SpecError, UsageError
 from stemprep.model.service import PLACE_FILE
 from stemprep.package import packages_of
 from stemprep.service import outages, places, running
+from stemprep.service.jobs import Job
 from stemprep.service.place_making import make_places, renew_place, require_made
 from stemprep.service.place_records import PlaceRecord, place_record, record_place
 from stemprep.service.places import AwayError, Places, places_of
@@ -310,6 +311,31 @@ def test_word_is_sent_of_one_job_once_an_outage_that_lasts(studio: Studio) -> No
             watch_over.examine(now_s + later_s, (), is_last_look=False)
         assert [(job.job, kind) for job, kind in store.notices_due()] == [(1, "away")]
     mount(studio.root / "first", away)
+
+
+def test_all_jobs_set_aside_are_done_again_by_one_command(studio: Studio) -> None:
+    file = studio.root / "service.yaml"
+    file.write_text("state: state\ninboxes: [{path: in, spec: base, deliver_to: out}]\n")
+    with Store(studio.config.state) as store:
+        for name, state in (("a", "set-aside"), ("a", "set-aside"), ("b", "set-aside"),
+                            ("c", "refused")):  # fmt: skip
+            store.add(Job(job=0, inbox=studio.inbox, name=name, raw_name=name.encode(),
+                          spec="base", state=state, attempts=6))  # fmt: skip
+
+    def retried(*arguments: str) -> Result:
+        command = ["jobs", "--config", str(file), "retry", *arguments]
+        return CliRunner().invoke(main, command, standalone_mode=False)
+
+    assert retried("--state", "set-aside").output == (
+        "job 2 is taken up again by the service\n"
+        "job 3 is taken up again by the service\n"
+        "left as it is: job 1: the drop has changed since; job 2 has taken its place\n"
+    )
+    found = [(job.state, job.attempts) for job in studio.jobs()]
+    assert found == [("set-aside", 6), ("waiting", 0), ("waiting", 0), ("refused", 6)]
+    assert retried("--state", "given-up").output == "no job is given-up\n"
+    for arguments in (["--state", "delivered"], ["--state", "x"], [], ["1", "--state", "refused"]):
+        assert isinstance(retried(*arguments).exception, UsageError), arguments
 
 
 # --- stemprep places
