@@ -343,6 +343,8 @@ def inside(moments: int, seed: int, houses: int) -> Counter[str]:
                 kinds += campaign.house.kinds
                 drops += len(campaign.house.originals)
                 acted += campaign.acted
+                print(f"house {number + 1}: {campaign.acted} moments, faults "
+                      f"{dict(+campaign.house.faults)}", flush=True)  # fmt: skip
         finally:
             _unmount(top)
     print(f"{acted} moments at which a share went while the service was at work, in {passed} runs")

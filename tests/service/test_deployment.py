@@ -76,6 +76,18 @@ def test_commands_that_are_run_are_commands(unit: configparser.ConfigParser) -> 
     assert unit["Service"]["User"] != "root"
 
 
+def test_places_are_made_known_before_the_first_start() -> None:
+    """The service ends with exit code 3 without it; the config is the one that it runs with."""
+    command = "places --config /etc/stemprep/service.yaml --make"
+    readme = (DOCKER.parent / "README.md").read_text("utf-8")
+    before, _, after = readme.partition(command)
+    assert "systemctl enable --now stemprep" in after
+    assert "systemctl enable --now stemprep" not in before
+    for name in ("compose.yaml", "service.yaml"):
+        assert command in (DOCKER / name).read_text("utf-8"), name
+    assert "places --config FILE --make" in (DOCKER / "stemprep.service").read_text("utf-8")
+
+
 def test_what_may_be_written_under_systemd_is_named(unit: configparser.ConfigParser) -> None:
     assert unit["Service"]["ProtectSystem"] == "strict"
     assert unit["Service"]["StateDirectory"] == "stemprep"
