@@ -17,6 +17,7 @@ from stemprep.model.plan import OutputPlan, Plan
 from stemprep.model.session import MeasuredSession
 from stemprep.package import (
     OpenFolder,
+    exchanged,
     open_staging,
     replicate,
     told_as_delivery_error,
@@ -166,7 +167,7 @@ def copied(
             copies.append(
                 proved(published)
                 if destination == home
-                else copy_to(Path(published.path), destination, form, job, on_sent, open_folder)
+                else copy_to(published, destination, form, job, on_sent, open_folder)
             )
         except DeliveryError as error:
             if not copies:
@@ -177,7 +178,7 @@ def copied(
 
 
 def copy_to(
-    package: Path,
+    published: Published,
     destination: Destination,
     form: PackageForm,
     job: str,
@@ -189,12 +190,13 @@ def copy_to(
     job: names the staging folder there. open_folder: see ``open_staging``. Raises DeliveryError as
     the ways there do.
     """
+    package, expected = Path(published.path), published.tag_manifest_sha256
     if isinstance(destination, Address):
         send = send_copy if form == "folder" else send_zip
-        return send(package, destination, on_sent)
+        return send(package, expected, destination, on_sent)
     if form == "folder":
-        return proved(replicate(package, destination, job, open_folder))
-    final, proof, was_there = publish_zip(package, destination)
+        return proved(replicate(package, destination, job, expected, open_folder))
+    final, proof, was_there = publish_zip(package, expected, destination)
     with told_as_delivery_error("reading the zip", final):
         sha256 = sha256_of(final)
     return copy_of(str(final), form, proof, sha256=sha256, already_there=was_there)
@@ -209,6 +211,8 @@ def proved(package: Published) -> Copy:
             f"{package.path}: published, but reading it back failed: {first}; "
             "check that disk and deliver again elsewhere"
         )
+    if proof.tag_manifest_sha256 != package.tag_manifest_sha256:
+        raise exchanged(package.path)
     return copy_of(package.path, "folder", proof, already_there=package.already_there)
 
 

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from stemprep.app.zipped import make_zip, verify_zip_stream
+from stemprep.app.zipped import make_zip, staged_zip, verify_zip_stream
 from stemprep.errors import DeliveryError
 from stemprep.model.package import Copy, Verification
 from stemprep.package import (
     IDENTITY,
     Digests,
     TreeEntry,
+    exchanged,
     identity_of,
     inventory,
     verify_elsewhere,
@@ -26,7 +28,7 @@ from stemprep.transfer import (
     opened_remote,
     send_file,
     send_package,
-    sha256_of,
+    sha256_of_stream,
     told_of_store,
 )
 
@@ -107,9 +109,12 @@ def _with_folders(entries: Sequence[TreeEntry]) -> list[TreeEntry]:
     ]
 
 
-def send_copy(package: Path, address: Address, on_sent: OnSent | None = None) -> Copy:
+def send_copy(
+    package: Path, expected_sha256: str, address: Address, on_sent: OnSent | None = None
+) -> Copy:
     """Send a published package to a place in a store, under its own name, and read it back.
 
+    expected_sha256: of its tag manifest, as it was sealed.
     Where the same package lies there whole, nothing is sent. Raises DeliveryError where anything
     else has the name, and as ``send_package`` does.
     """
@@ -123,6 +128,8 @@ def send_copy(package: Path, address: Address, on_sent: OnSent | None = None) ->
         )
         for item in files
     ]
+    if outgoing[-1].sha256 != expected_sha256:
+        raise exchanged(package)
     final = address.below(package.name)
     with opened_remote(address) as remote:
         known = _already_there(remote, package, final)
@@ -138,13 +145,13 @@ def send_copy(package: Path, address: Address, on_sent: OnSent | None = None) ->
     )
 
 
-def send_zip(package: Path, address: Address, on_sent: OnSent | None = None) -> Copy:
+def send_zip(
+    package: Path, expected_sha256: str, address: Address, on_sent: OnSent | None = None
+) -> Copy:
     """Send a published package as one zip, which is made beside it first; see ``send_copy``."""
     name = f"{package.name}.zip"
-    local = package.parent / f".incoming-{name}"
-    local.unlink(missing_ok=True)
-    try:
-        proof = make_zip(package, local)
+    with staged_zip(package.parent, name) as (local, stream):
+        proof = make_zip(package, expected_sha256, stream, str(local))
         assert proof.tag_manifest_sha256 is not None, "a whole package has a tag manifest"
         copy = Copy(
             place=address.below(name).shown,
@@ -152,17 +159,15 @@ def send_zip(package: Path, address: Address, on_sent: OnSent | None = None) -> 
             tag_manifest_sha256=proof.tag_manifest_sha256,
             files=proof.files,
             size_bytes=proof.size_bytes,
-            sha256=sha256_of(local),
+            sha256=sha256_of_stream(stream),
         )
-        size_bytes = local.stat().st_size
+        size_bytes = os.fstat(stream.fileno()).st_size
         outgoing = Outgoing(path=name, local=local, sha256=copy.sha256 or "", size_bytes=size_bytes)
         with opened_remote(address) as remote:
             arrival = send_file(remote, outgoing, name)
         if on_sent is not None:
             on_sent(1, 1, name)
         return replace(copy, already_there=arrival.kept > 0)
-    finally:
-        local.unlink(missing_ok=True)
 
 
 def _already_there(remote: Remote, package: Path, final: Address) -> Copy | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -23,6 +23,7 @@ from stemprep.model.report import Report
 from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import MeasuredFile, MeasuredSession, Session, SourceFile
 from stemprep.model.sheet import SessionSheet
+from stemprep.package import empty_folder, opened_folder
 from stemprep.spec import load_sheet, load_spec
 from stemprep.work.measure import MeasureJob, measure_file, unmeasured
 
@@ -165,9 +166,9 @@ def unpacking_place(drop: Path, beginning: Path | None = None) -> Iterator[Path 
         return
     try:
         if beginning is None:
-            place = tempfile.TemporaryDirectory(prefix="stemprep-")
+            place = Path(tempfile.mkdtemp(prefix="stemprep-"))
         else:
-            place = tempfile.TemporaryDirectory(prefix=f"{beginning.name}-", dir=beginning.parent)
+            place = Path(tempfile.mkdtemp(prefix=f"{beginning.name}-", dir=beginning.parent))
     except OSError as error:
         told = f"{drop}: no temporary folder can be made to unpack it into ({error.strerror}); "
         if beginning is not None:
@@ -175,8 +176,13 @@ def unpacking_place(drop: Path, beginning: Path | None = None) -> Iterator[Path 
         raise InputError(
             f"{told}make room there, or name another one in the environment as TMPDIR"
         ) from error
-    with place as name:
-        yield Path(name)
+    with opened_folder(place) as folder:
+        try:
+            yield place
+        finally:  # what was made here, whatever its path leads to by now
+            with suppress(OSError):
+                empty_folder(folder)
+                place.rmdir()
 
 
 def _read_session(drop: Path, workspace: Path | None, *, is_link_followed: bool) -> Session:

@@ -38,7 +38,7 @@ def write_outputs(
 
     results = chosen.run(write_output, jobs, on_done)
     written = [_written(result, job) for result, job in zip(results, jobs, strict=True)]
-    return _with_second_readings(written, engine or ProcessEngine())
+    return _with_second_readings(written, staging, engine or ProcessEngine())
 
 
 def _job(inspection: Inspection, output: OutputPlan, staging: Staging) -> WriteJob:
@@ -55,7 +55,7 @@ def _job(inspection: Inspection, output: OutputPlan, staging: Staging) -> WriteJ
         root=inspection.measured.session.root,
         output=output,
         sources=sources,
-        target=str(staging.path_for(output.path)),
+        target=staging.file_for(output.path),
         settings=inspection.spec.measure,
     )
 
@@ -69,14 +69,15 @@ def _written(result: WrittenFile | JobDied, job: WriteJob) -> WrittenFile:
 
 
 def _with_second_readings(
-    written: Sequence[WrittenFile], engine: Engine
+    written: Sequence[WrittenFile], staging: Staging, engine: Engine
 ) -> tuple[WrittenFile, ...]:
     mixes = [
         position
         for position, file in enumerate(written)
         if file.plan.role in TWICE_METERED and file.after.sound is not None
     ]
-    readings = engine.run(second_reading, [_second_meter_job(written[mix]) for mix in mixes])
+    jobs = [_second_meter_job(written[mix], staging) for mix in mixes]
+    readings = engine.run(second_reading, jobs)
     result = list(written)
     for position, reading in zip(mixes, readings, strict=True):
         result[position] = replace(
@@ -88,10 +89,10 @@ def _with_second_readings(
     return tuple(result)
 
 
-def _second_meter_job(file: WrittenFile) -> SecondMeterJob:
+def _second_meter_job(file: WrittenFile, staging: Staging) -> SecondMeterJob:
     assert file.after.format is not None, "a file with sound has a format"
     return SecondMeterJob(
-        path=file.staged,
+        file=staging.file_for(file.plan.path),
         frames=file.after.header.frames,
         sample_rate_hz=file.after.format.sample_rate_hz,
         channels=file.after.format.channels,

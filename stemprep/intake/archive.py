@@ -16,11 +16,14 @@ import stat
 import struct
 import zipfile
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, BinaryIO
 
-from stemprep.errors import InputError
+from stemprep.descending import FOLDER
+from stemprep.errors import DeliveryError, InputError
 from stemprep.intake.clutter import clutter_reason
 from stemprep.intake.folder import head_of
 from stemprep.intake.kinds import KEPT_EXTENSIONS, classify
@@ -82,7 +85,8 @@ def unpack(
             check_entries(archive.infolist())
             inner = _ordered(archive.infolist())
             _check_room(inner, workspace, max_bytes)
-            return _entries(archive, inner, zip_name, workspace)
+            with _opened_workspace(workspace) as opened:
+                return _entries(archive, inner, zip_name, opened)
     except ZipRefusedError as refused:
         hazard, reason = refused.hazard, refused.reason
     except _BROKEN as error:
@@ -98,6 +102,37 @@ def unpack(
             hazard=hazard,
         )
     ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Workspace:
+    path: Path
+    descriptor: int
+
+
+@contextmanager
+def _opened_workspace(path: Path) -> Iterator[_Workspace]:
+    """Open the folder once: its path may lead elsewhere as soon as it lies among other people's.
+
+    Only a folder of our own that holds nothing is written into.
+    """
+    try:
+        descriptor = os.open(path, FOLDER)
+    except OSError as error:
+        raise _no_workspace(path) from error
+    try:
+        if os.fstat(descriptor).st_uid != os.geteuid() or os.listdir(descriptor):  # noqa: PTH208
+            raise _no_workspace(path)
+        yield _Workspace(path, descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _no_workspace(path: Path) -> DeliveryError:
+    return DeliveryError(
+        f"{path}: was renamed or replaced before the zip was unpacked into it; let nobody else "
+        f"rename what lies there (chmod +t {path.parent}), and start again; nothing was unpacked"
+    )
 
 
 def _check_room(inner: list[_Inner], workspace: Path, max_bytes: int) -> None:
@@ -151,7 +186,7 @@ def _decoded(info: zipfile.ZipInfo) -> tuple[str, str]:
 
 
 def _entries(
-    archive: zipfile.ZipFile, inner: list[_Inner], zip_name: str, workspace: Path
+    archive: zipfile.ZipFile, inner: list[_Inner], zip_name: str, workspace: _Workspace
 ) -> list[DropEntry]:
     entries: list[DropEntry] = []
     seen: set[str] = set()
@@ -198,24 +233,25 @@ def _content_refusal(item: _Inner, seen: set[str]) -> tuple[Hazard, str] | None:
     return None
 
 
-def _taken(archive: zipfile.ZipFile, item: _Inner, zip_name: str, workspace: Path) -> DropEntry:
+def _taken(
+    archive: zipfile.ZipFile, item: _Inner, zip_name: str, workspace: _Workspace
+) -> DropEntry:
     """Unpack one entry and say what it is; clutter is named and not unpacked."""
     reason = clutter_reason(item.path, KEPT_EXTENSIONS)
     if reason:
         return _entry(item, zip_name, "clutter", reason)
-    target = workspace / os.fsdecode(item.raw_path)
     try:
-        _write(archive, item.info, target)
+        _write(archive, item, workspace)
     except OSError as error:
         raise InputError(
             f"{zip_name}: cannot be unpacked ({error.strerror}); make room where temporary files "
             "go (TMPDIR), or drop the folder instead of the zip"
         ) from error
     except _BROKEN as error:
-        target.unlink(missing_ok=True)
+        os.unlink(item.raw_path, dir_fd=workspace.descriptor)
         reason = f"damaged inside the zip ({error}); ask for the zip again"
         return _unsafe(item, zip_name, "damaged", reason)
-    kind, reason = classify(item.path, lambda: head_of(str(workspace), item.raw_path))
+    kind, reason = classify(item.path, lambda: head_of(str(workspace.path), item.raw_path))
     return _entry(item, zip_name, kind, reason + item.note)
 
 
@@ -226,9 +262,10 @@ def _opened(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> IO[bytes]:
         raise zipfile.BadZipFile(f"it is not where the directory says: {error.strerror}") from error
 
 
-def _write(archive: zipfile.ZipFile, info: zipfile.ZipInfo, target: Path) -> None:
-    written = 0
-    handle = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+def _write(archive: zipfile.ZipFile, item: _Inner, workspace: _Workspace) -> None:
+    written, info = 0, item.info
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    handle = os.open(item.raw_path, flags, 0o600, dir_fd=workspace.descriptor)
     with os.fdopen(handle, "wb") as sink, _opened(archive, info) as source:
         while block := source.read(_BLOCK_BYTES):
             written += len(block)

@@ -1,6 +1,6 @@
 """Packages: BagIt 1.0 bags that appear whole or not at all, and proving them whole later.
 
-``open_staging`` a folder on the destination's disk, write audio to ``Staging.path_for`` and
+``open_staging`` a folder on the destination's disk, write audio to ``Staging.file_for`` and
 documents with ``add_file`` and ``add_bytes``, then ``seal`` and ``publish``.
 """
 
@@ -42,6 +42,7 @@ from stemprep.package.shelf import (
     read_log,
     require_log_place,
 )
+from stemprep.package.staged_file import StagedFile, exchanged, replaced
 from stemprep.package.staging import OpenFolder, Staging, open_staging
 from stemprep.package.verify import (
     delivered_files,
@@ -63,6 +64,7 @@ __all__ = [
     "Digests",
     "HashJob",
     "OpenFolder",
+    "StagedFile",
     "Staging",
     "TreeEntry",
     "append_confirmation",
@@ -73,6 +75,7 @@ __all__ = [
     "delivered_files",
     "delivery_number",
     "empty_folder",
+    "exchanged",
     "hash_file",
     "identity_of",
     "inventory",
@@ -96,6 +99,7 @@ __all__ = [
     "read_log",
     "read_manifest",
     "rename_exclusively",
+    "replaced",
     "replicate",
     "require_log_place",
     "require_space",

@@ -16,6 +16,7 @@ from stemprep.package.copying import OUR_ALGORITHMS, Digests, blocks_of
 from stemprep.package.descriptors import TreeEntry, opened_file, opened_folder
 from stemprep.package.faults import delivery_error, told_as_delivery_error
 from stemprep.package.payload_path import PAYLOAD, path_problem, sort_key
+from stemprep.package.staged_file import exchanged
 from stemprep.package.staging import OpenFolder, Staging, open_staging
 from stemprep.package.verify import verify_package
 
@@ -32,6 +33,7 @@ def publish(staging: Staging, destination: Path, name: str) -> Published:
     there, when the package was not sealed, and when the disk refuses.
     """
     final = _final_place(staging, destination, name)
+    staging.require_place()
     try:
         rename_exclusively(
             staging.root.name, name, source_folder=staging.folder, target_folder=staging.folder
@@ -40,6 +42,7 @@ def publish(staging: Staging, destination: Path, name: str) -> Published:
         if error.errno not in (errno.EEXIST, errno.ENOTEMPTY, errno.ENOTDIR):
             raise delivery_error("giving the package its name", final, error) from error
         return _already_there(staging, final)
+    _require_ours(staging, name)
     try:
         os.fsync(staging.folder)
     except OSError as error:
@@ -50,6 +53,18 @@ def publish(staging: Staging, destination: Path, name: str) -> Published:
     finally:
         staging.release()
     return Published(path=str(final), name=name, tag_manifest_sha256=staging.tag_manifest_sha256)
+
+
+def _require_ours(staging: Staging, name: str) -> None:
+    """What was planted at the last moment does not keep the package's name."""
+    try:
+        staging.require_place(name)
+    except DeliveryError:
+        with suppress(OSError):
+            rename_exclusively(
+                name, staging.root.name, source_folder=staging.folder, target_folder=staging.folder
+            )
+        raise
 
 
 def _final_place(staging: Staging, destination: Path, name: str) -> Path:
@@ -94,7 +109,7 @@ def rename_exclusively(
 
 
 def _already_there(staging: Staging, final: Path) -> Published:
-    if not _is_same(staging.root, final):
+    if not _is_same(staging, final):
         raise DeliveryError(
             f"{final}: something else has this name already; move or rename what lies there, "
             "deliver to another destination, or make this the next delivery (raise 'delivery' in "
@@ -116,11 +131,11 @@ def _already_there(staging: Staging, final: Path) -> Published:
     )
 
 
-def _is_same(staged: Path, final: Path) -> bool:
+def _is_same(staging: Staging, final: Path) -> bool:
     """Compare payload manifests and bag-info but for the bagging date, which follows the clock."""
     try:
-        with opened_folder(staged) as ours, opened_folder(final) as theirs:
-            return _identity(read_bag(ours)) == _identity(read_bag(theirs))
+        with opened_folder(final) as theirs:
+            return _identity(read_bag(staging.descriptor)) == _identity(read_bag(theirs))
     except OSError:
         return False
 
@@ -132,13 +147,18 @@ def _identity(bag: Bag) -> tuple[object, ...]:
 
 
 def replicate(
-    published: Path, destination: Path, job: str, open_folder: OpenFolder | None = None
+    published: Path,
+    destination: Path,
+    job: str,
+    expected_sha256: str,
+    open_folder: OpenFolder | None = None,
 ) -> Published:
     """Copy a published package to another destination, under the same name and protocol.
 
-    Every file is compared with the package's own manifest while it is read, and read back after
-    writing. open_folder: see ``open_staging``. Raises DeliveryError when the package is not whole,
-    or as open_staging and publish.
+    expected_sha256: of its tag manifest, as it was sealed. Every file is compared with the
+    package's own manifest while it is read, and read back after writing. open_folder: see
+    ``open_staging``. Raises DeliveryError when the package is not whole or is another one, or as
+    open_staging and publish.
     """
     with (
         told_as_delivery_error("reading the package", published),
@@ -155,6 +175,8 @@ def replicate(
                 if not expected[path].items() <= digests.by_algorithm.items():
                     raise _not_whole(published, path)
             staging.tag_manifest_sha256 = digests.by_algorithm["sha256"]
+            if staging.tag_manifest_sha256 != expected_sha256:
+                raise exchanged(published)
             settle(staging)
             return publish(staging, destination, published.name)
 

@@ -11,6 +11,7 @@ import fcntl
 import hashlib
 import os
 import re
+import secrets
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
@@ -29,6 +30,7 @@ from stemprep.package.descriptors import (
 )
 from stemprep.package.faults import require_space, told_as_delivery_error
 from stemprep.package.payload_path import PAYLOAD, checked_payload_path
+from stemprep.package.staged_file import StagedFile, replaced
 
 _NEW_FILE = os.O_RDWR | os.O_CREAT | os.O_EXCL
 _PLACE = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
@@ -73,15 +75,23 @@ class Staging:
     ) -> None:
         self.discard()
 
-    def path_for(self, payload_path: str) -> Path:
-        """Return where a payload file is to be written; its folders exist afterwards.
+    def file_for(self, payload_path: str) -> StagedFile:
+        """Return where a payload file is to be made; its folders exist afterwards.
 
         payload_path is relative to the payload (``data/``), ``/`` between parts. Raises
         DeliveryError for ``..``, absolute paths and folders that cannot be made.
         """
         inside = f"{PAYLOAD}/{checked_payload_path(payload_path)}"
         self._make_parents(inside)
-        return self.root / inside
+        return StagedFile.below(self._descriptor, self.root, inside)
+
+    def require_place(self, name: str | None = None) -> None:
+        """Raise DeliveryError where something else has the folder's name by now.
+
+        name: another name that it was given in the destination.
+        """
+        if not _is_still_there(self.folder, name or self.root.name, self._descriptor):
+            raise replaced(self.root)
 
     def _make_parents(self, inside: str) -> None:
         folders = inside.rpartition("/")[0]
@@ -234,6 +244,8 @@ def _claim(folder: int, root: Path) -> int:
                 f"{root}: a delivery of the same job is under way; wait until it ends. "
                 "If none runs, remove that folder and deliver again"
             )
+        if not _is_made_by_us(descriptor):
+            raise replaced(root)
         os.fchmod(descriptor, 0o700)
         empty_folder(descriptor)
     except BaseException:
@@ -256,8 +268,20 @@ def _lock(descriptor: int, is_new: bool) -> bool:
 
 def _is_still_there(folder: int, name: str, descriptor: int) -> bool:
     """Tell whether the name still leads to the folder that was locked."""
-    named = os.stat(name, dir_fd=folder, follow_symlinks=False)
+    try:
+        named = os.stat(name, dir_fd=folder, follow_symlinks=False)
+    except FileNotFoundError:
+        return False
     return os.path.samestat(named, os.fstat(descriptor))
+
+
+def _is_made_by_us(descriptor: int) -> bool:
+    """Tell whether a folder has the owner of what we make in it, whatever a share calls that."""
+    name = f".{secrets.token_hex(8)}"
+    with opened(descriptor, name, _NEW_FILE) as probe:
+        owner = os.fstat(probe).st_uid
+    os.unlink(name, dir_fd=descriptor)
+    return os.fstat(descriptor).st_uid == owner
 
 
 def _state(status: os.stat_result) -> tuple[int, int]:

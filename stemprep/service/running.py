@@ -249,7 +249,10 @@ class Runner:
         """Copy the package to a destination that lacks it; False where it lies there."""
         if tag_hash(job.package, place.descriptor) == job.tag_sha256:
             return False
-        replicate(package_of(job), place.path, self._staging_job(job), self.places.open_folder)
+        replicate(
+            package_of(job), place.path, self._staging_job(job), job.tag_sha256,
+            self.places.open_folder,
+        )  # fmt: skip
         return True
 
     def _published(self, job: Job, fields: dict[str, Any]) -> Job:

@@ -17,6 +17,7 @@ from stemprep.transfer.zipping import (
     ZippedPackage,
     opened_zip,
     sha256_of,
+    sha256_of_stream,
     write_zip,
     zipped_size,
 )
@@ -43,6 +44,7 @@ __all__ = [
     "send_file",
     "send_package",
     "sha256_of",
+    "sha256_of_stream",
     "told_of_store",
     "write_zip",
     "zipped_size",

@@ -33,19 +33,19 @@ def zipped_size(files: Iterable[tuple[str, int]], top: str) -> int:
     return sum(size + 2 * len(f"{top}/{path}".encode()) + 150 for path, size in files) + 100
 
 
-def write_zip(files: Sequence[tuple[str, Path]], target: Path, top: str) -> None:
-    """Write files (path in the package, where it lies) into a new zip below the folder ``top``.
+def write_zip(files: Sequence[tuple[str, Path]], stream: BinaryIO, top: str) -> None:
+    """Write files (path in the package, where it lies) as a zip below the folder ``top``.
 
-    They come in the order of their bytes; the zip is on the disk when this returns. Raises OSError.
+    stream: an empty file open for writing. They come in the order of their bytes; the zip is on
+    the disk when this returns. Raises OSError.
     """
-    with target.open("xb") as stream:
-        with zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
-            for path, local in sorted(files, key=lambda file: file[0].encode()):
-                _add(archive, f"{top}/{path}", local)
-        stream.flush()
-        os.fsync(stream.fileno())
-        if hasattr(os, "posix_fadvise"):
-            os.posix_fadvise(stream.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+    with zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
+        for path, local in sorted(files, key=lambda file: file[0].encode()):
+            _add(archive, f"{top}/{path}", local)
+    stream.flush()
+    os.fsync(stream.fileno())
+    if hasattr(os, "posix_fadvise"):
+        os.posix_fadvise(stream.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
 
 
 def _add(archive: zipfile.ZipFile, name: str, local: Path) -> None:
@@ -180,4 +180,10 @@ def _refuse_odd(infos: Sequence[zipfile.ZipInfo], shown: str, size_bytes: int) -
 def sha256_of(path: Path) -> str:
     """sha256 of a whole file as the disk gives it back. Raises OSError."""
     with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+        return sha256_of_stream(stream)
+
+
+def sha256_of_stream(stream: BinaryIO) -> str:
+    """The same for an open file, from its start."""
+    stream.seek(0)
+    return hashlib.file_digest(stream, "sha256").hexdigest()  # type: ignore[arg-type]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from stemprep.model.facts import MeasureSettings
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import OutputPlan
+from stemprep.package import StagedFile
 from stemprep.prepare.click import click_blocks, ticks_between
 from stemprep.prepare.stream import Stream
 from stemprep.prepare.word_length import dithered_blocks, float_blocks
@@ -21,7 +22,7 @@ class ClickJob:
 
     output: OutputPlan
     timeline: SongTimeline
-    target: str
+    target: StagedFile
     settings: MeasureSettings
 
 

@@ -10,17 +10,15 @@ import math
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
 from stemprep.containers import read_blocks
 from stemprep.errors import DeliveryError
-from stemprep.intake import open_regular
 from stemprep.model.header import Header
 from stemprep.model.package import StagedDocument
 from stemprep.model.plan import Operation
-from stemprep.package import told_as_delivery_error
+from stemprep.package import StagedFile, told_as_delivery_error
 from stemprep.prepare.convert_rate import convert_rate
 from stemprep.prepare.stream import Planar, Stream
 from stemprep.units import ratio_from_db
@@ -44,11 +42,10 @@ class ListeningJob:
     true_peak_dbtp: of the file; over -1 dBTP it is turned down by one gain, never limited.
     """
 
-    root: str
-    raw_path: bytes
+    file: StagedFile
     header: Header
     path: str
-    target: str
+    target: StagedFile
     true_peak_dbtp: float
 
 
@@ -60,10 +57,10 @@ def make_listening_copy(job: ListeningJob) -> StagedDocument:
     """
     with told_as_delivery_error("writing", job.path):
         coded = _encode(job)
-        sha256, sha512, size_bytes = _hashes(Path(job.target))
+        sha256, sha512, size_bytes = _hashes(job.target)
     _compare(job, coded, _decode(job))
     return StagedDocument(
-        path=job.path, staged=job.target, sha256=sha256, sha512=sha512, size_bytes=size_bytes
+        path=job.path, staged=job.target.path, sha256=sha256, sha512=sha512, size_bytes=size_bytes
     )
 
 
@@ -94,9 +91,7 @@ def _encode(job: ListeningJob) -> _Power:
     from pedalboard.io import AudioFile  # a tenth of a second: only where a copy is made
 
     stream, power = _sound(job), _Power()
-    descriptor = os.open(job.target, os.O_CREAT | os.O_EXCL | os.O_RDWR | os.O_CLOEXEC, 0o644)
-    with os.fdopen(descriptor, "w+b") as file:
-        os.fchmod(file.fileno(), 0o644)
+    with os.fdopen(job.target.create(), "w+b") as file:
         with AudioFile(
             file,
             "w",
@@ -136,7 +131,7 @@ def _sound(job: ListeningJob) -> Stream:
 
 def _blocks(job: ListeningJob) -> Iterator[Planar]:
     gain = ratio_from_db(min(0.0, CEILING_DBTP - job.true_peak_dbtp))
-    with open_regular(job.root, job.raw_path) as file:
+    with job.file.open() as file:
         for block in read_blocks(file, job.header, _unheard):
             yield block.samples.astype(np.float64) * gain
 
@@ -145,9 +140,9 @@ def _unheard(_: bytes | memoryview) -> None:
     """The bytes were hashed when the file was read back."""
 
 
-def _hashes(target: Path) -> tuple[str, str, int]:
+def _hashes(target: StagedFile) -> tuple[str, str, int]:
     sha256, sha512, size_bytes = hashlib.sha256(), hashlib.sha512(), 0
-    with target.open("rb") as file:
+    with target.open() as file:
         while piece := file.read(_COPY_BYTES):
             sha256.update(piece)
             sha512.update(piece)
@@ -160,7 +155,7 @@ def _decode(job: ListeningJob) -> _Power:
 
     power = _Power()
     try:
-        with Path(job.target).open("rb") as file, AudioFile(file) as decoder:
+        with job.target.open() as file, AudioFile(file) as decoder:
             while (block := decoder.read(65_536)).shape[1]:
                 power.add(block.astype(np.float64))
     except (ValueError, RuntimeError, OSError) as error:

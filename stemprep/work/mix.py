@@ -19,15 +19,14 @@ import numpy.typing as npt
 
 from stemprep.containers import BLOCK_FRAMES, read_blocks
 from stemprep.dsp.block import SoundBlock
-from stemprep.errors import DeliveryError, InputError
-from stemprep.intake import open_regular
+from stemprep.errors import DeliveryError
 from stemprep.measure.programme import ProgrammeMeter
 from stemprep.model.facts import MeasureSettings
 from stemprep.model.header import Header
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import Operation, OutputPlan
 from stemprep.model.rough_mix import MixPart
-from stemprep.package import told_as_delivery_error
+from stemprep.package import StagedFile, told_as_delivery_error
 from stemprep.prepare.mixing import MIX_CHANNELS, Fader, mixed
 from stemprep.prepare.rough_mix import pan_matrix
 from stemprep.prepare.stream import Planar, Stream
@@ -53,8 +52,7 @@ class MixSource:
     """A part as it lies in the staging folder: where, header and audio hash as measured there."""
 
     part: MixPart
-    root: str
-    raw_path: bytes
+    file: StagedFile
     header: Header
     audio_sha256: str
     start_samples: int = 0
@@ -68,7 +66,7 @@ class MixOutput:
     """
 
     output: OutputPlan
-    target: str
+    target: StagedFile
     without: str | None = None
 
 
@@ -186,8 +184,8 @@ def _block_frames(job: MixJob) -> int:
 
 def _samples(source: MixSource, stack: ExitStack, block_frames: int) -> Iterator[np.ndarray]:
     try:
-        stream = stack.enter_context(open_regular(source.root, source.raw_path))
-    except InputError as error:
+        stream = stack.enter_context(source.file.open())
+    except OSError as error:
         raise DeliveryError(
             f"{source.part.path}: was written and cannot be read again to make a mix: {error}; "
             "check the destination's disk and deliver again"

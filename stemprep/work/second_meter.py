@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from stemprep.model.package import SecondReading
+from stemprep.package import StagedFile
 
 METER = "pyloudnorm, De Man filters"
 MAX_SECONDS = 15 * 60
@@ -17,9 +18,9 @@ MIN_SECONDS = 0.4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SecondMeterJob:
-    """Absolute path of a staged file, with its length and channels as measured."""
+    """A staged file, with its length and channels as measured."""
 
-    path: str
+    file: StagedFile
     frames: int
     sample_rate_hz: int
     channels: int
@@ -33,7 +34,8 @@ def second_reading(job: SecondMeterJob) -> SecondReading:
     import pyloudnorm  # costs a second to import: only where it is used
     import soundfile
 
-    samples, rate_hz = soundfile.read(job.path, dtype="float64", always_2d=True)
+    with job.file.open() as stream:
+        samples, rate_hz = soundfile.read(stream, dtype="float64", always_2d=True)
     meter = pyloudnorm.Meter(rate_hz, filter_class="DeMan")
     loudness_lufs = float(meter.integrated_loudness(samples))
     if loudness_lufs == float("-inf"):

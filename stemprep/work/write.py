@@ -8,7 +8,6 @@ import os
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
 from stemprep.containers import (
@@ -25,7 +24,7 @@ from stemprep.model.facts import FileFacts, MeasureSettings
 from stemprep.model.header import AudioFormat
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import OutputPlan
-from stemprep.package import told_as_delivery_error
+from stemprep.package import StagedFile, told_as_delivery_error
 from stemprep.prepare import Source, render
 from stemprep.work.measure import MeasureJob, measure_stream
 from stemprep.work.second_opening import hold_all_against
@@ -47,12 +46,12 @@ class SourceRef:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WriteJob:
-    """One output to write: root of the drop, its plan and sources, absolute path to write to."""
+    """One output to write: root of the drop, its plan and sources, where to write it."""
 
     root: str
     output: OutputPlan
     sources: tuple[SourceRef, ...]
-    target: str
+    target: StagedFile
     settings: MeasureSettings
 
 
@@ -71,11 +70,11 @@ def _written(job: WriteJob) -> WrittenFile:
     def fill(sink: BinaryIO) -> None:
         _write(job, sink)
 
-    after, sha512 = write_and_read_back(Path(job.target), job.output.path, job.settings, fill)
+    after, sha512 = write_and_read_back(job.target, job.output.path, job.settings, fill)
     _compare_with_plan(job, after)
     return WrittenFile(
         plan=job.output,
-        staged=job.target,
+        staged=job.target.path,
         sha256=after.sha256,
         sha512=sha512,
         size_bytes=after.size_bytes,
@@ -85,7 +84,7 @@ def _written(job: WriteJob) -> WrittenFile:
 
 
 def write_and_read_back(
-    target: Path, name: str, settings: MeasureSettings, fill: Callable[[BinaryIO], None]
+    target: StagedFile, name: str, settings: MeasureSettings, fill: Callable[[BinaryIO], None]
 ) -> tuple[FileFacts, str]:
     """Make a new file by ``fill``, then measure it from the disk; give its facts and sha512.
 
@@ -95,11 +94,9 @@ def write_and_read_back(
     return read_back(target, name, settings, sha256)
 
 
-def write_new(target: Path, fill: Callable[[BinaryIO], None]) -> str:
+def write_new(target: StagedFile, fill: Callable[[BinaryIO], None]) -> str:
     """Make a new file by ``fill``, fsynced and out of the page cache; give its sha256."""
-    descriptor = os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_CLOEXEC, 0o644)
-    with HashedFile(descriptor) as sink:
-        os.fchmod(sink.fileno(), 0o644)
+    with HashedFile(target.create()) as sink:
         fill(sink)
         sink.flush()
         os.fsync(sink.fileno())
@@ -196,7 +193,7 @@ def _compare_source(source: SourceRef, sha256: str) -> None:
 
 
 def read_back(
-    target: Path, name: str, settings: MeasureSettings, expected_sha256: str
+    target: StagedFile, name: str, settings: MeasureSettings, expected_sha256: str
 ) -> tuple[FileFacts, str]:
     """Measure a written file again from the disk; facts and sha512 in the same read.
 
@@ -212,9 +209,9 @@ def read_back(
         sha512.update(piece)
 
     again = MeasureJob(
-        root=str(target.parent), raw_path=os.fsencode(target.name), name=name, settings=settings
+        root=target.root, raw_path=os.fsencode(target.inside), name=name, settings=settings
     )
-    with open_regular(again.root, again.raw_path) as stream:
+    with target.open() as stream:
         header, sound = measure_stream(stream, again, on_bytes)
         size_bytes = os.fstat(stream.fileno()).st_size
         fault = hold_all_against(stream, size_bytes, header, sound)

@@ -17,6 +17,7 @@ from stemprep.work import listening
 from stemprep.work.listening import ListeningJob, coded_rate_hz, make_listening_copy
 from tests import signals
 from tests.app.mix_drops import make_drop, sound_of
+from tests.package.staged import staged
 
 FOLDER = "listening-copies-not-for-import"
 
@@ -59,11 +60,10 @@ def _job(
     with path.open("rb") as stream:
         header = read_header(stream, path.stat().st_size, path.name)
     return ListeningJob(
-        root=str(folder),
-        raw_path=b"mix.wav",
+        file=staged(path),
         header=header,
         path="mix.mp3",
-        target=str(folder / "mix.mp3"),
+        target=staged(folder / "mix.mp3"),
         true_peak_dbtp=peak_dbfs,
     )
 

@@ -20,6 +20,7 @@ from stemprep.package import verify_package
 from stemprep.work.made import write_made
 from tests import signals
 from tests.app.mix_drops import sound_of
+from tests.package.staged import staged
 from tests.shipped import measure_settings
 
 SPEC = """\
@@ -55,7 +56,7 @@ def _stamped(path: Path, start: int | None, *, frames: int = 48_000) -> None:
         frames=frames,
         bext=None if start is None else Bext(time_reference_samples=start, umid=bytes(64)),
     )
-    write_made(str(path), output, iter([block]), measure_settings())
+    write_made(staged(path), output, iter([block]), measure_settings())
 
 
 def _mix(tmp_path: Path, starts: tuple[int | None, int | None], common: str) -> Path:

@@ -110,7 +110,7 @@ def unreadable_facts() -> FileFacts:
 
 def written(staging: Staging, path: str, content: bytes, **more: object) -> WrittenFile:
     """Write a made-up audio file into a staging folder, as the work room would."""
-    target = staging.path_for(path)
+    target = Path(staging.file_for(path).path)
     target.write_bytes(content)
     sha256 = hashlib.sha256(content).hexdigest()
     after = facts(sha256=sha256)

@@ -196,7 +196,7 @@ def test_a_date_that_is_none(tmp_path: Path) -> None:
 def test_something_unplanned_is_never_sealed(tmp_path: Path) -> None:
     with open_staging(tmp_path, "job") as staging:
         content = records.content(staging)
-        (staging.path_for("stems/stowaway.wav")).write_bytes(b"?")
+        Path(staging.file_for("stems/stowaway.wav").path).write_bytes(b"?")
         with pytest.raises(DeliveryError, match="stowaway"):
             seal(staging, content)
     assert list(tmp_path.iterdir()) == []
@@ -205,7 +205,7 @@ def test_something_unplanned_is_never_sealed(tmp_path: Path) -> None:
 def test_a_file_cut_short_after_writing_is_never_sealed(tmp_path: Path) -> None:
     with open_staging(tmp_path, "job") as staging:
         content = records.content(staging)
-        staging.path_for("stems/Bass.wav").write_bytes(b"RIFF")
+        Path(staging.file_for("stems/Bass.wav").path).write_bytes(b"RIFF")
         with pytest.raises(DeliveryError, match="Bass"):
             seal(staging, content)
 

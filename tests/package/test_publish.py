@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import hashlib
 import importlib
 import os
 from collections.abc import Callable
@@ -18,6 +19,10 @@ from tests.package import records
 from tests.package.test_bag import tree
 
 publish_module = importlib.import_module("stemprep.package.publish")
+
+
+def tag_sha256(package: Path) -> str:
+    return hashlib.sha256((package / "tagmanifest-sha256.txt").read_bytes()).hexdigest()
 
 
 def test_published_says_where_and_what(tmp_path: Path) -> None:
@@ -211,11 +216,11 @@ def remove_tree(folder: Path) -> None:
 
 def test_replica_is_the_same(tmp_path: Path) -> None:
     package = records.delivered(tmp_path / "one")
-    replica = replicate(package, tmp_path / "two", "job")
+    replica = replicate(package, tmp_path / "two", "job", tag_sha256(package))
     assert tree(Path(replica.path)) == tree(package)
     assert replica.name == package.name
     assert replica.tag_manifest_sha256 == verify_package(package).tag_manifest_sha256
-    again = replicate(package, tmp_path / "two", "job")
+    again = replicate(package, tmp_path / "two", "job", tag_sha256(package))
     assert again.already_there
 
 
@@ -233,7 +238,7 @@ def test_no_replica_of_a_damaged_package(tmp_path: Path, damage: Callable[[Path]
     package = records.delivered(tmp_path / "one")
     damage(package)
     with pytest.raises(DeliveryError, match="not whole"):
-        replicate(package, tmp_path / "two", "job")
+        replicate(package, tmp_path / "two", "job", tag_sha256(package))
     assert not (tmp_path / "two").exists()
 
 
@@ -241,10 +246,19 @@ def test_replica_where_something_else_lies(tmp_path: Path) -> None:
     package = records.delivered(tmp_path / "one")
     put_other_package(tmp_path / "two" / records.NAME)
     with pytest.raises(DeliveryError, match="something else"):
-        replicate(package, tmp_path / "two", "job")
+        replicate(package, tmp_path / "two", "job", tag_sha256(package))
 
 
 def test_staging_is_free_again_after_publication(tmp_path: Path) -> None:
     records.delivered(tmp_path)
     with open_staging(tmp_path, "job") as staging:
         assert staging.root.is_dir()
+
+
+def test_another_package_than_was_sealed_is_not_copied(tmp_path: Path) -> None:
+    """Whole by its own lists, and put there by somebody else."""
+    with records.sealed(tmp_path) as staging:
+        package = Path(publish(staging, tmp_path, records.NAME).path)
+    with pytest.raises(DeliveryError, match="another package"):
+        replicate(package, tmp_path / "two", "job", "0" * 64)
+    assert not list((tmp_path / "two").glob("[!.]*"))

@@ -30,7 +30,7 @@ from tests.package import records
 def test_paths_that_leave_the_payload(tmp_path: Path, path: str) -> None:
     with open_staging(tmp_path, "job") as staging:
         with pytest.raises(DeliveryError, match="another name"):
-            staging.path_for(path)
+            staging.file_for(path)
         with pytest.raises(DeliveryError, match="another name"):
             staging.add_bytes(path, b"")
 
@@ -38,7 +38,7 @@ def test_paths_that_leave_the_payload(tmp_path: Path, path: str) -> None:
 def test_a_name_that_is_not_utf_8(tmp_path: Path) -> None:
     name = b"caf\xe9.wav".decode("utf-8", "surrogateescape")
     with open_staging(tmp_path, "job") as staging, pytest.raises(DeliveryError, match="UTF-8"):
-        staging.path_for(name)
+        staging.file_for(name)
 
 
 @given(st.text(max_size=30))
@@ -67,7 +67,7 @@ def test_nobody_else_may_look_while_it_grows(tmp_path: Path) -> None:
     try:
         with open_staging(tmp_path, "job") as staging:
             document = staging.add_bytes("report/qc-report.txt", b"pass")
-            folder = staging.path_for("stems/a.wav").parent
+            folder = Path(staging.file_for("stems/a.wav").path).parent
             assert stat.S_IMODE(staging.root.stat().st_mode) == 0o700
             assert stat.S_IMODE(folder.stat().st_mode) == 0o700
             assert stat.S_IMODE(Path(document.staged).stat().st_mode) == 0o600

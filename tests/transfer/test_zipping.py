@@ -28,7 +28,8 @@ def make(tmp_path: Path) -> Path:
         (tmp_path / "in" / path).parent.mkdir(parents=True, exist_ok=True)
         (tmp_path / "in" / path).write_bytes(content)
     target = tmp_path / "lantern.zip"
-    write_zip([(path, tmp_path / "in" / path) for path in FILES], target, "lantern_01")
+    with target.open("xb") as stream:
+        write_zip([(path, tmp_path / "in" / path) for path in FILES], stream, "lantern_01")
     return target
 
 

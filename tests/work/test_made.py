@@ -15,6 +15,7 @@ from stemprep.errors import PrepareError
 from stemprep.model.header import AudioFormat, Bext
 from stemprep.model.plan import OutputPlan
 from stemprep.work.made import write_made
+from tests.package.staged import staged
 from tests.shipped import measure_settings
 
 FORM = AudioFormat(
@@ -43,7 +44,7 @@ def _blocks(frames: int) -> Iterator[SoundBlock]:
 
 
 def test_a_made_file_holds_its_sound_and_its_start(tmp_path: Path) -> None:
-    made = write_made(str(tmp_path / "a.wav"), OUTPUT, _blocks(480), measure_settings())
+    made = write_made(staged(tmp_path / "a.wav"), OUTPUT, _blocks(480), measure_settings())
     samples, rate_hz = soundfile.read(tmp_path / "a.wav")
     assert (rate_hz, samples.shape) == (48_000, (480, 2))
     assert np.all(samples == 0.25)
@@ -54,10 +55,10 @@ def test_a_made_file_holds_its_sound_and_its_start(tmp_path: Path) -> None:
 
 def test_blocks_that_break_the_plan_are_refused(tmp_path: Path) -> None:
     with pytest.raises(PrepareError, match="480"):
-        write_made(str(tmp_path / "a.wav"), OUTPUT, _blocks(479), measure_settings())
+        write_made(staged(tmp_path / "a.wav"), OUTPUT, _blocks(479), measure_settings())
 
 
 def test_a_file_that_is_not_as_planned_is_told(tmp_path: Path) -> None:
     other = dataclasses.replace(OUTPUT, format=dataclasses.replace(FORM, container="RF64"))
     with pytest.raises(PrepareError, match=r"Rough mix\.wav"):
-        write_made(str(tmp_path / "a.wav"), other, _blocks(480), measure_settings())
+        write_made(staged(tmp_path / "a.wav"), other, _blocks(480), measure_settings())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import resource
 from pathlib import Path
 
@@ -18,6 +17,7 @@ from stemprep.model.rough_mix import MixPart
 from stemprep.work import mix
 from stemprep.work.mix import MixJob, MixOutput, MixSource, make_mixes
 from tests import signals
+from tests.package.staged import staged
 from tests.shipped import measure_settings
 
 FRAMES = 30_000
@@ -45,8 +45,7 @@ def _source(folder: Path, number: int, *, start: int = 0, level_db: float = -6.0
             pan=10.0 * number - 50,
             player="odd" if number % 2 else "even",
         ),
-        root=str(folder),
-        raw_path=os.fsencode(path.name),
+        file=staged(path),
         header=header,
         audio_sha256=str(number),
         start_samples=start,
@@ -73,8 +72,10 @@ def _job(
     return MixJob(
         sources=sources,
         outputs=(
-            MixOutput(output=output("all.wav"), target=str(out / "all.wav")),
-            MixOutput(output=output("no odd.wav"), target=str(out / "no odd.wav"), without="odd"),
+            MixOutput(output=output("all.wav"), target=staged(out / "all.wav")),
+            MixOutput(
+                output=output("no odd.wav"), target=staged(out / "no odd.wav"), without="odd"
+            ),
         ),
         settings=measure_settings(),
     )

@@ -11,6 +11,7 @@ import pytest
 from stemprep.work.measure import MeasureJob, measure_file
 from stemprep.work.second_meter import SecondMeterJob, second_reading
 from tests import signals
+from tests.package.staged import staged
 from tests.shipped import measure_settings
 
 
@@ -25,7 +26,9 @@ def _mix(seconds: float, rate_hz: int, level_dbfs: float) -> signals.Planar:
 
 
 def _job(path: Path, frames: int, rate_hz: int, channels: int = 2) -> SecondMeterJob:
-    return SecondMeterJob(path=str(path), frames=frames, sample_rate_hz=rate_hz, channels=channels)
+    return SecondMeterJob(
+        file=staged(path), frames=frames, sample_rate_hz=rate_hz, channels=channels
+    )
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])

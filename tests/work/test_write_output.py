@@ -20,6 +20,7 @@ from stemprep.model.plan import Operation, OutputPlan
 from stemprep.work.measure import MeasureJob, measure_file
 from stemprep.work.write import SourceRef, WriteJob, write_output
 from tests.containers.riff_builder import chunk, extensible, fmt, riff
+from tests.package.staged import staged
 from tests.shipped import measure_settings
 
 COPY = (Operation(name="copy"),)
@@ -99,7 +100,7 @@ def _job(
         root=str(folder),
         output=output,
         sources=(SourceRef(path="take.wav", raw_path=b"take.wav", facts=facts),),
-        target=str(folder / "written.wav"),
+        target=staged(folder / "written.wav"),
         settings=measure_settings(),
     )
 

@@ -97,6 +97,6 @@ def _job(companion: Companion, song: SongBars, handover: Handover) -> ClickJob:
             track_names=(NAME,),
         ),
         timeline=song.timeline,
-        target=str(handover.staging.path_for(companion.path)),
+        target=handover.staging.file_for(companion.path),
         settings=handover.inspection.spec.measure,
     )

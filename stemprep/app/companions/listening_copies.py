@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from pathlib import Path
 
 from stemprep.app.companions.maker import Handover, Made, clear_path, song_folder
 from stemprep.app.companions.mixes import KINDS, recipes
@@ -83,13 +81,12 @@ def make(companions: Sequence[Companion], handover: Handover) -> Iterable[Made]:
 
 
 def _job(file: WrittenFile, companion: Companion, handover: Handover) -> ListeningJob:
-    place, sound = Path(file.staged), file.after.sound
+    sound = file.after.sound
     assert sound is not None, "what is copied was decoded"
     return ListeningJob(
-        root=str(place.parent),
-        raw_path=os.fsencode(place.name),
+        file=handover.staging.file_for(file.plan.path),
         header=file.after.header,
         path=companion.path,
-        target=str(handover.staging.path_for(companion.path)),
+        target=handover.staging.file_for(companion.path),
         true_peak_dbtp=sound.level.true_peak_dbtp,
     )

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 from stemprep.app.companions.bars import meant_stamps
 from stemprep.app.companions.forms import form_like_most
@@ -69,13 +67,13 @@ def _job(recipe: Recipe, companions: Sequence[Companion], handover: Handover) ->
     players = {left_out_player(recipe, companion): companion for companion in companions}
     return MixJob(
         sources=tuple(
-            _source(part, file, start)
+            _source(part, file, start, handover)
             for part, file, start in zip(recipe.parts, files, axis.starts, strict=True)
         ),
         outputs=tuple(
             MixOutput(
                 output=_output(recipe, companion, player, form, axis),
-                target=str(handover.staging.path_for(companion.path)),
+                target=handover.staging.file_for(companion.path),
                 without=player,
             )
             for player, companion in players.items()
@@ -84,12 +82,10 @@ def _job(recipe: Recipe, companions: Sequence[Companion], handover: Handover) ->
     )
 
 
-def _source(part: MixPart, file: WrittenFile, start: int) -> MixSource:
-    place = Path(file.staged)
+def _source(part: MixPart, file: WrittenFile, start: int, handover: Handover) -> MixSource:
     return MixSource(
         part=part,
-        root=str(place.parent),
-        raw_path=os.fsencode(place.name),
+        file=handover.staging.file_for(file.plan.path),
         header=file.after.header,
         audio_sha256=file.after.audio_sha256 or "",
         start_samples=start,
