@@ -73,18 +73,24 @@ class StagedFile:
         return os.fdopen(self._opened(FILE), "rb")
 
     def _opened(self, flags: int) -> int:
+        folder = self._folder()
+        try:
+            return os.open(self.inside.rpartition("/")[2], flags, 0o600, dir_fd=folder)
+        except OSError as error:
+            if error.errno == errno.ELOOP:
+                raise replaced(self.root) from error
+            raise
+        finally:
+            os.close(folder)
+
+    def _folder(self) -> int:
         try:
             top = os.open(self.root, FOLDER)
             try:
                 self._require_same(os.fstat(top))
-                *folders, name = self.inside.split("/")
-                folder = descend(top, folders)
+                return descend(top, self.inside.split("/")[:-1])
             finally:
                 os.close(top)
-            try:
-                return os.open(name, flags, 0o600, dir_fd=folder)
-            finally:
-                os.close(folder)
         except OSError as error:
             if error.errno in _MISLED:
                 raise replaced(self.root) from error

@@ -32,6 +32,7 @@ from stemprep.package.faults import require_space, told_as_delivery_error
 from stemprep.package.payload_path import PAYLOAD, checked_payload_path
 from stemprep.package.staged_file import StagedFile, replaced
 
+_HIDDEN = ".incoming-"
 _NEW_FILE = os.O_RDWR | os.O_CREAT | os.O_EXCL
 _PLACE = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
 
@@ -195,7 +196,7 @@ def open_staging(destination: Path, job: str, open_folder: OpenFolder | None = N
     written, or a delivery of the same job is under way, and what ``open_folder`` raises.
     """
     destination = destination.absolute()
-    root = destination / f".incoming-{_as_name(job)}"
+    root = destination / f"{_HIDDEN}{_as_name(job)}"
     is_ours = open_folder is None and _is_made(destination)
     folder = _open_destination(destination) if open_folder is None else open_folder(destination)
     try:
@@ -221,7 +222,42 @@ def _open_destination(destination: Path) -> int:
     if not destination.is_dir():
         raise DeliveryError(f"{destination}: is a file, not a folder; name a folder to deliver to")
     with told_as_delivery_error("opening it", destination):
-        return os.open(destination, _PLACE)
+        if not destination.name.startswith(_HIDDEN):
+            return os.open(destination, _PLACE)
+        descriptor = _open_hidden(destination)
+        try:
+            _require_made_by_us(descriptor, destination)
+        except BaseException:
+            os.close(descriptor)
+            raise
+        return descriptor
+
+
+def _open_hidden(folder: Path, below: int | None = None) -> int:
+    """Open a folder that lies among other people's, and no link in its place.
+
+    below: descriptor of the folder that it lies in, where that is open. Raises OSError.
+    """
+    name = folder if below is None else folder.name
+    try:
+        return os.open(name, _PLACE | os.O_NOFOLLOW, dir_fd=below)
+    except OSError as error:
+        if error.errno in (errno.ELOOP, errno.ENOTDIR):
+            raise replaced(folder) from error
+        raise
+
+
+def _require_made_by_us(descriptor: int, folder: Path) -> None:
+    """Raise DeliveryError unless a folder has the owner of what we make in it.
+
+    That is asked of the disk itself, because shares have their own idea of owners.
+    """
+    name = f".{secrets.token_hex(8)}"
+    with opened(descriptor, name, _NEW_FILE) as probe:
+        owner = os.fstat(probe).st_uid
+    os.unlink(name, dir_fd=descriptor)
+    if os.fstat(descriptor).st_uid != owner:
+        raise replaced(folder)
 
 
 def _as_name(job: str) -> str:
@@ -237,15 +273,14 @@ def _claim(folder: int, root: Path) -> int:
         is_new = True
     except FileExistsError:
         is_new = False
-    descriptor = os.open(root.name, _PLACE | os.O_NOFOLLOW, dir_fd=folder)
+    descriptor = _open_hidden(root, folder)
     try:
         if not _lock(descriptor, is_new) or not _is_still_there(folder, root.name, descriptor):
             raise DeliveryError(
                 f"{root}: a delivery of the same job is under way; wait until it ends. "
                 "If none runs, remove that folder and deliver again"
             )
-        if not _is_made_by_us(descriptor):
-            raise replaced(root)
+        _require_made_by_us(descriptor, root)
         os.fchmod(descriptor, 0o700)
         empty_folder(descriptor)
     except BaseException:
@@ -273,15 +308,6 @@ def _is_still_there(folder: int, name: str, descriptor: int) -> bool:
     except FileNotFoundError:
         return False
     return os.path.samestat(named, os.fstat(descriptor))
-
-
-def _is_made_by_us(descriptor: int) -> bool:
-    """Tell whether a folder has the owner of what we make in it, whatever a share calls that."""
-    name = f".{secrets.token_hex(8)}"
-    with opened(descriptor, name, _NEW_FILE) as probe:
-        owner = os.fstat(probe).st_uid
-    os.unlink(name, dir_fd=descriptor)
-    return os.fstat(descriptor).st_uid == owner
 
 
 def _state(status: os.stat_result) -> tuple[int, int]:

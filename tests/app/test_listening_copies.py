@@ -13,6 +13,7 @@ from stemprep.app.deliver import deliver
 from stemprep.containers import read_header
 from stemprep.engine import InlineEngine
 from stemprep.errors import DeliveryError
+from stemprep.package import StagedFile
 from stemprep.work import listening
 from stemprep.work.listening import ListeningJob, coded_rate_hz, make_listening_copy
 from tests import signals
@@ -90,8 +91,8 @@ def test_a_loud_mix_is_turned_down_by_one_gain(tmp_path: Path) -> None:
 def test_a_copy_that_does_not_decode_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def damaging(target: Path) -> tuple[str, str, int]:
-        target.write_bytes(b"not an mp3" * 100)
+    def damaging(target: StagedFile) -> tuple[str, str, int]:
+        Path(target.path).write_bytes(b"not an mp3" * 100)
         return "", "", 1000
 
     monkeypatch.setattr(listening, "_hashes", damaging)
@@ -102,9 +103,9 @@ def test_a_copy_that_does_not_decode_is_refused(
 def test_a_copy_that_lost_its_end_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def cutting(target: Path) -> tuple[str, str, int]:
-        content = target.read_bytes()
-        target.write_bytes(content[: len(content) // 2])
+    def cutting(target: StagedFile) -> tuple[str, str, int]:
+        content = Path(target.path).read_bytes()
+        Path(target.path).write_bytes(content[: len(content) // 2])
         return "", "", 1000
 
     monkeypatch.setattr(listening, "_hashes", cutting)

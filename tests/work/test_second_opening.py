@@ -19,6 +19,7 @@ from stemprep.work.write import SourceRef, WriteJob, write_output
 from tests.containers.other_builder import codes, library_file
 from tests.containers.riff_builder import chunk, extensible, fmt, riff, sound
 from tests.containers.test_flac_contradictions import with_packed
+from tests.package.staged import staged
 from tests.shipped import measure_settings
 
 FRAMES = 4800
@@ -138,7 +139,7 @@ def written(folder: Path, content: bytes, operation: str) -> FileFacts:
         root=str(folder),
         output=output(operation, facts=facts),
         sources=(SourceRef(path="take.wav", raw_path=b"take.wav", facts=facts),),
-        target=str(folder / "written.wav"),
+        target=staged(folder / "written.wav"),
         settings=measure_settings(),
     )
     return write_output(job).after
