@@ -12,7 +12,7 @@ import shutil
 import sys
 import traceback
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ from stemprep.errors import DeliveryError
 from stemprep.service.afterwards import _Move
 from stemprep.service.drops import inventory
 from tests.app.mix_drops import make_drop
+from tests.service.test_hostile_inbox import opened
 
 Moment = tuple[str, ...]
 """Functions of the project on the way to what makes a file, innermost last."""
@@ -163,7 +164,7 @@ def test_nothing_goes_through_planted_links(
             planted += 1
             assert sorted(room.victim.rglob("*")) == before, moment
             if said or form == "folder":
-                assert "chmod +t" in said, (moment, said)
+                assert ".incoming-" in said, (moment, said)
                 assert room.visible() == [], moment
             else:  # built in a planted folder, and held against what was sealed in it
                 assert [path.read_bytes() for path in room.visible()] == expected, moment
@@ -183,9 +184,10 @@ def test_nothing_is_archived_through_planted_links(
             (root / name).mkdir(parents=True)
         (root / "in/.leaving-1/takes/Kick.wav").write_bytes(b"sound")
         (root / "in/.leaving-1/notes").symlink_to("takes")
+        home, shelf = opened(root / "in", "inbox"), opened(root / "archive", "archive")
         move = _Move(
-            drop=root / "in/ferry", leaving=root / "in/.leaving-1", target=root / "archive/ferry",
-            job="job", expected=inventory(root / "in/.leaving-1"),
+            home=home, shelf=shelf, drop="ferry", leaving=".leaving-1", target="ferry", job="job",
+            expected=inventory(home.descriptor, ".leaving-1"),
         )  # fmt: skip
         return move, root
 
@@ -202,8 +204,8 @@ def test_nothing_is_archived_through_planted_links(
         def step_in(root: Path = root, kind: str = kind, before: list[Path] = before) -> None:
             before += plant(kind, root / "archive", root / "victim")
 
-        with watched(Watch(at=moment, step_in=step_in)), pytest.raises((DeliveryError, OSError)):
+        with watched(Watch(at=moment, step_in=step_in)), suppress(DeliveryError, OSError):
             move._copy_and_remove()
         assert sorted((root / "victim").rglob("*")) == before, (moment, kind)
-        assert (root / "in/.leaving-1/takes/Kick.wav").read_bytes() == b"sound"
-        assert not (root / "archive/ferry").exists()
+        kept = [root / place / "takes/Kick.wav" for place in ("in/.leaving-1", "archive/ferry")]
+        assert [path.read_bytes() for path in kept if path.exists()] == [b"sound"], (moment, kind)
