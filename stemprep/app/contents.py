@@ -90,8 +90,8 @@ def portable_report(report: Report) -> Report:
 
 
 def session_title(session: Session) -> str | None:
-    """The title that a person gave; None where nobody did."""
-    return None if session.sheet is None else session.sheet.title
+    """The title that a person gave and that names may show; None where there is none."""
+    return None if session.sheet is None else session.sheet.open_title
 
 
 def _without_place(source: SourceFile) -> SourceFile:
@@ -154,6 +154,6 @@ def _bag_info(report: Report) -> tuple[tuple[str, str], ...]:
         return ()
     labels = (
         ("Contact-Name", sheet.engineer),
-        ("External-Description", " - ".join(filter(None, (sheet.artist, sheet.title)))),
+        ("External-Description", " - ".join(filter(None, (sheet.artist, sheet.open_title)))),
     )
     return tuple((label, value) for label, value in labels if value)

@@ -40,7 +40,9 @@ def order_of(inspection: Inspection, predecessor: Predecessor | None) -> Order:
     if sheet is not None and sheet.delivery is not None:
         number = sheet.delivery
     title = session_title(session)
-    name = _package_name(title or session.name, inspection.spec.name, number)
+    is_unreleased = sheet is not None and sheet.is_unreleased
+    unnamed = UNNAMED if is_unreleased else session.name  # a drop's folder often bears the title
+    name = _package_name(title or unnamed, inspection.spec.name, number)
     return Order(
         name=name,
         name_inside=name if title else UNNAMED,

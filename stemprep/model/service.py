@@ -6,6 +6,7 @@ notices hold secrets, so the config names where they stand and never holds them.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Literal, get_args
@@ -25,6 +26,7 @@ PLACE_FILE = ".stemprep-place"
 MAX_INBOXES = 200
 _GIGABYTE = 1_000_000_000  # as disks are sold
 _HOUR_S = 3600.0
+_STORE = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+://")
 
 
 def _name_fault(text: str) -> str | None:
@@ -37,6 +39,11 @@ def _place_fault(text: str) -> str | None:
     """Refuse a home folder by its sign: a service has no home that its config's writer knows."""
     if text.startswith("~"):
         return "begins with ~, which a service cannot follow; write the path in full"
+    if _STORE.match(text):
+        return (
+            "is the address of a store, and the service delivers into folders; send packages on "
+            "from there by deliver --to"
+        )
     return None
 
 

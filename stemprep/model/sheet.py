@@ -369,6 +369,13 @@ class SessionSheet:
     ] = ()
     warnings: tuple[str, ...] = ()
 
+    @property
+    def open_title(self) -> str | None:
+        """The title that may stand where people look who were not told it: in names of folders and
+        on labels. While the session is unreleased the working title, None where there is none.
+        """
+        return self.working_title if self.is_unreleased else self.title
+
 
 def _do_rise(bars: Iterable[int]) -> bool:
     return all(earlier < later for earlier, later in pairwise(bars))

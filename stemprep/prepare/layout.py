@@ -126,7 +126,7 @@ def _by_role(places: Sequence[Place], names: Sequence[str], session: Session) ->
     has_songs = len({place.file.source.song for place in places}) > 1
     folders = []
     for place in places:
-        song = place.file.source.song.replace("/", "_") or "other"
+        song = _open_song_name(session, place.file.source.song).replace("/", "_") or "other"
         folders.append(
             f"{song}/{FOLDERS[place.file.role]}" if has_songs else FOLDERS[place.file.role]
         )
@@ -138,6 +138,13 @@ def _by_role(places: Sequence[Place], names: Sequence[str], session: Session) ->
         else path
         for place, folder, name, path in zip(places, folders, names, paths, strict=True)
     ]
+
+
+def _open_song_name(session: Session, song: str) -> str:
+    """Name a song so that a folder's name tells nobody an unreleased title."""
+    note = session.note_of(song)
+    is_unreleased = session.sheet is not None and session.sheet.is_unreleased
+    return note.working_title if is_unreleased and note and note.working_title else song
 
 
 def _with_old_folder(place: Place, name: str) -> str:

@@ -64,6 +64,8 @@ def test_one_or_more_specs_and_destinations(tmp_path: Path) -> None:
         ("to: out", "to: [out, ./out]", "inboxes[1].deliver_to[2]", "stands twice"),
         ("mastering", "mastring", "inboxes[1].spec[1]", "cannot be read"),
         ("path: in", "path: ~/in", "3:12: inboxes[1].path", "write the path in full"),
+        ("to: out", "to: 's3://bucket/out'", "inboxes[1].deliver_to[1]", "address of a store"),
+        ("to: out", "to: [out, 'sftp://host/out']", "inboxes[1].deliver_to[2]", "deliver --to"),
         ("state: state", "state: state\nengine: dask", "2:9: engine", "add scheduler"),
         ("state: state", "state: state\nscheduler: tcp://a:1", "scheduler", "engine: dask alone"),
         ("state: state", "state: state\nrescan_s: 0", "2:11: rescan_s", "out of range"),
