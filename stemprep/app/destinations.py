@@ -5,11 +5,12 @@ from __future__ import annotations
 import tempfile
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from stemprep.app.elsewhere import send_copy, send_zip
 from stemprep.app.places import refuse_destination, refuse_inside_drop, refuse_inside_package
+from stemprep.app.private_folder import private_folder
 from stemprep.app.zipped import publish_zip
 from stemprep.errors import DeliveryError, NoRoomError
 from stemprep.model.package import Copy, PackageForm, Published, Verification
@@ -136,15 +137,16 @@ def _output_size(output: OutputPlan, by_path: Mapping[str, int]) -> int:
 def built_at(destinations: Sequence[Destination], form: PackageForm, job: str) -> Iterator[Path]:
     """The folder that the package is built in: the first destination that is one.
 
-    Where none is, or zips are wanted, a hidden folder of this machine, which is removed again.
+    Where zips are wanted, a hidden folder there; where none is one, a temporary folder of this
+    delivery alone: the same job may be sent to two stores at once. Both are removed again.
     """
     folders = [destination for destination in destinations if isinstance(destination, Path)]
     if folders and form == "folder":
         yield folders[0]
         return
-    place = folders[0] if folders else Path(tempfile.gettempdir())
-    with open_staging(place, f"work-{job}") as work:
-        yield work.root
+    with ExitStack() as stack:
+        place = folders[0] if folders else stack.enter_context(private_folder())
+        yield stack.enter_context(open_staging(place, f"work-{job}")).root
 
 
 def copied(
