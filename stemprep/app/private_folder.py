@@ -51,7 +51,9 @@ def _remove_left(place: Path) -> None:
 def _remove_if_left(folder: Path) -> None:
     descriptor = os.open(folder, _FOLDER)
     try:
-        if os.fstat(descriptor).st_uid != os.geteuid() or not os.listdir(descriptor):
+        with os.scandir(descriptor) as entries:
+            is_filled = any(entries)
+        if os.fstat(descriptor).st_uid != os.geteuid() or not is_filled:
             return  # of somebody else, or just made and not locked yet
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         shutil.rmtree(folder, ignore_errors=True)

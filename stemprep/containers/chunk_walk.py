@@ -8,6 +8,7 @@ from typing import BinaryIO, Final
 
 from stemprep.containers import faults
 from stemprep.containers.riff_chunks import read_at
+from stemprep.containers.second_recording import HEAD_BYTES, second_recording
 from stemprep.containers.sound_range import DataRange
 from stemprep.model.header import Chunk, HeaderFault
 
@@ -94,6 +95,8 @@ class _Walk:
         self.map = ChunkMap()
 
     def step(self) -> None:
+        if self.map.sound is not None and self._is_second_recording():
+            return
         identifier, size = self._head(self.position)
         offset = self.position + self._layout.head_bytes
         if not identifier or len(self.map.chunks) >= faults.MAX_CHUNKS:
@@ -107,6 +110,15 @@ class _Walk:
             if identifier != self._layout.sound:
                 self.map.chunks.append(chunk)
             self._leave(offset + size)
+
+    def _is_second_recording(self) -> bool:
+        """Tell where another file begins; its chunks are none of this one's."""
+        head = read_at(self._stream, self.position, HEAD_BYTES)
+        fault = second_recording(head, self.position)
+        if fault is not None:
+            self.map.faults.append(fault)
+            self.is_on = False
+        return fault is not None
 
     def _enter(self, identifier: str, offset: int, size: int) -> Chunk:
         chunk = Chunk(identifier=identifier, offset_bytes=offset, size_bytes=size)

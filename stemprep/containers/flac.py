@@ -15,7 +15,6 @@ from stemprep.containers.chunk_walk import by_rewrapping
 from stemprep.containers.flac_blocks import (
     FlacBlocks,
     form_words,
-    info_words,
     read_flac_blocks,
     second_stream,
 )
@@ -73,8 +72,8 @@ def read_header(stream: BinaryIO, size_bytes: int) -> Header:
         told.append(_block_size(info))
     behind = second_stream(stream, blocks, size_bytes)
     if behind is not None:
-        size_bytes = behind[0]
-        told.append(_second_stream(*behind))
+        size_bytes, fault = behind
+        told.append(fault)
     frames = 0
     if info.bits in _DECODABLE_BITS:
         frames, of_the_length = _frames(stream, size_bytes, blocks, info)
@@ -277,18 +276,6 @@ def _block_size(info: StreamInfo) -> HeaderFault:
     )
     fault = faults.repairable("block-size", f"blocks of {stated}", f"blocks of {true}", message)
     return replace(fault, severity="fail")
-
-
-def _second_stream(offset: int, info: StreamInfo | None) -> HeaderFault:
-    what = "its frames alone" if info is None else info_words(info)
-    found = f"a second FLAC stream from byte {offset} on ({what})"
-    return faults.ambiguous(
-        "second-stream",
-        found,
-        "one stream",
-        f"the file holds {found} behind the first; it was not measured: some programs play both, "
-        "most only the first",
-    )
 
 
 def _open_length(present: int) -> HeaderFault:

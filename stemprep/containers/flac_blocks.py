@@ -20,6 +20,7 @@ from stemprep.containers.flac_frames import (
 from stemprep.containers.id3 import id3_bytes
 from stemprep.containers.markers import plain_text
 from stemprep.containers.riff_chunks import read_at
+from stemprep.containers.second_recording import HEAD_BYTES, SECOND_FILE, second_recording
 from stemprep.model.header import Chunk, HeaderFault
 
 _STREAMINFO, _PADDING, _SEEKTABLE, _COMMENT = 0, 1, 3, 4
@@ -36,7 +37,7 @@ _STRUCTURE: Final = frozenset({_STREAMINFO, _PADDING, _SEEKTABLE})
 _STREAMINFO_BYTES: Final = 34
 _MAX_COMMENT_BYTES: Final = 1_000_000
 _STREAM_START: Final = re.compile(rb"fLaC[\0\x80]\0\0\x22")
-_HEAD_BYTES: Final = 6  # of a frame: sync, format and number
+_FRAME_HEAD_BYTES: Final = 6  # of a frame: sync, format and number
 _START_BYTES: Final = 8 + _STREAMINFO_BYTES
 _PIECE_BYTES: Final = 1 << 20
 
@@ -149,26 +150,40 @@ def form_words(rate_hz: int, channels: int, bits: int) -> str:
 
 def second_stream(
     stream: BinaryIO, blocks: FlacBlocks, size_bytes: int
-) -> tuple[int, StreamInfo | None] | None:
-    """Where another stream begins behind the first one's metadata, and its STREAMINFO.
+) -> tuple[int, HeaderFault] | None:
+    """Where another stream or file begins behind the first one's metadata, and the fault.
 
-    None in place of STREAMINFO: only frames that begin with the first number again. The eight or
-    six bytes that it is known by come up by chance once in 2**63 or 2**48 bytes of sound.
+    Known by its head, or by frames that begin with the first number again: six bytes or more,
+    which come up by chance once in 2**48 bytes of sound.
     """
     start = blocks.sound_offset
-    known = _STREAM_START
+    known = SECOND_FILE.pattern + b"|" + _STREAM_START.pattern
     if blocks.first_frame is not None:
-        head = re.escape(read_at(stream, start, _HEAD_BYTES))
-        known = re.compile(_STREAM_START.pattern + b"|" + head, re.DOTALL)
+        known += b"|" + re.escape(read_at(stream, start, _FRAME_HEAD_BYTES))
+    pattern = re.compile(known, re.DOTALL)
     for position in range(start + 1, size_bytes, _PIECE_BYTES):
         piece = read_at(stream, position, _PIECE_BYTES + _START_BYTES)
-        match = known.search(piece)
+        match = pattern.search(piece)
         if match is not None:
             at = position + match.start()
-            is_whole = match[0].startswith(b"fLaC")
-            info = _stream_info(read_at(stream, at + 8, _STREAMINFO_BYTES)) if is_whole else None
-            return at, info
+            head = read_at(stream, at, _START_BYTES)
+            is_stream = head.startswith(b"fLaC")
+            fault = None if is_stream else second_recording(head[:HEAD_BYTES], at)
+            info = _stream_info(head[8:]) if is_stream else None
+            return at, fault or _second_stream(at, info)
     return None
+
+
+def _second_stream(offset: int, info: StreamInfo | None) -> HeaderFault:
+    what = "its frames alone" if info is None else info_words(info)
+    found = f"a second FLAC stream from byte {offset} on ({what})"
+    return faults.ambiguous(
+        "second-stream",
+        found,
+        "one stream",
+        f"the file holds {found} behind the first; it was not measured: some programs play both, "
+        "most only the first",
+    )
 
 
 def _stream_info(payload: bytes) -> StreamInfo:

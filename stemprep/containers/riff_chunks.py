@@ -13,6 +13,7 @@ from itertools import islice
 from typing import BinaryIO, Final
 
 from stemprep.containers import faults
+from stemprep.containers.second_recording import HEAD_BYTES, second_recording
 from stemprep.containers.sound_range import DataRange
 from stemprep.model.header import Chunk, HeaderFault
 
@@ -79,6 +80,8 @@ class _Walk:
         self._judge_end()
 
     def _step(self) -> None:
+        if self.map.data is not None and self._is_second_recording():
+            return
         identifier, size = self._head(self._position)
         if not _is_identifier(identifier):
             self._search_on()
@@ -95,6 +98,15 @@ class _Walk:
         else:
             self._enter(identifier, offset, size)
             self._leave(identifier, offset + size, size)
+
+    def _is_second_recording(self) -> bool:
+        """Tell where another file begins; its chunks are none of this one's."""
+        head = read_at(self._stream, self._position, HEAD_BYTES)
+        fault = second_recording(head, self._position)
+        if fault is not None:
+            self.map.faults.append(fault)
+            self._position = self._size
+        return fault is not None
 
     def _enter(self, identifier: bytes, offset: int, size: int) -> None:
         form = read_at(self._stream, offset, 4) if identifier == b"LIST" and size >= 4 else b""
@@ -220,7 +232,7 @@ class _Walk:
         data = self.map.data
         is_short = data is None or data.declared is None or data.declared > data.present
         told = {fault.code for fault in self.map.faults}
-        if is_short or told & {"chunk-size", "chunk-cut"}:
+        if is_short or told & {"chunk-size", "chunk-cut", "second-stream"}:
             return
         if self._position < self._size:
             self._judge_stray()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import tempfile
 from pathlib import Path
 
@@ -47,4 +46,4 @@ def test_what_others_work_in_or_did_not_make_stays(place: Path) -> None:
         with private_folder():
             assert (under_way / "take.wav").read_bytes() == b"sound"
     assert (outside / "take.wav").read_bytes() == b"the only one"
-    assert sorted(os.listdir(place)) == ["stemprep-delivery-link", "take"]
+    assert {path.name for path in place.iterdir()} == {"stemprep-delivery-link", "take"}
