@@ -17,6 +17,7 @@ from stemprep.model.session import MeasuredFile
 from stemprep.model.words import Role
 from stemprep.timing import Peak, SpillLag
 from stemprep.timing.far_spill import FarPlace
+from stemprep.timing.spill import MIN_BLOCKS
 from stemprep.units import clock_from_samples
 from stemprep.work.far_spill import measure_far_spill
 from stemprep.work.lags import measure_spill
@@ -300,9 +301,15 @@ def _why_unheard(take: Take, unknown: str) -> str:
         return f"nothing in the package could have leaked into it, so nothing shows {unknown}"
     if take.file.role in _NOT_PLAYED:
         return f"the mix was not sought in it, so nothing shows {unknown}"
+    if take.near is not None and take.near.blocks < MIN_BLOCKS:
+        return (
+            "too little of it sounds beside the mix for the mix to be found in it, so nothing "
+            f"shows {unknown}"
+        )
+    are_others_sought = bool(take.others) and take.stated.placed_by != "unknown"
     sought = (
         "the mix, what else was made to play to and the click were"
-        if take.others
-        else ("the mix was")
+        if are_others_sought
+        else "the mix was"
     )
     return f"{sought} sought in it and none was found, so nothing shows {unknown}"

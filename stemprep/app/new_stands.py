@@ -126,7 +126,7 @@ def _stand(
         reason = reason or f"{file.evidence.partition(';')[0]}, at the speed of the session"
         return Stand(order=_from_start(order, start, reason), is_lag_out=where is not None)
     if file.placed_by == "file-start":  # its start is known though it does not say so
-        reason = reason or "it begins with the session, as its length or the mix in it shows"
+        reason = reason or _reason_at_start(file, order)
         return Stand(order=_from_start(order, shift, reason), is_lag_out=where is not None)
     return Stand(
         order=replace(order, move_samples=shift, move_reason=reason), is_lag_out=where is not None
@@ -145,6 +145,14 @@ def _order_of(file: NewFile, measured: MeasuredFile) -> WorkOrder:
             f"but it was not found to run at another one ({file.evidence}); take the order out"
         )
     return replace(order, true_rate_hz=true_rate_hz(file.speed, file.format.sample_rate_hz))
+
+
+def _reason_at_start(file: NewFile, order: WorkOrder) -> str:
+    """What puts a file at the session's start: a person's order, else what was measured of it."""
+    if order.move_samples:
+        return "from the session's start, as ordered in the session sheet of the return"
+    told = file.evidence if file.late_samples is not None else file.evidence.partition(";")[0]
+    return f"at the session's start: {told}"
 
 
 def _from_start(order: WorkOrder, start: int, reason: str) -> WorkOrder:

@@ -5,7 +5,7 @@ Named and measured as in the package; where nothing was written yet, as in the d
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from stemprep.model.header import AudioFormat
@@ -43,10 +43,11 @@ def unsummed_lines(song: str, report: Report, written: Sequence[WrittenFile]) ->
     summed = {path for test in tests for path in test.stems}
     left = [path for path in stems if path not in summed]
     forms = {file.plan.path: file.after.format for file in files}
+    alternates = {file.plan.path for file in files if file.plan.role == "alternate-mix"}
     lines: list[Line] = []
     for untested in _untested_inside(report, written):
         if untested.song == song and not summed.issuperset(untested.stems):
-            lines.append((NOT_SUMMED, _untested_words(untested, forms)))
+            lines.append((NOT_SUMMED, _untested_words(untested, forms, alternates)))
             left = [path for path in left if path not in untested.stems]
     if left:
         count = figures.plural(len(left), "stem")
@@ -55,9 +56,11 @@ def unsummed_lines(song: str, report: Report, written: Sequence[WrittenFile]) ->
     return tuple(lines)
 
 
-def _untested_words(untested: UntestedSum, forms: _FORMS) -> str:
+def _untested_words(untested: UntestedSum, forms: _FORMS, alternates: Container[str]) -> str:
     """``6 stems against M.wav: A.wav at 44.1 kHz, the mix at 48 kHz; the stems are A.wav, ...``."""
-    begin = f"{figures.plural(len(untested.stems), 'stem')} against {untested.reference}"
+    is_of_alternates = all(path in alternates for path in untested.stems)
+    one, several = ("alternate mix", "alternate mixes") if is_of_alternates else ("stem", "stems")
+    begin = f"{figures.plural(len(untested.stems), one, several)} against {untested.reference}"
     odd, mix = figures.file_list(untested.odd), forms.get(untested.reference)
     theirs = next((form for path in untested.odd if (form := forms.get(path))), None)
     if untested.obstacle == "sample-rate" and theirs is not None and mix is not None:
@@ -67,7 +70,9 @@ def _untested_words(untested: UntestedSum, forms: _FORMS) -> str:
         why = f"{odd} {figures.channels(theirs.channels)}, the mix {figures.channels(mix.channels)}"
     else:
         why = f"{odd} cannot be read as a whole"
-    return f"{begin}: {why}; the stems are {figures.file_list(untested.stems)}"
+    if set(untested.odd) == set(untested.stems):
+        return f"{begin}: {why}"  # all of them have been named
+    return f"{begin}: {why}; the {several} are {figures.file_list(untested.stems)}"
 
 
 def _reason(

@@ -15,6 +15,7 @@ from stemprep.app.new_stands import Stand, stands_of
 from stemprep.app.reconcile import held_against
 from stemprep.errors import UsageError
 from stemprep.model.finding import Finding
+from tests import signals
 from tests.end_to_end import drops, returns
 
 SECOND = returns.RATE_HZ
@@ -107,6 +108,46 @@ def test_a_time_reference_outside_the_session_is_no_place(
         moved, obstacles = stands(tmp_path, package, ["A.wav"])
         assert obstacles == []
         assert moved["A.wav"].order.move_samples == pytest.approx(SECOND, abs=4)
+
+
+def at_start(name: str, returned: Path, package: Path) -> str:
+    found, obstacles = stands(returned, package)
+    assert obstacles == []
+    return found[name].order.move_reason
+
+
+def test_why_a_file_begins_with_the_session_is_what_was_measured(
+    tmp_path: Path, package: Path
+) -> None:
+    """Its length, the mix in it, or that it holds no sound; never one for the other."""
+    whole = returns.sung(330.0, spill_db=None)
+    signals.write_wav(tmp_path / "Long.wav", whole)
+    signals.write_wav(tmp_path / "Leak.wav", returns.sung(220.0)[:, : -2 * SECOND])
+    signals.write_wav(tmp_path / "Silent.wav", np.zeros((1, SECOND)))
+    signals.write_wav(tmp_path / "Ordered.wav", whole)
+    (tmp_path / "session.yaml").write_text(
+        "tracks: [{file: Ordered.wav, order: {move_samples: 480}}]\n"
+    )
+    length, leak, silent, ordered = (
+        at_start(name, tmp_path, package)
+        for name in ("Long.wav", "Leak.wav", "Silent.wav", "Ordered.wav")
+    )
+    assert "as long as the session's files" in length
+    assert "mix" not in length
+    assert "the mix that leaked into it is on time" in leak
+    assert "no sound that could lie in a wrong place" in silent
+    assert "as ordered in the session sheet of the return" in ordered
+
+
+def test_a_take_too_short_to_find_the_mix_in_is_told_as_that(tmp_path: Path, package: Path) -> None:
+    """A search over less than four blocks of 1.28 s finds nothing whatever is there."""
+    returns.write_new(tmp_path / "A.wav", returns.sung(330.0)[:, SECOND : 3 * SECOND], SECOND)
+    with held_against(
+        tmp_path, package, "overdub", everything_asked=False, engine=None, on_progress=no_progress
+    ) as held:
+        (new,) = held.returned.new_files
+    assert "too little of it sounds beside the mix" in new.evidence
+    assert "none was found" not in new.evidence
 
 
 def test_a_sheet_may_place_what_says_nothing_true(tmp_path: Path, package: Path) -> None:

@@ -177,6 +177,22 @@ def test_why_stems_were_not_summed() -> None:
     )
 
 
+def test_alternates_that_were_not_summed_are_not_called_stems() -> None:
+    mix = written("one.wav", "mix", "A")
+    pair = (written("voice.wav", "alternate-mix", "A"), written("band.wav", "alternate-mix", "A"))
+    paths = ("A/voice.wav", "A/band.wav")
+    untested = UntestedSum(
+        song="A", reference="A/one.wav", stems=paths, odd=paths, obstacle="not-readable"
+    )
+    after = DeliveredFacts(untested_sums=(untested,))
+    report = dataclasses.replace(delivered(mix, *pair), delivered=after)
+    (block,) = song_blocks(report, (mix, *pair))
+    assert block.lines[0] == (
+        "Not summed",
+        "2 alternate mixes against A/one.wav: A/voice.wav, A/band.wav cannot be read as a whole",
+    )
+
+
 def test_songs_stand_in_the_running_order_of_the_sheet() -> None:
     files = (written("b.wav", "mix", "B"), written("a.wav", "mix", "A"))
     report = delivered(*files)
