@@ -54,6 +54,7 @@ _COPY_WORDS: dict[CopyState, str] = {
     "missing": "the copy is missing",
     "other": "the copy is another package",
 }
+_KNOWN_SEAL = "it is whole and has the seal that was known until the exchange: keep it as it is"
 
 
 def render_shelf(check: ShelfCheck, width: int = 80) -> str:
@@ -125,14 +126,23 @@ def _to_do(check: ShelfCheck) -> str:
         return "Give the files named below their names back, then check again; nothing is lost."
     if lost:
         return "Keep everything; fetch what is lost from another copy, then check again."
+    if check.gone or any(entry.is_exchanged for entry in check.entries):
+        keep = " Keep every copy as it is until then." if any(_copies(check)) else ""
+        return (
+            f"Ask who moved or exchanged what is named below.{keep} Where it was meant: stemprep "
+            "verify --confirm PACKAGE --initials WHO"
+        )
     if any(copy.mend for _, copy in _copies(check)):
         return "Mend the copy from what is whole here, as below, then check again."
-    if any(copy.state != "same" for _, copy in _copies(check)):
-        return "Make the copy anew where it is not the same, then check again."
-    if check.gone or any(entry.is_exchanged for entry in check.entries):
+    states = {copy.state for _, copy in _copies(check)}
+    if "other" in states:
         return (
-            "Ask who moved or exchanged what is named below. Where it was meant: stemprep verify "
-            "--confirm PACKAGE --initials WHO"
+            "Find out which of the two is the one that was delivered, by the seal that the sender "
+            "gave; overwrite neither until then."
+        )
+    if states - {"same"}:
+        return (
+            "Make anew, beside what lies there, the copy that is lost or damaged; then check again."
         )
     return "Copy to the shelf what only a copy holds, or ask who put it there."
 
@@ -201,7 +211,8 @@ def _put_wrong(page: Page, entry: ShelfEntry) -> None:
 def _put_copy(page: Page, entry: ShelfEntry, copy: CopyCheck) -> None:
     if copy.state == "same" and entry.state == "whole":
         return
-    page.put(f"{_copy_words(entry, copy)}: {copy.place}", "  - ", "    ")
+    known = f"; {_KNOWN_SEAL}" if _has_known_seal(entry, copy) else ""
+    page.put(f"{_copy_words(entry, copy)}: {copy.place}{known}", "  - ", "    ")
     damages = () if copy.verification is None else copy.verification.damages
     for damage in damages[:MAX_DAMAGES]:
         page.put(f"{damage.path}: {damage.message}", "    - ", "      ")
@@ -209,6 +220,14 @@ def _put_copy(page: Page, entry: ShelfEntry, copy: CopyCheck) -> None:
         _put_more(page, copy.verification)
     _put_fetch(page, FETCH_WORDS, copy.place, copy.fetch, copy.commands)
     _put_fetch(page, MEND_WORDS, copy.place, copy.mend, copy.mend_commands)
+
+
+def _has_known_seal(entry: ShelfEntry, copy: CopyCheck) -> bool:
+    """Tell whether an exchanged package's copy is the one that was there before, by its seal."""
+    if copy.state != "other" or not entry.is_exchanged or copy.verification is None:
+        return False
+    assert entry.last is not None, "what was exchanged is known to the log"
+    return copy.verification.tag_manifest_sha256 == entry.last.known_seal
 
 
 def _put_fetch(
