@@ -18,6 +18,8 @@ def visible(text: str) -> str:
     ``\xNN`` up to U+00FF, ``\uNNNN`` up to U+FFFF, ``\UNNNNNNNN`` above; all else unchanged.
     The result is one line and can be encoded as UTF-8.
     """
+    if text.isprintable():  # nothing of these categories, as Python itself has it
+        return text
     return "".join(_escape(char) if _is_hidden(char) else char for char in clean_text(text))
 
 

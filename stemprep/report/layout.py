@@ -14,7 +14,7 @@ _BOLD, _PLAIN = "\x1b[1m", "\x1b[0m"
 
 def columns(text: str) -> int:
     """Terminal columns of a visible text: wide East Asian characters two, combining marks none."""
-    return sum(_char_columns(char) for char in text)
+    return len(text) if text.isascii() else sum(map(_char_columns, text))
 
 
 def _char_columns(char: str) -> int:
@@ -45,19 +45,20 @@ def wrap(text: str, width: int, first: str = "", rest: str | None = None) -> lis
 def _pieces(words: Sequence[str], room: int) -> Iterator[str]:
     """Give the words, those wider than the room cut into pieces that fit."""
     for word in words:
-        piece = ""
-        for char in word:
-            if columns(piece) + _char_columns(char) > room:
-                yield piece
-                piece = ""
-            piece += char
-        yield piece
+        begun, taken = 0, 0
+        for position, char in enumerate(word if columns(word) > room else ""):
+            wide = _char_columns(char)
+            if taken + wide > room:
+                yield word[begun:position]
+                begun, taken = position, 0
+            taken += wide
+        yield word[begun:]
 
 
 def cut(text: str, width: int) -> str:
     """Keep the visible text to one line; what does not fit ends in ``...``."""
     shown = " ".join(visible(text).split())
-    if columns(shown) <= width:
+    if _beginning(shown, width) == shown:
         return shown
     return _beginning(shown, width - 3).rstrip() + "..."
 

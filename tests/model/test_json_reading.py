@@ -41,10 +41,10 @@ def test_a_pair_is_one_character() -> None:
 
 def test_many_fields_given_twice_cost_no_time() -> None:
     text = "{" + ",".join(f'"{n}":0' for n in range(200_000)) + ',"199999":1}'
-    begun_s = time.perf_counter()
+    begun_s = time.process_time()
     with pytest.raises(ValueError, match="given twice"):
         loads(text)
-    assert time.perf_counter() - begun_s < 10.0
+    assert time.process_time() - begun_s < 10.0
 
 
 def test_depth_ends_in_words() -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from stemprep.model.service import PLACE_FILE
 from tests.service.dying import archive_on_another_disk, run_and_die, run_and_kill
-from tests.service.studio import Studio, digests, hurry
+from tests.service.studio import Studio, digests, hurry, measure_each_sound_once
 
 RANDOM_KILLS = 40
 PARTS = 4  # of the steps, for as many workers of the suite
@@ -18,6 +18,7 @@ PARTS = 4  # of the steps, for as many workers of the suite
 @pytest.fixture(autouse=True)
 def _hurry(monkeypatch: pytest.MonkeyPatch) -> None:
     hurry(monkeypatch)
+    measure_each_sound_once(monkeypatch)
 
 
 def originals(studio: Studio, name: str) -> list[dict[str, str]]:

@@ -18,12 +18,13 @@ from stemprep.service.store import Store
 from stemprep.work import write as work_write
 from tests.service.dying import publish_module
 from tests.service.faults import Fault, injected
-from tests.service.studio import Studio, digests, hurry
+from tests.service.studio import Studio, digests, hurry, measure_each_sound_once
 
 
 @pytest.fixture(autouse=True)
 def _hurry(monkeypatch: pytest.MonkeyPatch) -> None:
     hurry(monkeypatch)
+    measure_each_sound_once(monkeypatch)
 
 
 @pytest.mark.parametrize("code", [errno.ENOSPC, errno.EIO, errno.EACCES], ids=errno.errorcode.get)

@@ -36,10 +36,10 @@ def listening(*inboxes: Inbox, new_observer: Any = Observer) -> Iterator[Hints]:
         hints.close()
 
 
-def all_within(hints: Hints, seconds: float, wanted: Hint) -> set[Hint]:
-    """Gather hints until the wanted one has come, or the time is over."""
+def all_until(hints: Hints, wanted: Hint) -> set[Hint]:
+    """Gather hints until the wanted one has come, however busy the machine is."""
     found: set[Hint] = set()
-    end_s = time.monotonic() + seconds
+    end_s = time.monotonic() + 100
     while wanted not in found and time.monotonic() < end_s:
         found |= hints.wait(0.2)
     return found
@@ -50,7 +50,7 @@ def test_what_arrives_at_the_top_is_named(tmp_path: Path) -> None:
     with listening(inbox) as hints:
         assert hints.troubles() == ()
         (inbox.path / "Song" / "Drums").mkdir(parents=True)
-        assert all_within(hints, 5, Hint(inbox_index=0, name="Song"))
+        assert all_until(hints, Hint(inbox_index=0, name="Song"))
 
 
 def test_listeners_that_have_ended_are_told(tmp_path: Path) -> None:
@@ -83,7 +83,7 @@ def test_a_rename_names_both_ends(tmp_path: Path) -> None:
     (inbox.path / "A.wav").write_bytes(b"x")
     with listening(inbox) as hints:
         (inbox.path / "A.wav").rename(inbox.path / "B.wav")
-        found = all_within(hints, 5, Hint(inbox_index=0, name="B.wav"))
+        found = all_until(hints, Hint(inbox_index=0, name="B.wav"))
     assert {Hint(inbox_index=0, name="A.wav"), Hint(inbox_index=0, name="B.wav")} <= found
 
 
@@ -91,8 +91,8 @@ def test_wake_ends_a_wait_at_once(tmp_path: Path) -> None:
     with listening(box(tmp_path / "in")) as hints:
         hints.wake()
         begun_s = time.monotonic()
-        assert hints.wait(30) == frozenset()
-        assert time.monotonic() - begun_s < 5
+        assert hints.wait(300) == frozenset()
+        assert time.monotonic() - begun_s < 100
 
 
 def test_a_polled_inbox_is_not_listened_to(tmp_path: Path) -> None:
@@ -124,7 +124,7 @@ def test_a_reached_watch_limit_is_told_as_such_and_looking_goes_on(tmp_path: Pat
         (inbox.path / "A.wav").write_bytes(b"x")
         arrivals = Arrivals([inbox])
         ready: list[str] = []
-        end_s = time.monotonic() + 10
+        end_s = time.monotonic() + 100
         while not ready and time.monotonic() < end_s:
             ready += [drop.name for drop in arrivals.scan(time.monotonic(), hints.wait(0.05)).ready]
         assert ready == ["A.wav"]
