@@ -11,14 +11,14 @@ from stemprep.summing import excerpts, null_test, work
 from tests.bench.bench_null_test import judged
 from tests.summing.material import case
 
-SECONDS = 8.0
+SECONDS = 4.0
 ONE = ("level", "moved", "subsample", "inverted", "section", "cut-short", "not-in-mix", "balance")
 TWO = ("level+inverted", "subsample+level", "moved+balance", "level+cut-short")
 
 
 @pytest.fixture(autouse=True)
 def _small_excerpts(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(excerpts, "_BUDGET_BYTES", 8_000_000)
+    monkeypatch.setattr(excerpts, "_BUDGET_BYTES", 4_000_000)
 
 
 @pytest.mark.parametrize("what", ONE)
