@@ -15,7 +15,7 @@ def is_alive(process: int) -> bool:
     return state not in "ZX"
 
 
-def wait_until(holds: Callable[[], bool], seconds: float = 30.0) -> None:
+def wait_until(holds: Callable[[], bool], seconds: float = 300.0) -> None:
     end = time.monotonic() + seconds
     while not holds():
         assert time.monotonic() < end, "waited in vain"

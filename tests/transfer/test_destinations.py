@@ -152,7 +152,7 @@ def _kill_when(is_time: Callable[[], bool], drop: Path, address: str) -> None:
         start_new_session=True,
     )
     try:
-        deadline = time.monotonic() + 60
+        deadline = time.monotonic() + 600
         while not is_time():
             assert time.monotonic() < deadline, "nothing arrived"
             assert process.poll() is None, "it was over before it could be killed"
