@@ -125,10 +125,11 @@ def test_more_files_than_may_be_open_at_first(tmp_path: Path) -> None:
     """A shell's usual limit of open files is far below what a large session needs."""
     (tmp_path / "in").mkdir()
     sources = tuple(_source(tmp_path / "in", number) for number in range(80))
+    job = _job(tmp_path / "in", tmp_path / "out", sources)
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     try:
         resource.setrlimit(resource.RLIMIT_NOFILE, (64, hard))
-        made = make_mixes(_job(tmp_path / "in", tmp_path / "out", sources))
+        made = make_mixes(job)
     finally:
         resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
     assert [file.plan.path for file in made] == ["all.wav", "no odd.wav"]
