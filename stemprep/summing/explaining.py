@@ -43,7 +43,7 @@ def explanation(parts: SumSet, cells: Cells, products: Products, floor: Floor) -
     start = bench.fit(model)
     held = cells if model.gain == 1.0 else model_pass(parts, model)
     cuts = abrupt_cuts(parts, held)
-    jointly = joint_levels(bench, model, joint, floor.power)
+    jointly = joint_levels(bench, model, joint, floor)
     try:
         told = (
             explained_by_one_cut(limited, model, held, cuts)

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from stemprep.summing.model import Change, Model
 from stemprep.summing.parts import Planar, unity
 from stemprep.summing.refine import Bench, Fit
+from stemprep.summing.theory import Floor
 
 _BANDWIDTH = 20.0
 """Music's samples are not independent: errors of gains are that much larger in variance."""
@@ -99,14 +100,14 @@ def consensus_gain(joint: JointGains) -> float:
     return gain if gain > _LOWEST else 1.0
 
 
-def joint_levels(bench: Bench, model: Model, joint: JointGains, floor_power: float) -> Fit | None:
+def joint_levels(bench: Bench, model: Model, joint: JointGains, floor: Floor) -> Fit | None:
     """Changes of level alone, of however many stems, that bring the residual to the floor.
 
     None where they do not, or where half of the stems or more would have to change.
     """
     odd = joint.stems[~joint.agrees(model.gain)]
     few = len(odd) <= max(1, _MOST_CHANGED * len(joint.stems))
-    limit = _NEAR_FLOOR * floor_power + _CANCELLED * joint.mix
+    limit = _NEAR_FLOOR * floor.power + floor.offset**2 + _CANCELLED * joint.mix
     if joint.left > limit or not few or not len(odd):
         return None
     by_stem = dict(zip(joint.stems.tolist(), joint.gains.tolist(), strict=True))

@@ -20,6 +20,8 @@ _MAX_LAG_STEP = 0.73  # no part of 1, so that steps never end on a whole lag by 
 _SETTLED = 0.999
 _A_FIT = 12.0
 """A fit with what is computed around it costs as much as a pass over so many times its samples."""
+_CANCELLED = 1e-6
+"""Of theory's power: 60 dB below it, where no two files of words can differ."""
 TIE = 1.03
 """Two explanations whose residual energies differ by less are equally good near the floor."""
 
@@ -30,8 +32,9 @@ Mask = npt.NDArray[np.bool_]
 class Fit:
     """A model with what it leaves in the excerpts.
 
-    residual: (windows, channels, WINDOW), zeros where it cannot be judged; energy: its sum of
-    squares; count: samples that were judged, all channels.
+    residual: (windows, channels, WINDOW), zeros where it cannot be judged, without the constants
+    that floored words leave; energy: its sum of squares; count: samples that were judged, all
+    channels.
     """
 
     model: Model
@@ -48,8 +51,11 @@ class Fit:
 
     @property
     def mean(self) -> float:
-        """Mean square left; fits may differ in what they can judge."""
-        return self.energy / max(self.count, 1)
+        """Mean square left; fits may differ in what they can judge.
+
+        Never less than what float64 may leave of words that cancel exactly: two of those are equal.
+        """
+        return max(self.energy / max(self.count, 1), _CANCELLED * self.floor.power)
 
     @property
     def over_floor(self) -> float:
@@ -99,9 +105,11 @@ class Bench:
         known = self.excerpts.known(model, self.parts.frames)
         residual *= known[:, None, :]
         count = int(np.count_nonzero(known)) * residual.shape[1]
-        energy = float(np.einsum("kcw,kcw->", residual, residual))
         factors = {c.stem: float(np.abs(c.matrix).sum(axis=1).max()) for c in model.changes}
-        return Fit(model, residual, energy, count, floor_of(self.parts, model.gain, factors))
+        floor = floor_of(self.parts, model.gain, factors)
+        _take_off_offsets(residual, known, floor.offset)
+        energy = float(np.einsum("kcw,kcw->", residual, residual))
+        return Fit(model, residual, energy, count, floor)
 
     def tuned(
         self, fit: Fit, stems: tuple[int, ...], where: Mask, *, holds_lags: bool = False
@@ -157,6 +165,17 @@ class Bench:
         for start, values in zip(self.excerpts.starts, saved, strict=True):
             best.add(start, values)
         return best
+
+
+def _take_off_offsets(residual: Planar, known: Mask, most: float) -> None:
+    """Take its mean off every cell and channel, in place, as far as floored words may leave one."""
+    if not most:
+        return
+    cells = residual.reshape(*residual.shape[:2], CELLS_A_WINDOW, CELL)
+    judged = known.reshape(len(known), 1, CELLS_A_WINDOW, CELL)
+    counts = np.maximum(judged.sum(axis=-1), 1)
+    offsets = np.clip(cells.sum(axis=-1) / counts, -most, most)
+    cells -= offsets[..., None] * judged
 
 
 def _with(model: Model, change: Change) -> Model:

@@ -25,13 +25,14 @@ class Cells:
     """The residual in equal stretches of ``frames`` samples; the last may be shorter.
 
     counts: samples that were judged, all channels; power: sum of their squares; peak: highest
-    absolute value.
+    absolute value; sums: of the samples, shape (channels, cells).
     """
 
     frames: int
     counts: Planar
     power: Planar
     peak: Planar
+    sums: Planar
 
     @property
     def rms(self) -> float:
@@ -48,11 +49,23 @@ class Cells:
         judged = np.ones(len(self.power))
         for start, end in spans:
             judged[start // self.frames : -(-end // self.frames)] = 0.0
-        return Cells(self.frames, self.counts * judged, self.power * judged, self.peak * judged)
+        return Cells(
+            self.frames,
+            self.counts * judged,
+            self.power * judged,
+            self.peak * judged,
+            self.sums * judged,
+        )
 
     def is_within(self, floor: Floor) -> bool:
-        """No more is left of the whole than the word lengths allow."""
-        return self.rms <= floor.rms_limit and self.highest <= floor.peak
+        """No more is left of the whole than the word lengths allow, floored ones among them."""
+        if self.highest > floor.peak:
+            return False
+        counts = np.maximum(self.counts / len(self.sums), 1.0)
+        offsets = np.clip(self.sums / counts, -floor.offset, floor.offset)
+        of_offsets = float(np.sum((2 * self.sums - counts * offsets) * offsets))
+        left = max(math.fsum(self.power) - of_offsets, 0.0)
+        return math.sqrt(left / max(float(self.counts.sum()), 1.0)) <= floor.rms_limit
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +115,7 @@ class CellMeter:
         self._channels = channels
         count = -(-frames // self.cell)
         self._power, self._peak, self._counts = np.zeros(count), np.zeros(count), np.zeros(count)
+        self._sums = np.zeros((channels, count))
 
     def add(self, start: int, residual: Planar, known: npt.NDArray[np.bool_] | None = None) -> None:
         """Take the residual of a block, shape (channels, frames); ``known``: what is judged."""
@@ -117,10 +131,11 @@ class CellMeter:
         magnitude = np.abs(residual).max(axis=0)
         self._peak[here] = np.maximum.reduceat(magnitude, edges)
         self._power[here] = np.add.reduceat(np.einsum("cn,cn->n", residual, residual), edges)
+        self._sums[:, here] = np.add.reduceat(residual, edges, axis=1)
 
     def finish(self) -> Cells:
         """The cells of all blocks."""
-        return Cells(self.cell, self._counts, self._power, self._peak)
+        return Cells(self.cell, self._counts, self._power, self._peak, self._sums)
 
 
 def blocks_of(frames: int) -> Iterator[tuple[int, int]]:

@@ -84,14 +84,14 @@ def _outcome(cells: Cells, floor: Floor, gain: float, sum_peak: float) -> Outcom
 def _verdict(cells: Cells, floor: Floor) -> NullVerdict:
     if cells.highest == 0.0:
         return "exact"
-    is_within = cells.rms <= floor.rms_limit_when_cut_off and cells.highest <= floor.peak
-    return "word-length" if is_within else "not"
+    return "word-length" if cells.is_within(floor) else "not"
 
 
 def _nulls_with_gain(products: Products, cells: Cells, floor: Floor) -> bool:
     """A constant gain leaves about what theory allows; the exact answer needs another pass."""
     mix = math.fsum(products.mix_mix)
-    allowed = _GAIN_SLACK * floor.power * float(cells.counts.sum()) + _ROUNDING * mix
+    power = _GAIN_SLACK * floor.power + floor.offset**2
+    allowed = power * float(cells.counts.sum()) + _ROUNDING * mix
     return products.gain > 0 and products.power_after_gain <= allowed
 
 

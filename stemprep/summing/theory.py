@@ -1,8 +1,17 @@
 """What a sum of quantised files can leave, by word length and dither.
 
-A file quantised once with step q has an error of variance q^2/4 with TPDF dither, never over 1.5 q,
-and less when it is only rounded (Lipshitz, Wannamaker and Vanderkooy, J. Audio Eng. Soc. 40, 1992).
-The errors of N stems and the mix are independent: variances and bounds add.
+A word is shortened by a step q in one of four ways. Its error has this mean, variance and bound:
+
+- TPDF dither: 0, q^2/4, 1.5 q (Lipshitz, Wannamaker and Vanderkooy, J. Audio Eng. Soc. 40, 1992);
+- rounded: 0, q^2/12, q/2 (the classical model of quantising, same source);
+- floored, as by an arithmetic shift: -q/2, q^2/12, q; in digital silence 0;
+- cut off towards zero: -q/2 times the sign of the sample, q^2/12 besides, q.
+
+The errors of N stems and the mix are independent: variances and bounds add, the largest of the four
+being counted, for a file does not say how it was made. Means add too. Those of floored files leave
+up to half a step each, the same from sample to sample as long as the same files sound: that is
+fitted and taken off. Those of signs change with every sample; of unlike stems they leave less than
+dither would (q^2/3 a file in all, from which the mix's own sign takes some away).
 """
 
 from __future__ import annotations
@@ -25,22 +34,17 @@ _FLOAT_CREST = 12.0  # rounding errors of float sums are near normal; no hard bo
 class Floor:
     """What the files' own word lengths leave: RMS by theory, and the highest possible peak.
 
-    constant: what files cut off instead of rounded leave besides, half a step each.
+    offset: the highest constant that floored files leave besides, half a step each.
     """
 
     rms: float
     peak: float
-    constant: float = 0.0
+    offset: float = 0.0
 
     @property
     def rms_limit(self) -> float:
         """3 dB over theory."""
         return self.rms * _RMS_MARGIN
-
-    @property
-    def rms_limit_when_cut_off(self) -> float:
-        """The same where every file may have been cut off, as some exports do."""
-        return math.hypot(self.rms_limit, self.constant)
 
     @property
     def power(self) -> float:
@@ -82,7 +86,7 @@ def floor_of(parts: SumSet, gain: float = 1.0, factors: Mapping[int, float] | No
     floating = _FLOAT32_HALF_STEP * math.sqrt(relative)
     rms = math.hypot(fixed.rms, floating)
     peak = fixed.peak + _FLOAT_CREST * floating + 1e-14
-    return Floor(max(rms, 1e-15), peak, fixed.constant)
+    return Floor(max(rms, 1e-15), peak, fixed.offset)
 
 
 def _routing(part: Part, channels: int) -> float:

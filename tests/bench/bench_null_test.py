@@ -21,14 +21,23 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 from stemprep.model.null_test import NullCause
 from stemprep.summing import Outcome, null_test
 from stemprep.units import db_from_ratio
-from tests.summing.material import FAULTS, NEAR_FLOOR, NOBODY, Case, Planted, case
+from tests.summing.material import (
+    FAULTS,
+    NEAR_FLOOR,
+    NOBODY,
+    SHORTENINGS,
+    Case,
+    Planted,
+    case,
+)
 
 PAIRS = tuple(map("+".join, combinations_with_replacement(FAULTS, 2)))
 WITH_MISSING = ("missing", *(f"missing+{kind}" for kind in FAULTS))
-RUNS = {"single": 13, "near-floor": 4, "two": 2, "missing": 4, "nobody": 22}
+SHORTENED = tuple(f"{kind}:{way}" for way in SHORTENINGS[1:] for kind in FAULTS)
+RUNS = {"single": 13, "words": 2, "near-floor": 4, "two": 2, "missing": 4, "nobody": 22}
 TABLE_EVERY = 50
 SECONDS = 3.5
-FAULTY = ("single", "near-floor", "two")
+FAULTY = ("single", "words", "near-floor", "two")
 FIRST_HELD_OUT = 24_001
 MAX_GAIN_ERROR_DB, MAX_LAG_ERROR, MAX_EDGE_ERROR = 0.005, 0.05, 64
 
@@ -164,11 +173,13 @@ def _planted_words(made: Case) -> str:
     return f"{size}: {'; '.join(planted) or made.what}"
 
 
-def jobs(half: str, share: float) -> Iterator[tuple[str, str, int]]:
-    """The sets of one half of the seeds."""
+def jobs(half: str, share: float, first_seed: int | None = None) -> Iterator[tuple[str, str, int]]:
+    """The sets of one half of the seeds; ``first_seed``: from another one on."""
     first = FIRST_HELD_OUT if half == "held-out" else 0
+    first = first if first_seed is None else first_seed
     plan = (
         ("single", FAULTS),
+        ("words", SHORTENED),
         ("near-floor", NEAR_FLOOR),
         ("two", PAIRS),
         ("missing", WITH_MISSING),
@@ -211,12 +222,19 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--half", choices=("development", "held-out"), default="development")
     parser.add_argument("--share", type=float, default=1.0, help="of the runs of each kind")
+    parser.add_argument("--first-seed", type=int, help="instead of the first one of the half")
+    parser.add_argument("--groups", default="", help="groups, separated by commas")
     parser.add_argument("--only", default="", help="kinds, separated by commas")
     parser.add_argument("--workers", type=int, default=2)
     arguments = parser.parse_args()
     only = set(filter(None, arguments.only.split(",")))
+    groups = set(filter(None, arguments.groups.split(",")))
     wanted = sorted(
-        (job for job in jobs(arguments.half, arguments.share) if not only or job[1] in only),
+        (
+            job
+            for job in jobs(arguments.half, arguments.share, arguments.first_seed)
+            if (not only or job[1] in only) and (not groups or job[0] in groups)
+        ),
         key=lambda job: job[2],
     )
     scores = []

@@ -40,15 +40,27 @@ class Case:
         )
 
 
+SHORTENINGS = ("rounded", "floored", "towards-zero", "tpdf")
+"""The ways in which a word loses its last bits."""
+
+
+def shortened(samples: Planar, bits: int, generator: np.random.Generator, way: str) -> Planar:
+    """Samples in words of so many bits; 32: float32, whatever the way."""
+    if bits == 32:
+        return samples.astype(np.float32).astype(np.float64)
+    step = 2.0 ** (1 - bits)
+    codes = samples / step
+    if way == "tpdf":
+        codes = codes + generator.random(samples.shape) - generator.random(samples.shape)
+    shorten = {"floored": np.floor, "towards-zero": np.trunc}.get(way, np.rint)
+    return np.clip(shorten(codes) * step, -1.0, 1.0 - step)
+
+
 def quantised(
     samples: Planar, bits: int, generator: np.random.Generator, *, dithered: bool
 ) -> Planar:
     """Rounded to the word length, with TPDF dither where ordered; 32: to float32."""
-    if bits == 32:
-        return samples.astype(np.float32).astype(np.float64)
-    step = 2.0 ** (1 - bits)
-    noise = generator.random(samples.shape) - generator.random(samples.shape) if dithered else 0.0
-    return np.clip(np.rint(samples / step + noise) * step, -1.0, 1.0 - step)
+    return shortened(samples, bits, generator, "tpdf" if dithered else "rounded")
 
 
 def total(stems: Sequence[Planar]) -> Planar:
@@ -59,13 +71,19 @@ def total(stems: Sequence[Planar]) -> Planar:
 def case(
     seed: int, what: str, seconds: float = 5.0, most: int = 24, *, with_sessions: bool = True
 ) -> Case:
-    """A set with the fault ``what``: one of SINGLE or NOBODY, ``missing``, or two joined by +."""
+    """A set with the fault ``what``: one of SINGLE or NOBODY, ``missing``, or two joined by +.
+
+    ``level:floored``: in integer words that were shortened in this of the four ways.
+    """
     generator = np.random.default_rng([seed, *map(ord, what)])
+    what, _, ordered = what.partition(":")
     rate_hz, stems = source(generator, seconds, most, with_sessions=with_sessions)
     bits = int(generator.choice((16, 24, 32), p=(0.2, 0.55, 0.25)))
     peak = np.abs(total(stems)).max()
     stems = [stem * (0.5 / max(peak, 1e-9)) for stem in stems]
-    dithered = bool(generator.random() < 0.5)
+    way = "tpdf" if generator.random() < 0.5 else "rounded"
+    if ordered:
+        way, bits = ordered, min(bits, 24)
     plan = Plan(list(stems), list(stems), rate_hz, bits)
     for kind in () if what in NOBODY else what.split("+"):
         plant(generator, kind, plan)
@@ -76,8 +94,8 @@ def case(
     return Case(
         rate_hz=rate_hz,
         bits=bits,
-        delivered=[quantised(stem, bits, generator, dithered=dithered) for stem in delivered],
-        mix=quantised(mix, bits, generator, dithered=dithered),
+        delivered=[shortened(stem, bits, generator, way) for stem in delivered],
+        mix=shortened(mix, bits, generator, way),
         planted=[_without(each, plan.missing) for each in plan.planted],
         what=what,
     )

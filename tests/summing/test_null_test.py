@@ -10,7 +10,7 @@ import pytest
 from stemprep.summing import Outcome, null_test, set_of_arrays
 from tests import signals
 from tests.bench.bench_null_test import judged
-from tests.summing.material import FAULTS, NOBODY, Planar, case, quantised, total
+from tests.summing.material import FAULTS, NOBODY, Planar, case, quantised, shortened, total
 
 STEP = 2.0**-23
 SMALL = ("fine-level@20", "fine-level@40", "level@20", "moved@40", "inverted@20", "hole@40")
@@ -22,6 +22,30 @@ def test_single_faults_are_named(what: str) -> None:
     outcome = null_test(made.parts)
     is_right, *errors = judged("single", made, outcome)
     assert is_right, (made.planted, outcome.causes, errors)
+
+
+@pytest.mark.parametrize("way", ["floored", "towards-zero"])
+@pytest.mark.parametrize("what", ["level", "moved", "hole", "clean"])
+def test_words_that_were_cut_off_hide_no_fault(what: str, way: str) -> None:
+    """Many programs write 24 bits by a shift or a cast instead of rounding (common practice)."""
+    made = case(1_006, f"{what}:{way}", seconds=2.5)
+    outcome = null_test(made.parts)
+    group = "nobody" if what == "clean" else "single"
+    assert judged(group, made, outcome)[0], (made.planted, outcome.causes)
+
+
+@pytest.mark.parametrize("factor", [1.0, 0.7])
+def test_floored_stems_that_set_in_one_after_another_add_up(factor: float) -> None:
+    """Each leaves half a step from where it sounds on; 16 of them leave eight steps at the end."""
+    generator = np.random.default_rng(3)
+    parts = [0.2 * stem for stem in stems(8) for _ in range(2)]
+    for place, stem in enumerate(parts):
+        stem[:, : place * 6_000] = 0.0
+    mix = shortened(factor * total(parts), 24, generator, "floored")
+    delivered = [shortened(part, 24, generator, "floored") for part in parts]
+    outcome = outcome_of(mix, delivered)
+    assert outcome.verdict == "word-length", outcome
+    assert outcome.gain == pytest.approx(factor, abs=1e-5)
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ import pytest
 
 from stemprep.summing import set_of_arrays
 from stemprep.summing.theory import floor_of, tpdf_floor
-from tests.summing.material import quantised
+from tests.summing.material import quantised, shortened
 
 # Stems and the mix quantised once with TPDF dither have errors of variance q^2/4, at most 1.5 q
 # (Lipshitz, Wannamaker and Vanderkooy, J. Audio Eng. Soc. 40, 1992); N + 1 independent errors add.
@@ -45,6 +45,38 @@ def test_quantised_noise_leaves_what_theory_says(dithered: bool, lower_db: float
         decibels(theory.rms) - lower_db, abs=0.1
     )
     assert np.abs(left).max() <= theory.peak
+
+
+@pytest.mark.parametrize(
+    ("way", "mean", "mean_square"),
+    [
+        ("rounded", 0.0, 1 / 12),
+        ("floored", -0.5, 1 / 12 + 1 / 4),
+        ("towards-zero", 0.0, 1 / 12 + 1 / 4),
+        ("tpdf", 0.0, 1 / 4),
+    ],
+)
+def test_the_four_ways_to_shorten_a_word(way: str, mean: float, mean_square: float) -> None:
+    """Uniform error over one step: variance q^2/12 about its mean; TPDF: q^2/4 (see the module)."""
+    generator = np.random.default_rng(6)
+    samples = generator.normal(0, 0.03, (2, 60_000))
+    errors = (shortened(samples, 16, generator, way) - samples) / 2.0**-15
+    assert float(errors.mean()) == pytest.approx(mean, abs=0.01)
+    assert float(np.square(errors).mean()) == pytest.approx(mean_square, abs=0.01)
+    assert float(np.abs(errors).max()) <= 1.5
+
+
+@pytest.mark.parametrize("way", ["floored", "towards-zero"])
+def test_words_cut_off_stay_below_the_limits(way: str) -> None:
+    generator = np.random.default_rng(7)
+    stems = [generator.normal(0, 0.03, (2, 60_000)) for _ in range(8)]
+    mix = shortened(sum(stems, np.zeros((2, 60_000))), 24, generator, way)
+    left = mix - sum(shortened(stem, 24, generator, way) for stem in stems)
+    floor = tpdf_floor([2.0**-23] * 9)
+    offset = left.mean(axis=1, keepdims=True)
+    assert np.abs(offset).max() <= floor.offset
+    assert float(np.sqrt(np.mean((left - offset) ** 2))) <= floor.rms_limit
+    assert np.abs(left).max() <= floor.peak
 
 
 def test_float_files_count_with_their_own_rounding() -> None:
