@@ -64,6 +64,8 @@ class InboxWatch:
     @property
     def is_quiet(self) -> bool:
         """Whether all drops are given out, or wait for more than time."""
+        if self._trouble:  # in an inbox that is away nothing becomes ready by keeping still
+            return True
         waiting = (self.drops[name] for name in self._moving)
         return all(watched.hindrance is not None or watched.look.is_empty for watched in waiting)
 

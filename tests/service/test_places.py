@@ -7,6 +7,7 @@ import os
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from threading import Timer
 from types import SimpleNamespace
 
 import pytest
@@ -17,11 +18,15 @@ from stemprep.errors import DeliveryError, SpecError, UsageError
 from stemprep.model.service import PLACE_FILE
 from stemprep.package import packages_of
 from stemprep.service import outages, places, running
+from stemprep.service.arrivals import Drop
 from stemprep.service.jobs import Job
+from stemprep.service.loop import Service
+from stemprep.service.notices import Notices
 from stemprep.service.place_making import make_places, renew_place, require_made
 from stemprep.service.place_records import PlaceRecord, place_record, record_place
 from stemprep.service.places import AwayError, Places, places_of
 from stemprep.service.store import Store
+from stemprep.service.taking import Taking
 from stemprep.service.watching import watch
 from tests.service.studio import Studio, digests, hurry
 
@@ -128,6 +133,31 @@ def test_jobs_that_still_arrive_stay_while_their_inbox_is_away(studio: Studio) -
     assert studio.states() == {"Lantern": "arriving"}
     mount(studio.inbox, away)
     (studio.inbox / "Lantern/Late.wav.part").unlink()
+    assert studio.run() == 0
+    assert studio.states() == {"Lantern": "delivered"}
+
+
+def test_an_inbox_that_goes_while_a_drop_arrives_ends_a_single_run(
+    studio: Studio, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Waiting would bring it no further; a service that goes on takes it up when it is back."""
+    studio.drop("Lantern")
+    announce, shares = Taking.announce, []
+
+    def vanish(self: Taking, drop: Drop, now_s: float) -> None:
+        announce(self, drop, now_s)
+        shares.append(unmount(studio.inbox))
+
+    monkeypatch.setattr(Taking, "announce", vanish)
+    with Store(studio.config.state) as store:
+        service = Service(config=studio.config, store=store, notices=Notices(()), is_once=True)
+        too_long = Timer(60.0, service.stop)  # it would go on for ever; stopped, it ends with 0
+        too_long.start()
+        assert service.run() == 5
+        too_long.cancel()
+    assert studio.states() == {"Lantern": "arriving"}
+    monkeypatch.undo()
+    mount(studio.inbox, shares[0])
     assert studio.run() == 0
     assert studio.states() == {"Lantern": "delivered"}
 
