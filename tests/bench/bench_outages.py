@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import argparse
 import ctypes
+import errno
 import os
 import random
 import subprocess
@@ -126,7 +127,12 @@ class House:
             _mount("tmpfs", place, "tmpfs")
             (place / "place").mkdir()
         elif kind == "read-only":
-            _mount("", place, "", _MS_REMOUNT | _MS_BIND | _MS_RDONLY)
+            try:
+                _mount("", place, "", _MS_REMOUNT | _MS_BIND | _MS_RDONLY)
+            except OSError as error:
+                if error.errno != errno.EBUSY:  # a file is open for writing just now
+                    raise
+                return
         else:
             with (self.root / "shares" / name / "filling").open("wb") as stream:
                 found = os.statvfs(stream.fileno())
