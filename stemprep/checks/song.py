@@ -18,7 +18,7 @@ from stemprep.checks.starts import (
 from stemprep.model.facts import SongFacts
 from stemprep.model.mic_pairs import ContentLag, MicLag
 from stemprep.model.session import MeasuredFile, MeasuredSession
-from stemprep.model.words import CARRIED_ROLES, ROLES
+from stemprep.model.words import CARRIED_ROLES, ROLES, Role
 
 Value = TypeVar("Value", int, tuple[int, str])
 
@@ -113,7 +113,7 @@ def _song_facts(
     rate = majority(item.format.sample_rate_hz for item in givers)
     depth = majority(item.format.bit_depth for item in givers)
     rate_hz = None if rate is None else rate[0]
-    roles: dict[str, int] = defaultdict(int)
+    roles: dict[Role, int] = defaultdict(int)
     for file in files:
         roles[file.role] += 1
     return SongFacts(
@@ -129,5 +129,5 @@ def _song_facts(
         frames=None
         if rate_hz is None
         else max((frames_at(item, rate_hz) for item in compared), default=None),
-        roles=tuple((role, roles[role]) for role in ROLES if role in roles),
+        roles={role: roles[role] for role in ROLES if role in roles},
     )

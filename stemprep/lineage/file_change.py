@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal, get_args
+from typing import Annotated, Literal, get_args
 
 from stemprep.lineage.records import DeliveredFile
 from stemprep.lineage.told_facts import FactChange, changed_values
+from stemprep.model.definition import ItemCount
 
 ChangeKind = Literal[
     "added",
@@ -56,7 +57,7 @@ class FileChange:
 
     path: str
     was: str | None
-    kinds: tuple[ChangeKind, ...]
+    kinds: Annotated[tuple[ChangeKind, ...], ItemCount(1)]
     made_by_us: bool = False
     gain_db: float | None = None
     moved_samples: int | None = None

@@ -5,9 +5,10 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any
 
 from stemprep.lineage.records import Manifest
+from stemprep.model.record_codec import EXACT
 from stemprep.model.sheet import SessionSheet
 
 Value = str | int | float | bool | None
@@ -23,8 +24,8 @@ class FactChange:
     """One fact that moved: what it is called, its old value, its new one; None: not said."""
 
     name: str
-    old: Value
-    new: Value
+    old: Annotated[Value, EXACT]
+    new: Annotated[Value, EXACT]
 
 
 def changed_values(values: Iterable[tuple[str, Value, Value]]) -> list[FactChange]:

@@ -77,17 +77,21 @@ class ItemCount:
     """How many items a list may have.
 
     takes_one: a list of one item may be written without brackets.
+    is_unique: no item stands in it twice.
     """
 
     low: int = 0
     high: int | None = None
     takes_one: bool = False
+    is_unique: bool = False
 
     def fault(self, value: tuple[object, ...] | list[object]) -> str | None:
         """Say what is wrong with a list; None where it fits."""
         if len(value) < self.low:
             return "has too few entries"
-        return "has too many entries" if self.high is not None and len(value) > self.high else None
+        if self.high is not None and len(value) > self.high:
+            return "has too many entries"
+        return "has an entry twice" if self.is_unique and len(set(value)) < len(value) else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ channel at the file's own rate; channels count from 1.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Annotated, Literal
 
@@ -16,8 +17,8 @@ from stemprep.model.header import AudioFormat, Header
 from stemprep.model.mic_pairs import MicPair
 from stemprep.model.null_test import NullTest, UntestedSum
 from stemprep.model.record_codec import FLAGGED, FLAT, LEFT_OUT, RATIO, RATIO_DECIMALS, Written
-from stemprep.model.value_types import LevelDb, Seconds
-from stemprep.model.words import TruePeakFilter
+from stemprep.model.value_types import Count, LevelDb, Seconds
+from stemprep.model.words import Role, TruePeakFilter
 
 MAX_LISTED_RUNS = 10_000
 
@@ -368,13 +369,15 @@ class SetFacts:
     unclear_mic_pairs: (reference, file) that were compared and tell nothing.
     """
 
-    duplicates: tuple[tuple[str, ...], ...] = ()
-    pairs: tuple[tuple[str, str], ...] = ()
+    duplicates: tuple[Annotated[tuple[str, ...], ItemCount(2)], ...] = ()
+    pairs: Annotated[tuple[tuple[str, str], ...], Written(keys=("left", "right"))] = ()
     songs: tuple[SongFacts, ...] = ()
     null_tests: tuple[NullTest, ...] = ()
     untested_sums: tuple[UntestedSum, ...] = ()
     mic_pairs: tuple[MicPair, ...] = ()
-    unclear_mic_pairs: tuple[tuple[str, str], ...] = ()
+    unclear_mic_pairs: Annotated[
+        tuple[tuple[str, str], ...], Written(keys=("reference", "file"))
+    ] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -385,11 +388,11 @@ class SongFacts:
     """
 
     song: str
-    files: int
-    sample_rates_hz: tuple[int, ...] = ()
-    bit_depths: tuple[int, ...] = ()
-    sample_rate_hz: int | None = None
-    bit_depth: int | None = None
+    files: Count
+    sample_rates_hz: tuple[Count, ...] = ()
+    bit_depths: tuple[Count, ...] = ()
+    sample_rate_hz: Count | None = None
+    bit_depth: Count | None = None
     start_samples: int | None = None
-    frames: int | None = None
-    roles: tuple[tuple[str, int], ...] = field(default=())
+    frames: Count | None = None
+    roles: Mapping[Role, Count] = field(default_factory=dict)

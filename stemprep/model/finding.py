@@ -2,28 +2,35 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
+from typing import Annotated
 
+from stemprep.model.definition import ItemCount, Range
+from stemprep.model.record_codec import Written
+from stemprep.model.value_types import Channel, CheckId, Count
 from stemprep.model.words import OperationName, Severity
 
 MAX_WORST = 10
+FIGURE = Written(decimals=6, is_flagged=True)
+Paths = Annotated[tuple[str, ...], ItemCount(is_unique=True)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Occurrence:
     """One place where a finding holds; samples at the file's own rate, end exclusive."""
 
-    channel: int | None
-    start_sample: int
-    end_sample: int
+    channel: Channel | None
+    start_sample: Count
+    end_sample: Count
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Occurrences:
     """How often a finding holds in one file; the worst ten places, worst first."""
 
-    count: int
-    worst: tuple[Occurrence, ...] = ()
+    count: Annotated[int, Range(1, math.inf)]
+    worst: Annotated[tuple[Occurrence, ...], ItemCount(high=MAX_WORST)] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,21 +45,21 @@ class Finding:
     waived_by: initials of who signed the exception; None while it counts.
     """
 
-    check: str
+    check: CheckId
     severity: Severity
     message: str
     advice: str
     file: str | None = None
-    files: tuple[str, ...] = ()
-    against: tuple[str, ...] = ()
+    files: Paths = ()
+    against: Paths = ()
     song: str | None = None
-    channel: int | None = None
-    start_sample: int | None = None
-    end_sample: int | None = None
+    channel: Channel | None = None
+    start_sample: Count | None = None
+    end_sample: Count | None = None
     start_bar: str | None = None
     occurrences: Occurrences | None = None
-    found: float | int | str | None = None
-    required: float | int | str | None = None
+    found: Annotated[float | int | str | None, FIGURE] = None
+    required: Annotated[float | int | str | None, FIGURE] = None
     unit: str = ""
     repair: OperationName | None = None
     waived_by: str | None = None

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Annotated
 
 from stemprep.model.record_codec import FLAT, LEFT_OUT, Written
+from stemprep.model.value_types import Count
 from stemprep.model.words import Container, Encoding, OperationName, Severity
 
 WAV_FAMILY: frozenset[Container] = frozenset({"WAV", "RF64", "BW64"})
@@ -26,9 +27,9 @@ class AudioFormat:
 
     container: Container
     encoding: Encoding
-    sample_rate_hz: int
-    channels: int
-    bit_depth: int
+    sample_rate_hz: Count
+    channels: Count
+    bit_depth: Count
     container_bits: int
     channel_mask: int | None = None
 

@@ -6,9 +6,13 @@ A lag is positive where the file is later than its reference. Paths as in the re
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
 
 from stemprep.model.null_test import Placement
+from stemprep.model.record_codec import Written
+from stemprep.model.value_types import Finite, Share
+
+_HUNDREDTHS = Written(decimals=2)
 
 Polarity = Literal["same", "inverted"]
 Relation = Literal["pair", "group", "kit"]
@@ -59,14 +63,14 @@ class MicPair:
     reference: str
     file: str
     relation: Relation
-    lag_samples: float
-    lag_ms: float
-    distance_m: float
+    lag_samples: Annotated[Finite, _HUNDREDTHS]
+    lag_ms: Finite
+    distance_m: Finite
     polarity: Polarity
-    confidence: float
+    confidence: Annotated[Share, _HUNDREDTHS]
     stand: Stand = "close"
     channel: int | None = None
-    drift_ppm: float | None = None
+    drift_ppm: Annotated[float | None, _HUNDREDTHS] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,11 @@ Positions are 0-based, ends exclusive, in samples of the file that a cause names
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
+
+from stemprep.model.definition import ItemCount
+from stemprep.model.record_codec import FLAGGED, LEFT_OUT, Written
+from stemprep.model.value_types import Share
 
 NullVerdict = Literal["exact", "word-length", "not"]
 CauseKind = Literal[
@@ -21,6 +25,8 @@ CauseKind = Literal[
     "not-explained",
 ]
 Placement = Literal["time-reference", "file-start"]
+BusProcess = Literal["", "dynamics", "equaliser"]
+"""What a mix bus seems to hold; "" where unknown."""
 
 
 SummedParts = Literal["stems", "alternate-mixes"]
@@ -40,7 +46,6 @@ class NullCause:
     channel_gains_db: by which gain each channel would have to change to be as in the mix; a channel
                   that has no part in the mix, or is inverted there, is None.
     gain_range_db: lowest and highest gain of a bus that changes level over time.
-    process:      what a mix bus seems to hold: ``dynamics`` or ``equaliser``; "" where unknown.
     level_dbfs, centre_hz: RMS level and spectral centre of what no stem explains.
     alternatives: other causes that explain the same as well.
     """
@@ -48,17 +53,17 @@ class NullCause:
     kind: CauseKind
     file: str | None = None
     gain_db: float | None = None
-    lag_samples: float | None = None
+    lag_samples: Annotated[float | None, Written(decimals=3)] = None
     start_sample: int | None = None
     end_sample: int | None = None
-    confidence: float = 0.0
+    confidence: Annotated[Share, Written(decimals=2)] = 0.0
     is_swapped: bool = False
     channel_gains_db: tuple[float | None, ...] = ()
     gain_range_db: tuple[float, float] | None = None
-    process: str = ""
+    process: BusProcess = ""
     level_dbfs: float | None = None
-    centre_hz: float | None = None
-    alternatives: tuple[NullCause, ...] = ()
+    centre_hz: Annotated[float | None, Written(decimals=1)] = None
+    alternatives: Annotated[tuple[NullCause, ...], Written(without=("alternatives",))] = ()
 
 
 Obstacle = Literal["sample-rate", "channels", "not-readable"]
@@ -71,7 +76,7 @@ class UntestedSum:
     song: str
     reference: str
     stems: tuple[str, ...]
-    odd: tuple[str, ...]
+    odd: Annotated[tuple[str, ...], ItemCount(1)]
     obstacle: Obstacle
 
 
@@ -94,17 +99,17 @@ class NullTest:
     folder: str
     reference: str
     stems: tuple[str, ...]
-    sample_rate_hz: int
-    frames: int
+    sample_rate_hz: Annotated[int, LEFT_OUT]
+    frames: Annotated[int, LEFT_OUT]
     gain_db: float
-    sum_peak_dbfs: float
-    residual_peak_dbfs: float
-    residual_rms_dbfs: float
+    sum_peak_dbfs: Annotated[float, FLAGGED]
+    residual_peak_dbfs: Annotated[float, FLAGGED]
+    residual_rms_dbfs: Annotated[float, FLAGGED]
     limit_peak_dbfs: float
     limit_rms_dbfs: float
     verdict: NullVerdict
     placed_by: Placement = "file-start"
-    residual_over_time_dbfs: tuple[float, ...] = ()
+    residual_over_time_dbfs: Annotated[tuple[float, ...], Written(decimals=1)] = ()
     causes: tuple[NullCause, ...] = ()
-    left_out: tuple[tuple[str, str], ...] = ()
+    left_out: Annotated[tuple[tuple[str, str], ...], Written(keys=("file", "role"))] = ()
     parts: SummedParts = "stems"

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Literal, get_args
+from typing import Annotated, Literal
 
 from stemprep.model.facts import FileFacts
 from stemprep.model.finding import Finding
 from stemprep.model.plan import Companion, LeftOut, OutputPlan, StartReference
+from stemprep.model.record_codec import AS_ITSELF, EMPTY_IS_NULL, LEFT_OUT, Written
 from stemprep.model.sheet import SessionSheet
+from stemprep.model.value_types import Sha256
 from stemprep.model.words import Verdict
 
 
@@ -91,14 +93,13 @@ class Amendment:
     is_return: bool = False
 
 
+PackageState = Literal["whole", "damaged", "incomplete"]
 DamageKind = Literal[
     "missing", "extra", "changed", "audio-changed", "header-changed", "tag", "renamed"
 ]  # fmt: skip
-DAMAGE_KINDS: tuple[DamageKind, ...] = get_args(DamageKind)
 DamageCause = Literal[
     "renamed", "swapped", "cut-off", "grown", "flipped-bits", "overwritten", "replaced"
 ]  # fmt: skip
-DAMAGE_CAUSES: tuple[DamageCause, ...] = get_args(DamageCause)
 """What happened to a file. renamed: its bytes lie in the package under another name. swapped: it
 lies under the name of a file that lies under another's. cut-off: its end is missing. grown: it goes
 on after its end. flipped-bits: single bits differ. overwritten: a stretch of it differs.
@@ -120,7 +121,7 @@ class Damage:
     kind: DamageKind
     message: str
     cause: DamageCause | None = None
-    found_at: str = ""
+    found_at: Annotated[str, EMPTY_IS_NULL] = ""
     at_byte: int | None = None
     at_s: float | None = None
 
@@ -143,13 +144,25 @@ class Verification:
     is_complete: bool
     files: int
     size_bytes: int
-    tag_manifest_sha256: str | None
+    tag_manifest_sha256: Sha256 | None
     damages: tuple[Damage, ...] = field(default=())
-    damage_count: int = 0
+    damage_count: Annotated[int, LEFT_OUT] = 0
     system_files: tuple[str, ...] = ()
-    other_forms: tuple[tuple[str, str], ...] = ()
-    lists: Mapping[str, str] = field(default_factory=dict, repr=False)
+    other_forms: Annotated[tuple[tuple[str, str], ...], Written(keys=("path", "found_at"))] = ()
+    lists: Annotated[Mapping[str, str], LEFT_OUT] = field(default_factory=dict, repr=False)
     commands: tuple[str, ...] = ()
+
+    @property
+    def state(self) -> Annotated[PackageState, AS_ITSELF]:
+        """whole, damaged, or incomplete."""
+        if not self.is_complete:
+            return "incomplete"
+        return "whole" if self.is_whole else "damaged"
+
+    @property
+    def all_damages(self) -> Annotated[int, Written("damage_count")]:
+        """How many damages there are, listed or not."""
+        return max(self.damage_count, len(self.damages))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,10 +189,10 @@ class Copy:
 
     place: str
     form: PackageForm
-    tag_manifest_sha256: str
+    tag_manifest_sha256: Sha256
     files: int
     size_bytes: int
-    sha256: str | None = None
+    sha256: Sha256 | None = None
     already_there: bool = False
 
 

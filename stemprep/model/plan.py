@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Annotated
 
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat, Bext, Cue
+from stemprep.model.record_codec import EXACT, LEFT_OUT, Written
 from stemprep.model.timecode import FrameRate
+from stemprep.model.value_types import Channel, Count
 from stemprep.model.words import CompanionKind, OperationName, Role
 
 Parameter = str | int | float | bool | None
@@ -22,7 +25,7 @@ class Operation:
     """
 
     name: OperationName
-    parameters: Mapping[str, Parameter] = field(default_factory=dict)
+    parameters: Annotated[Mapping[str, Parameter], EXACT] = field(default_factory=dict)
     reason: str = ""
     evidence: str = ""
 
@@ -49,16 +52,16 @@ class OutputPlan:
     role: Role
     song: str
     operations: tuple[Operation, ...]
-    format: AudioFormat | None
-    frames: int
-    source_channels: tuple[int, ...] = ()
-    bext: Bext | None = None
-    track_names: tuple[str, ...] = ()
-    kept_chunks: tuple[str, ...] = ()
+    format: Annotated[AudioFormat | None, Written(without=("container_bits", "channel_mask"))]
+    frames: Count
+    source_channels: tuple[Channel, ...] = ()
+    bext: Annotated[Bext | None, LEFT_OUT] = None
+    track_names: Annotated[tuple[str, ...], LEFT_OUT] = ()
+    kept_chunks: Annotated[tuple[str, ...], LEFT_OUT] = ()
     dropped_chunks: tuple[str, ...] = ()
-    cues: tuple[Cue, ...] = ()
+    cues: Annotated[tuple[Cue, ...], LEFT_OUT] = ()
     is_damaged: bool = False
-    is_doubtful: bool = False
+    is_doubtful: Annotated[bool, LEFT_OUT] = False
 
     @property
     def is_marked(self) -> bool:
@@ -155,7 +158,9 @@ class Plan:
     left_out: tuple[LeftOut, ...]
     repairs: tuple[Repair, ...]
     start_samples: Mapping[str, int | None] = field(default_factory=dict)
-    references: Mapping[str, StartReference] = field(default_factory=dict)
+    references: Annotated[Mapping[str, StartReference], Written("start_references")] = field(
+        default_factory=dict
+    )
     notes: tuple[str, ...] = ()
-    blockers: tuple[Finding, ...] = ()
-    companions: tuple[Companion, ...] = ()
+    blockers: Annotated[tuple[Finding, ...], LEFT_OUT] = ()
+    companions: Annotated[tuple[Companion, ...], LEFT_OUT] = ()

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
 
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat
 from stemprep.model.plan import OutputPlan
+from stemprep.model.record_codec import AS_ITSELF, LEFT_OUT, Written
 from stemprep.model.sheet import Use
+from stemprep.model.value_types import Count, Finite
 from stemprep.model.words import Role
 
 OriginalStatus = Literal["identical", "header-changed", "rewrapped", "changed", "missing"]
@@ -33,8 +35,8 @@ class Region:
     is_added_silence: what was cut off there is silence that the package had added, nothing else.
     """
 
-    start_sample: int
-    end_sample: int
+    start_sample: Count
+    end_sample: Count
     kind: RegionKind
     gain_db: float | None = None
     moved_samples: int | None = None
@@ -71,9 +73,9 @@ class OriginalFate:
     file: str
     source: str
     song: str
-    role: Role
-    format: AudioFormat | None
-    frames: int
+    role: Annotated[Role, LEFT_OUT]
+    format: Annotated[AudioFormat | None, LEFT_OUT]
+    frames: Annotated[int, LEFT_OUT]
     returned_as: str | None
     status: OriginalStatus
     matched: MatchedBy = "delivered"
@@ -81,10 +83,15 @@ class OriginalFate:
     copies: tuple[str, ...] = ()
     regions: tuple[Region, ...] = ()
     ordered: tuple[str, ...] = ()
-    is_another: bool = False
-    told_rate_hz: int | None = None
+    is_another: Annotated[bool, Written("is_another_recording")] = False
+    told_rate_hz: Annotated[Count | None, Written("told_sample_rate_hz")] = None
     header_words: tuple[str, ...] = ()
     lossy_copies: tuple[str, ...] = ()
+
+    @property
+    def sample_rate_hz(self) -> Annotated[Count | None, AS_ITSELF]:
+        """Rate of the file as delivered."""
+        return None if self.format is None else self.format.sample_rate_hz
 
     @property
     def is_unpadded(self) -> bool:
@@ -107,8 +114,8 @@ class TakeSpeed:
     cause:     the likeliest; ``label``: its header states another rate than its sound has.
     """
 
-    ratio: float
-    error_ppm: float
+    ratio: Annotated[Finite, Written(decimals=8)]
+    error_ppm: Finite
     cause: SpeedCause
     evidence: SpeedEvidence
 
@@ -129,11 +136,11 @@ class ReturnLine:
     use: kept (``main``) or ``alternate``; None where it does not say.
     """
 
-    file: str
+    file: Annotated[str, LEFT_OUT]
     part: str = ""
     player: str = ""
     take: str = ""
-    use: Use | None = None
+    use: Annotated[Use | None, LEFT_OUT] = None
     microphone: str = ""
     printed_with: str = ""
     notes: str = ""
@@ -163,20 +170,27 @@ class NewFile:
     file: str
     song: str
     role: Role
-    format: AudioFormat
-    frames: int
+    format: Annotated[
+        AudioFormat, Written(is_flat=True, without=("container", "container_bits", "channel_mask"))
+    ]
+    frames: Count
     start_sample: int | None
     late_samples: int | None
     placed_by: Placing
     evidence: str
-    confidence: float = 0.0
+    confidence: Annotated[Finite, Written(decimals=3)] = 0.0
     derived_from: str | None = None
-    is_miscounted: bool = False
-    session_format: AudioFormat | None = None
+    is_miscounted: Annotated[bool, LEFT_OUT] = False
+    session_format: Annotated[AudioFormat | None, LEFT_OUT] = None
     leak_db: float | None = None
     speed: TakeSpeed | None = None
     listed: ReturnLine | None = None
     use: Use | None = None
+
+    @property
+    def session_sample_rate_hz(self) -> Annotated[Count | None, AS_ITSELF]:
+        """Rate that the session has; None where it has none."""
+        return None if self.session_format is None else self.session_format.sample_rate_hz
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

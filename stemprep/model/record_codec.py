@@ -13,7 +13,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import types
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import (
     Annotated,
@@ -41,25 +41,35 @@ class Written:
 
     name:       its name in JSON; "": its own.
     inside:     name of an object that it stands in with others; "": none.
-    decimals:   of a figure.
+    decimals:   of a figure; None: as it is.
     is_flagged: whether ``is_NAME_infinite`` tells an infinite figure from one that is absent.
     is_flat:    the fields of the record stand among those around it, all null where it is None.
     is_left_out: not written at all.
+    is_empty_null: an empty text is written as null.
+    is_open:    further fields may stand in the record, which is always there.
+    keys:       a list of tuples is written as objects with these keys.
+    without:    fields that a record is written without at this place.
     """
 
     name: str = ""
     inside: str = ""
-    decimals: int = DB_DECIMALS
+    decimals: int | None = DB_DECIMALS
     is_flagged: bool = False
     is_flat: bool = False
     is_left_out: bool = False
+    is_empty_null: bool = False
+    is_open: bool = False
+    keys: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
 
 
+AS_ITSELF = Written()
 FLAT = Written(is_flat=True)
 LEFT_OUT = Written(is_left_out=True)
 FLAGGED = Written(is_flagged=True)
 RATIO = Written(decimals=RATIO_DECIMALS)
-_PLAIN = Written()
+EXACT = Written(decimals=None)
+EMPTY_IS_NULL = Written(is_empty_null=True)
 
 
 class UnfitRecordError(ValueError):
@@ -93,24 +103,25 @@ _MEMBERS: dict[type[Any], tuple[_Member, ...]] = {}
 """Of the records that were asked for: type hints are costly to resolve."""
 
 
-def rounded(value: float | None, decimals: int = DB_DECIMALS) -> float | None:
+def rounded(value: float | None, decimals: int | None = DB_DECIMALS) -> float | None:
     """Round to so many decimals, never -0.0; None where there is none or it is not finite."""
     if value is None or not math.isfinite(value):
         return None
-    return round(value, decimals) + 0.0
+    return (value if decimals is None else round(value, decimals)) + 0.0
 
 
-def encode_record(record: Any) -> Json:
+def encode_record(record: Any, without: tuple[str, ...] = ()) -> Json:
     """Give a record as plain JSON values: dicts, lists, text, numbers, booleans, None."""
     values: Json = {}
     for member in _members(type(record)):
-        value = getattr(record, member.attribute)
-        written = member.written
-        around = values.setdefault(written.inside, {}) if written.inside else values
-        if written.is_flat:
-            around |= _flat(member.annotation, value)
+        if member.attribute in without:
             continue
-        encoded = _encoded(value, written.decimals)
+        value, written = getattr(record, member.attribute), member.written
+        around = values.setdefault(written.inside, {}) if written.inside else values
+        encoded = _encoded(value, written)
+        if written.is_flat:
+            around |= encoded if value is not None else dict.fromkeys(_flat_schemas(member))
+            continue
         known = around.get(member.name)
         around[member.name] = {**known, **encoded} if isinstance(known, dict) else encoded
         if written.is_flagged:
@@ -118,22 +129,20 @@ def encode_record(record: Any) -> Json:
     return values
 
 
-def _flat(annotation: Any, value: Any) -> Json:
-    if value is not None:
-        return encode_record(value)
-    return dict.fromkeys(record_schema(_record_in(annotation))["properties"])
-
-
-def _encoded(value: Any, decimals: int) -> Any:
+def _encoded(value: Any, written: Written = AS_ITSELF) -> Any:
     if isinstance(value, float):
-        return rounded(value, decimals)
+        return rounded(value, written.decimals)
     if dataclasses.is_dataclass(value):
-        return encode_record(value)
+        return encode_record(value, written.without)
     if isinstance(value, Mapping):
-        return {str(key): _encoded(item, decimals) for key, item in value.items()}
+        return {str(key): _encoded(item, written) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_encoded(item, decimals) for item in value]
-    return value.hex() if isinstance(value, bytes) else value
+        if written.keys:
+            return [dict(zip(written.keys, item, strict=True)) for item in value]
+        return [_encoded(item, written) for item in value]
+    if isinstance(value, bytes):
+        return value.hex()
+    return None if written.is_empty_null and value == "" else value
 
 
 def _infinite(value: Any) -> bool | list[bool]:
@@ -142,59 +151,71 @@ def _infinite(value: Any) -> bool | list[bool]:
     return isinstance(value, float) and math.isinf(value)
 
 
-def record_schema(record: type[Any], **more: Any) -> Schema:
+def record_schema(record: type[Any], without: tuple[str, ...] = ()) -> Schema:
     """Describe (JSON Schema, draft 2020-12) what ``encode_record`` writes of a record."""
     properties: dict[str, Schema] = {}
     for member in _members(record):
-        written = member.written
+        if member.attribute in without:
+            continue
+        name, written = member.name, member.written
         around = properties
         if written.inside:
             around = properties.setdefault(written.inside, _object({}))["properties"]
         if written.is_flat:
-            inner = record_schema(_record_in(member.annotation))["properties"]
-            is_optional = type(None) in get_args(_bare(member.annotation))
-            around |= {n: _nullable(s) for n, s in inner.items()} if is_optional else inner
+            around |= _flat_schemas(member)
             continue
-        known = around.get(member.name)
-        schema = value_schema(member.annotation)
-        if known is not None and "properties" in schema:
+        known, schema = around.get(name, {}), _member_schema(member)
+        if "properties" in known:
             schema = _object({**schema["properties"], **known["properties"]})
-        around[member.name] = schema
+        around[name] = schema
         if written.is_flagged:
             flag: Schema = {"type": "boolean"}
             is_list = get_origin(_bare(member.annotation)) is tuple
-            around[f"is_{member.name}_infinite"] = _array(flag) if is_list else flag
-    for name, schema in properties.items():
-        if "properties" in schema:
-            properties[name] = _object(schema["properties"])
-    return _object(properties, **more)
+            around[f"is_{name}_infinite"] = _array(flag) if is_list else flag
+    return _object({name: _completed(schema) for name, schema in properties.items()})
 
 
-def value_schema(annotation: Any) -> Schema:
+def _member_schema(member: _Member) -> Schema:
+    written = member.written
+    if written.keys:
+        kinds = get_args(get_args(_bare(member.annotation))[0])
+        return _array(_object(dict(zip(written.keys, map(value_schema, kinds), strict=True))))
+    schema = value_schema(member.annotation, written.without)
+    if written.is_open:
+        schema = {**schema, "additionalProperties": True}
+    return _nullable(schema) if written.is_empty_null else schema
+
+
+def _flat_schemas(member: _Member) -> dict[str, Schema]:
+    """Describe the fields of a record that stand among those around it."""
+    kinds = get_args(_bare(member.annotation)) or (_bare(member.annotation),)
+    inner: dict[str, Schema] = record_schema(kinds[0], member.written.without)["properties"]
+    return {n: _nullable(s) for n, s in inner.items()} if type(None) in kinds else inner
+
+
+def value_schema(annotation: Any, without: tuple[str, ...] = ()) -> Schema:
     """Describe a value of an annotated type; every figure may be null, as infinity is."""
     origin, arguments = get_origin(annotation), get_args(annotation)
     if origin is Annotated:
-        schema = value_schema(arguments[0])
+        schema = value_schema(arguments[0], without)
         for constraint in arguments[1:]:
             schema = _constrained(schema, constraint)
         return _nullable(schema) if type(None) in get_args(arguments[0]) else schema
     if origin in (Union, types.UnionType):
-        kinds = [value_schema(each) for each in arguments if each is not type(None)]
-        schema = kinds[0] if len(kinds) == 1 else {"anyOf": kinds}
+        schema = _any_of(value_schema(a, without) for a in arguments if a is not type(None))
         return _nullable(schema) if type(None) in arguments else schema
     if origin is Literal:
         return {"enum": list(arguments)}
     if origin is tuple:
-        return _array(
-            value_schema(arguments[0]) if arguments[-1] is Ellipsis else _mixed(arguments)
-        )
+        kinds = arguments[:1] if arguments[-1] is Ellipsis else arguments
+        return _array(_any_of(value_schema(kind, without) for kind in kinds))
     if origin is not None and issubclass(origin, Mapping):
         keys, values = (value_schema(each) for each in arguments)
         named = {"propertyNames": keys} if "enum" in keys else {}
         return {"type": "object", "additionalProperties": values, **named}
     if dataclasses.is_dataclass(annotation):
         assert isinstance(annotation, type)
-        return record_schema(annotation)
+        return record_schema(annotation, without)
     return dict(_TYPES[annotation])
 
 
@@ -210,10 +231,9 @@ _TYPES: dict[Any, Schema] = {
 }
 
 
-def _mixed(kinds: tuple[Any, ...]) -> Schema:
-    """Items of a tuple with a fixed number of entries, of one kind or of several."""
+def _any_of(schemas: Iterable[Schema]) -> Schema:
     different: list[Schema] = []
-    for schema in map(value_schema, kinds):
+    for schema in schemas:
         if schema not in different:
             different.append(schema)
     return different[0] if len(different) == 1 else {"anyOf": different}
@@ -224,24 +244,32 @@ def _constrained(schema: Schema, constraint: Any) -> Schema:
     if isinstance(constraint, Range):
         kind = "integer" if _INTEGER in (schema, schema.get("anyOf", [schema])[0]) else "number"
         low = "exclusiveMinimum" if constraint.is_low_open else "minimum"
-        return {"type": kind, low: constraint.low, "maximum": constraint.high}
+        bounds = {low: constraint.low, "maximum": constraint.high}
+        return {"type": kind, **{n: bound for n, bound in bounds.items() if math.isfinite(bound)}}
     if isinstance(constraint, TextForm) and constraint.pattern is not None:
         return {"type": "string", "pattern": f"^{constraint.pattern}$"}
     if isinstance(constraint, ItemCount):
-        counts = {"minItems": constraint.low or None, "maxItems": constraint.high}
-        return schema | {name: count for name, count in counts.items() if count is not None}
+        limits = {
+            "minItems": constraint.low, "maxItems": constraint.high,
+            "uniqueItems": constraint.is_unique,
+        }  # fmt: skip
+        return schema | {name: limit for name, limit in limits.items() if limit}
     return schema
 
 
-def _object(properties: dict[str, Schema], **more: Any) -> Schema:
+def _object(properties: dict[str, Schema]) -> Schema:
     """Describe an object that has exactly these fields, all of them."""
     return {
         "type": "object",
         "properties": properties,
         "required": sorted(properties),
         "additionalProperties": False,
-        **more,
     }
+
+
+def _completed(schema: Schema) -> Schema:
+    """Require what was put into an object after it was begun."""
+    return schema | {"required": sorted(schema["properties"])} if "properties" in schema else schema
 
 
 def _nullable(schema: Schema) -> Schema:
@@ -261,14 +289,6 @@ def _bare(annotation: Any) -> Any:
     return get_args(annotation)[0] if get_origin(annotation) is Annotated else annotation
 
 
-def _record_in(annotation: Any) -> type[Any]:
-    """The record of ``Record`` or ``Record | None``."""
-    bare = _bare(annotation)
-    kinds = [each for each in get_args(bare) if each is not type(None)] or [bare]
-    assert isinstance(kinds[0], type)
-    return kinds[0]
-
-
 def _members(record: type[Any]) -> tuple[_Member, ...]:
     """What a record writes: its fields, then the properties whose type says so."""
     if record not in _MEMBERS:
@@ -277,22 +297,21 @@ def _members(record: type[Any]) -> tuple[_Member, ...]:
 
 
 def _find_members(record: type[Any]) -> Iterator[_Member]:
-    hints = _hints(record)
-    for each in dataclasses.fields(record):
-        written = _written(hints[each.name]) or _PLAIN
+    hints = {each.name: _hints(record)[each.name] for each in dataclasses.fields(record)}
+    for kind in record.__mro__:
+        for name, attribute in vars(kind).items():
+            if isinstance(attribute, property) and name not in hints:
+                annotation = get_type_hints(attribute.fget, include_extras=True).get("return")
+                hints[name] = annotation if _written(annotation) else Annotated[Any, LEFT_OUT]
+    for name, annotation in hints.items():
+        written = _written(annotation) or AS_ITSELF
         if not written.is_left_out:
-            yield _Member(each.name, hints[each.name], written)
-    for name, attribute in vars(record).items():
-        if isinstance(attribute, property):
-            annotation = get_type_hints(attribute.fget, include_extras=True).get("return")
-            written_property = _written(annotation)
-            if written_property is not None:
-                yield _Member(name, annotation, written_property)
+            yield _Member(name, annotation, written)
 
 
 def _written(annotation: Any) -> Written | None:
     metadata = get_args(annotation)[1:] if get_origin(annotation) is Annotated else ()
-    return next((part for part in metadata if isinstance(part, Written)), None)
+    return next((part for part in reversed(metadata) if isinstance(part, Written)), None)
 
 
 def decode_record(record: type[Record], value: object, where: str = "") -> Record:

@@ -11,7 +11,8 @@ from stemprep.model.null_test import NullTest, UntestedSum
 from stemprep.model.sheet import SessionSheet, SongNote, TrackNote, Use
 from stemprep.model.words import Role
 
-EntryKind = Literal["audio", "document", "clutter", "unsafe", "sheet"]
+OtherKind = Literal["document", "clutter", "unsafe", "sheet"]
+EntryKind = Literal["audio", OtherKind]
 
 Hazard = Literal[
     "",

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Annotated, Literal
 
-from stemprep.model.package import Verification
+from stemprep.model.package import Damage, PackageState, Verification
+from stemprep.model.record_codec import AS_ITSELF, EMPTY_IS_NULL, FLAT, LEFT_OUT, Written
 
 TAG_MANIFEST = "tagmanifest-sha256.txt"
 """The file whose hash is the seal."""
-PackageState = Literal["whole", "damaged", "incomplete"]
 LoggedState = Literal["whole", "damaged", "incomplete", "exchanged", "confirmed", "removed"]
 CONFIRMED_STATES = ("confirmed", "removed")
 CopyState = Literal["same", "damaged", "missing", "other"]
-COPY_STATES: tuple[CopyState, ...] = get_args(CopyState)
 """same: whole, the same package.  damaged: of the same package, not whole.  missing: not there.
 other: whole, but another package, or another packing of it.
 """
@@ -31,14 +30,14 @@ class LoggedCheck:
                   the last confirmation; "": none.
     """
 
-    checked_at: str
-    package: str
-    state: str
-    seal: str
-    known_seal: str = ""
-    known_at: str = ""
-    damaged_at: str = ""
-    damage: str = ""
+    checked_at: Annotated[str, Written("last_checked_at")]
+    package: Annotated[str, LEFT_OUT]
+    state: Annotated[str, Written("last_state")]
+    seal: Annotated[str, LEFT_OUT]
+    known_seal: Annotated[str, EMPTY_IS_NULL] = ""
+    known_at: Annotated[str, EMPTY_IS_NULL] = ""
+    damaged_at: Annotated[str, Written("last_damaged_at", is_empty_null=True)] = ""
+    damage: Annotated[str, LEFT_OUT] = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,11 +51,16 @@ class CopyCheck:
 
     place: str
     state: CopyState
-    verification: Verification | None = None
+    verification: Annotated[Verification | None, LEFT_OUT] = None
     fetch: tuple[str, ...] = ()
-    commands: tuple[str, ...] = ()
+    commands: Annotated[tuple[str, ...], Written("fetch_commands")] = ()
     mend: tuple[str, ...] = ()
     mend_commands: tuple[str, ...] = ()
+
+    @property
+    def damages(self) -> Annotated[tuple[Damage, ...], AS_ITSELF]:
+        """What differs in the copy, as far as it could be checked."""
+        return () if self.verification is None else self.verification.damages
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,16 +72,19 @@ class ShelfEntry:
     """
 
     name: str
-    verification: Verification
-    last: LoggedCheck | None = None
+    verification: Annotated[Verification, FLAT]
+    last: Annotated[LoggedCheck | None, FLAT] = None
     copies: tuple[CopyCheck, ...] = ()
 
     @property
     def state(self) -> PackageState:
         """whole, damaged, or incomplete."""
-        if not self.verification.is_complete:
-            return "incomplete"
-        return "whole" if self.verification.is_whole else "damaged"
+        return self.verification.state
+
+    @property
+    def first_copy(self) -> Annotated[CopyCheck | None, Written("copy")]:
+        """The copy in the first place that was named; None where none was."""
+        return self.copies[0] if self.copies else None
 
     @property
     def seal(self) -> str | None:
@@ -86,7 +93,7 @@ class ShelfEntry:
         return None if is_damaged else self.verification.tag_manifest_sha256
 
     @property
-    def is_exchanged(self) -> bool:
+    def is_exchanged(self) -> Annotated[bool, AS_ITSELF]:
         """True where the log knows another seal: a whole package took the place of this one.
 
         It stays so, check after check, until the first one is back or a person confirms the other.
@@ -96,7 +103,7 @@ class ShelfEntry:
         return self.seal != self.last.known_seal
 
     @property
-    def is_whole_again(self) -> bool:
+    def is_whole_again(self) -> Annotated[bool, AS_ITSELF]:
         """True where the log knows damage that nobody has confirmed as mended."""
         return self.state == "whole" and self.last is not None and bool(self.last.damaged_at)
 
@@ -117,7 +124,7 @@ class OnlyCopy:
     """A package that lies in a place of copies and not on the shelf; name: its path below it."""
 
     place: str
-    name: str
+    name: Annotated[str, Written("package")]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

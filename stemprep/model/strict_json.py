@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Iterator, Mapping
-
-from stemprep.model.record_codec import Json, rounded
 
 
 def dumps(value: object) -> str:
@@ -77,10 +74,3 @@ def _clean_character(character: str) -> str:
     if 0xDC80 <= code <= 0xDCFF:  # how Python keeps a name's byte that is not UTF-8 (PEP 383)
         return f"\\x{code - 0xDC00:02X}"
     return f"\\u{code:04X}" if 0xD800 <= code <= 0xDFFF else character
-
-
-def figure(name: str, value: float | int | str | None) -> Json:
-    """Write a figure beside the flag that tells an infinite one from one that is absent."""
-    if not isinstance(value, float):
-        return {name: value, f"is_{name}_infinite": False}
-    return {name: rounded(value), f"is_{name}_infinite": math.isinf(value)}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from calendar import monthrange
 from difflib import get_close_matches
@@ -131,6 +132,10 @@ Sha256 = Annotated[
 LevelDb = Annotated[float, Range(-200, 40)]
 GainDb = Annotated[float, Range(-60, 60)]
 Seconds = Annotated[float, Range(0, 3600)]
+Finite = Annotated[float, Range(-math.inf, math.inf)]
+Share = Annotated[float, Range(0, 1)]
+Count = Annotated[int, Range(0, math.inf)]
+Channel = Annotated[int, Range(1, math.inf)]
 SampleCount = Annotated[int, Range(0, 1_000_000_000)]
 SamplePosition = Annotated[int, Range(0, 10**13)]
 RateHz = Annotated[int, Range(8_000, 384_000)]

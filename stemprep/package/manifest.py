@@ -148,13 +148,11 @@ def made_with() -> dict[str, str]:
 
 def manifest_schema() -> Schema:
     """Describe manifest.json (JSON Schema, draft 2020-12)."""
-    return record_schema(
-        _Manifest,
-        **{
-            "$schema": "https://json-schema.org/draft/2020-12/schema",
-            "title": "stemprep package manifest",
-        },
-    )
+    about = {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "stemprep package manifest",
+    }
+    return record_schema(_Manifest) | about
 
 
 def manifest_json(content: PackageContent) -> str:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from stemprep.report.comparison import (
-        comparison_json,
+        comparison_schema,
         render_comparison,
         render_comparison_json,
     )
@@ -20,22 +20,22 @@ if TYPE_CHECKING:
     from stemprep.report.page import render_html
     from stemprep.report.plan import render_plan
     from stemprep.report.readme import render_readme
-    from stemprep.report.receipt import receipt_json, receipt_schema, render_receipt_json
+    from stemprep.report.receipt import receipt_schema, render_receipt_json
     from stemprep.report.reconciliation import render_reconciliation
     from stemprep.report.reconciliation_page import render_reconciliation_html
-    from stemprep.report.records import plan_json, render_json, report_json
-    from stemprep.report.return_record import reconciliation_json, render_reconciliation_json
-    from stemprep.report.return_schema import reconciliation_schema
+    from stemprep.report.records import plan_json, render_json, report_json, report_schema
+    from stemprep.report.return_record import (
+        reconciliation_json,
+        reconciliation_schema,
+        render_reconciliation_json,
+    )
     from stemprep.report.returns import ReturnPage, SongToReturn, returns_csv, returns_html
-    from stemprep.report.schema import report_schema
-    from stemprep.report.schema_of_comparison import comparison_schema
     from stemprep.report.sessions_page import SessionRow, render_sessions
     from stemprep.report.shelf import (
         render_confirmation,
         render_confirmation_json,
         render_shelf,
         render_shelf_json,
-        shelf_json,
         shelf_schema,
     )
     from stemprep.report.text import render_text
@@ -48,7 +48,6 @@ if TYPE_CHECKING:
     from stemprep.report.verification import (
         render_verification,
         render_verification_json,
-        verification_json,
     )
 
 __all__ = [
@@ -57,11 +56,9 @@ __all__ = [
     "SongToReturn",
     "TrackRow",
     "TrackSheet",
-    "comparison_json",
     "comparison_schema",
     "delivery_note",
     "plan_json",
-    "receipt_json",
     "receipt_schema",
     "reconciliation_json",
     "reconciliation_schema",
@@ -87,12 +84,10 @@ __all__ = [
     "report_schema",
     "returns_csv",
     "returns_html",
-    "shelf_json",
     "shelf_schema",
     "tempo_words",
     "track_sheet_csv",
     "track_sheet_html",
-    "verification_json",
 ]
 
 _HOMES = {
@@ -101,15 +96,13 @@ _HOMES = {
     "SongToReturn": "returns",
     "TrackRow": "track_sheet",
     "TrackSheet": "track_sheet",
-    "comparison_json": "comparison",
-    "comparison_schema": "schema_of_comparison",
+    "comparison_schema": "comparison",
     "delivery_note": "note",
     "plan_json": "records",
-    "receipt_json": "receipt",
     "receipt_schema": "receipt",
     "render_receipt_json": "receipt",
     "reconciliation_json": "return_record",
-    "reconciliation_schema": "return_schema",
+    "reconciliation_schema": "return_record",
     "render_comparison": "comparison",
     "render_comparison_json": "comparison",
     "render_html": "page",
@@ -128,15 +121,13 @@ _HOMES = {
     "render_verification": "verification",
     "render_verification_json": "verification",
     "report_json": "records",
-    "report_schema": "schema",
-    "shelf_json": "shelf",
+    "report_schema": "records",
     "shelf_schema": "shelf",
     "returns_csv": "returns",
     "returns_html": "returns",
     "tempo_words": "glance",
     "track_sheet_csv": "track_sheet",
     "track_sheet_html": "track_sheet",
-    "verification_json": "verification",
 }
 
 

@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from stemprep.lineage import (
     CHANGE_KINDS,
     ChangeKind,
+    DocumentChange,
     FactChange,
     FileChange,
     Manifest,
     PackageComparison,
 )
-from stemprep.model.record_codec import Json, rounded
-from stemprep.model.strict_json import dumps
+from stemprep.model.json_document import JsonDocument, widened
+from stemprep.model.record_codec import Schema
+from stemprep.model.words import Verdict
 from stemprep.report import figures
 from stemprep.report.layout import Page, columns, cut
 
-SCHEMA_VERSION = 1
 MAX_LISTED_CHANGES = 5
 MAX_LISTED_FACTS = 6
 MAX_SCREEN_LINES = 48
@@ -206,48 +208,53 @@ def _put_facts(page: Page, facts: Sequence[FactChange]) -> None:
         page.put(f"and {len(facts) - MAX_LISTED_FACTS} more: see --json", "  ")
 
 
-def comparison_json(result: PackageComparison) -> Json:
-    """Give the comparison as plain values for strict JSON."""
-    return {
-        "schema_version": SCHEMA_VERSION,
-        "is_same": result.is_same,
-        "is_successor": result.is_successor,
-        "old": _package_json(result.old),
-        "new": _package_json(result.new),
-        "files_unchanged": result.same,
-        "files": [_file_json(change) for change in result.files],
-        "documents": [{"path": item.path, "kind": item.kind} for item in result.documents],
-        "facts": [_fact_json(fact) for fact in result.facts],
-    }
+_DESCRIPTION = (
+    "What changed from an old package to a new one. Paths are below data/, 'was' in the old "
+    "package, 'path' in the new one (of a removed file, in the old one). gain_db is new minus "
+    "old. moved_samples is positive for later: on the timeline where both files have a time "
+    "reference, else in the file; 0 where only the file begins elsewhere."
+)
 
 
-def _package_json(manifest: Manifest) -> Json:
-    return {
-        "name": manifest.name,
-        "delivery": manifest.delivery,
-        "verdict": manifest.verdict,
-        "files": len(manifest.files),
-    }
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Package:
+    name: str
+    delivery: int
+    verdict: Verdict
+    files: int
 
 
-def _file_json(change: FileChange) -> Json:
-    return {
-        "path": change.path,
-        "was": change.was,
-        "kinds": list(change.kinds),
-        "made_by_us": change.made_by_us,
-        "gain_db": rounded(change.gain_db),
-        "moved_samples": change.moved_samples,
-        "peak_change_db": rounded(change.peak_change_db),
-        "loudness_change_lu": rounded(change.loudness_change_lu),
-        "facts": [_fact_json(fact) for fact in change.facts],
-    }
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Comparison:
+    is_same: bool
+    is_successor: bool
+    old: _Package
+    new: _Package
+    files_unchanged: int
+    files: tuple[FileChange, ...]
+    documents: tuple[DocumentChange, ...]
+    facts: tuple[FactChange, ...]
 
 
-def _fact_json(fact: FactChange) -> Json:
-    return {"name": fact.name, "old": fact.old, "new": fact.new}
+_DOCUMENT = JsonDocument(
+    kind="comparison",
+    record=_Comparison,
+    title="stemprep comparison of two packages",
+    description=_DESCRIPTION,
+)
 
 
 def render_comparison_json(result: PackageComparison) -> str:
     """Write the comparison as strict JSON text."""
-    return dumps(comparison_json(result))
+    old, new = (
+        widened(_Package, manifest, files=len(manifest.files))
+        for manifest in (result.old, result.new)
+    )
+    return _DOCUMENT.text(
+        widened(_Comparison, result, old=old, new=new, files_unchanged=result.same)
+    )
+
+
+def comparison_schema() -> Schema:
+    """Describe the record; every field is always there."""
+    return _DOCUMENT.schema()

@@ -1,19 +1,15 @@
-"""How reports tell which microphone lies where: as plain values, in a line, and as a matrix."""
+"""How reports tell which microphone lies where: in a line, and as a matrix."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import get_args
 
 from stemprep.model.facts import SetFacts
 from stemprep.model.finding import Finding
-from stemprep.model.json_schema import INTEGER, NUMBER, TEXT, Schema, nullable, record
-from stemprep.model.mic_pairs import MicPair, Polarity, Relation, Stand
-from stemprep.model.record_codec import Json, rounded
+from stemprep.model.mic_pairs import MicPair
 from stemprep.report import figures
 
-LAG_DECIMALS, TIME_DECIMALS = 2, 4
 UNCLEAR = "unclear"
 POLARITY = "mic-polarity"
 MAX_NAMED = 3
@@ -38,44 +34,6 @@ class Matrix:
     close: tuple[str, ...]
     distant: tuple[tuple[str, tuple[Cell, ...]], ...]
     near: tuple[tuple[str, str, Cell], ...]
-
-
-def mic_pair_json(pair: MicPair) -> Json:
-    """Give a pair as plain values."""
-    return {
-        "song": pair.song,
-        "reference": pair.reference,
-        "file": pair.file,
-        "relation": pair.relation,
-        "stand": pair.stand,
-        "lag_samples": rounded(pair.lag_samples, LAG_DECIMALS),
-        "lag_ms": rounded(pair.lag_ms, TIME_DECIMALS),
-        "distance_m": rounded(pair.distance_m, TIME_DECIMALS),
-        "polarity": pair.polarity,
-        "confidence": rounded(pair.confidence, 2),
-        "channel": pair.channel,
-        "drift_ppm": rounded(pair.drift_ppm, LAG_DECIMALS),
-    }
-
-
-def mic_pair_schema() -> Schema:
-    """Describe a pair; positive: the file is later than its reference."""
-    return record(
-        {
-            "song": TEXT,
-            "reference": TEXT,
-            "file": TEXT,
-            "relation": {"enum": list(get_args(Relation))},
-            "stand": {"enum": list(get_args(Stand))},
-            "lag_samples": NUMBER,
-            "lag_ms": NUMBER,
-            "distance_m": NUMBER,
-            "polarity": {"enum": list(get_args(Polarity))},
-            "confidence": {"type": "number", "minimum": 0, "maximum": 1},
-            "channel": nullable(INTEGER),
-            "drift_ppm": nullable(NUMBER),
-        }
-    )
 
 
 def microphone_line(facts: SetFacts, findings: Sequence[Finding]) -> str:

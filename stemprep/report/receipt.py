@@ -2,25 +2,14 @@
 
 from __future__ import annotations
 
-import dataclasses
+from dataclasses import dataclass
 
-from stemprep.model.json_schema import (
-    FLAG,
-    INTEGER,
-    SHA256,
-    TEXT,
-    Schema,
-    array,
-    nullable,
-    record,
-)
+from stemprep.model.json_document import JsonDocument, widened
 from stemprep.model.package import Copy, Receipt
-from stemprep.model.record_codec import Json
-from stemprep.model.strict_json import dumps
+from stemprep.model.record_codec import Schema
 from stemprep.report import figures
 from stemprep.report.layout import Page
 
-SCHEMA_VERSION = 1
 SEAL_WORDS = (
     "The seal is the sha256 of tagmanifest-sha256.txt. Give it to the receiver by another way "
     "than the package: who finds the same one has the same package."
@@ -45,46 +34,19 @@ def _copy_words(copy: Copy) -> str:
     return f"{form}, {figures.plural(copy.files, 'file')}, {size}, whole{known}"
 
 
-def receipt_json(receipt: Receipt) -> Json:
-    """Give the receipt as plain values for strict JSON."""
-    return {
-        "schema_version": SCHEMA_VERSION,
-        "package": receipt.package,
-        "delivery": receipt.delivery,
-        "copies": [dataclasses.asdict(copy) for copy in receipt.copies],
-        "about_the_seal": SEAL_WORDS,
-    }
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Receipt(Receipt):
+    about_the_seal: str = SEAL_WORDS
+
+
+_DOCUMENT = JsonDocument(kind="receipt", record=_Receipt, title="stemprep receipt of a delivery")
 
 
 def render_receipt_json(receipt: Receipt) -> str:
     """Write the receipt as strict JSON text."""
-    return dumps(receipt_json(receipt))
+    return _DOCUMENT.text(widened(_Receipt, receipt, about_the_seal=SEAL_WORDS))
 
 
 def receipt_schema() -> Schema:
     """Describe the receipt (JSON Schema, draft 2020-12); every field is always there."""
-    copy = record(
-        {
-            "place": TEXT,
-            "form": {"enum": ["folder", "zip"]},
-            "tag_manifest_sha256": SHA256,
-            "files": INTEGER,
-            "size_bytes": INTEGER,
-            "sha256": nullable(SHA256),
-            "already_there": FLAG,
-        }
-    )
-    return record(
-        {
-            "schema_version": {"const": SCHEMA_VERSION},
-            "package": TEXT,
-            "delivery": INTEGER,
-            "copies": array(copy),
-            "about_the_seal": TEXT,
-        },
-        **{
-            "$schema": "https://json-schema.org/draft/2020-12/schema",
-            "$id": f"urn:stemprep:receipt:{SCHEMA_VERSION}",
-            "title": "stemprep receipt of a delivery",
-        },
-    )
+    return _DOCUMENT.schema()

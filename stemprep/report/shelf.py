@@ -4,40 +4,29 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Annotated
 
-from stemprep.model.json_schema import (
-    FLAG,
-    INTEGER,
-    NUMBER,
-    SHA256,
-    TEXT,
-    Schema,
-    array,
-    nullable,
-    record,
-)
-from stemprep.model.package import DAMAGE_CAUSES, DAMAGE_KINDS, Verification
-from stemprep.model.record_codec import Json
+from stemprep.model.json_document import JsonDocument, widened
+from stemprep.model.package import Verification
+from stemprep.model.record_codec import EMPTY_IS_NULL, Schema
 from stemprep.model.shelf import (
-    COPY_STATES,
     Confirmation,
     CopyCheck,
     CopyState,
+    OnlyCopy,
     ShelfCheck,
     ShelfEntry,
 )
-from stemprep.model.strict_json import dumps
 from stemprep.report import figures
 from stemprep.report.layout import Page
 from stemprep.report.verification import (
     NAMES_WORDS,
     PROOF_WORDS,
-    package_json,
     put_additions,
     put_commands,
 )
 
-SCHEMA_VERSION = 1
 MAX_ROWS = 200
 MAX_DAMAGES = 10
 FETCH_WORDS = (
@@ -213,8 +202,7 @@ def _put_copy(page: Page, entry: ShelfEntry, copy: CopyCheck) -> None:
         return
     known = f"; {_KNOWN_SEAL}" if _has_known_seal(entry, copy) else ""
     page.put(f"{_copy_words(entry, copy)}: {copy.place}{known}", "  - ", "    ")
-    damages = () if copy.verification is None else copy.verification.damages
-    for damage in damages[:MAX_DAMAGES]:
+    for damage in copy.damages[:MAX_DAMAGES]:
         page.put(f"{damage.path}: {damage.message}", "    - ", "      ")
     if copy.verification is not None:
         _put_more(page, copy.verification)
@@ -242,56 +230,9 @@ def _put_fetch(
 
 
 def _put_more(page: Page, result: Verification) -> None:
-    more = max(result.damage_count, len(result.damages)) - MAX_DAMAGES
+    more = result.all_damages - MAX_DAMAGES
     if more > 0:
         page.put(f"and {more:,} more: see --json", "  - ")
-
-
-def shelf_json(check: ShelfCheck) -> Json:
-    """Give the check as plain values for strict JSON."""
-    return {
-        "schema_version": SCHEMA_VERSION,
-        "is_proved": check.is_proved,
-        "shelf": check.shelf,
-        "checked_at": check.checked_at,
-        "log": check.log,
-        "packages": [_entry_json(entry) for entry in check.entries],
-        "gone": [
-            {"package": last.package, "state": last.state, "checked_at": last.checked_at}
-            for last in check.gone
-        ],
-        "only_copies": [{"place": only.place, "package": only.name} for only in check.only_copies],
-    }
-
-
-def _entry_json(entry: ShelfEntry) -> Json:
-    last = entry.last
-    copies = [_copy_json(copy) for copy in entry.copies]
-    return {
-        **package_json(entry.verification),
-        "name": entry.name,
-        "is_exchanged": entry.is_exchanged,
-        "is_whole_again": entry.is_whole_again,
-        "last_checked_at": None if last is None else last.checked_at,
-        "last_state": None if last is None else last.state,
-        "last_damaged_at": None if last is None else last.damaged_at or None,
-        "known_seal": None if last is None else last.known_seal or None,
-        "known_at": None if last is None else last.known_at or None,
-        "copy": copies[0] if copies else None,
-        "copies": copies,
-    }
-
-
-def _copy_json(copy: CopyCheck) -> Json:
-    return {
-        "place": copy.place,
-        "state": copy.state,
-        "damages": [] if copy.verification is None else package_json(copy.verification)["damages"],
-        "fetch": list(copy.fetch),
-        "fetch_commands": list(copy.commands),
-        "mend": list(copy.mend),
-        "mend_commands": list(copy.mend_commands),
-    }
 
 
 def render_confirmation(done: Confirmation, width: int = 80) -> str:
@@ -310,92 +251,58 @@ def render_confirmation(done: Confirmation, width: int = 80) -> str:
     return page.text()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Confirmation:
+    package: str
+    confirmed_at: str
+    confirmed_by: str
+    log: str
+    tag_manifest_sha256: str | None
+    known_seal_before: Annotated[str, EMPTY_IS_NULL]
+
+
 def render_confirmation_json(done: Confirmation) -> str:
     """Write the confirmation as strict JSON text."""
-    return dumps(
-        {
-            "schema_version": SCHEMA_VERSION,
-            "package": done.package,
-            "confirmed_at": done.confirmed_at,
-            "confirmed_by": done.by,
-            "log": done.log,
-            "tag_manifest_sha256": done.seal,
-            "known_seal_before": done.last.known_seal or None,
-        }
+    return JsonDocument(
+        kind="confirmation", record=_Confirmation, title="stemprep confirmation of a package"
+    ).text(
+        widened(
+            _Confirmation,
+            done,
+            confirmed_by=done.by,
+            tag_manifest_sha256=done.seal,
+            known_seal_before=done.last.known_seal,
+        )
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Gone:
+    package: str
+    state: str
+    checked_at: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Shelf:
+    is_proved: bool
+    shelf: str
+    checked_at: str
+    log: str
+    packages: tuple[ShelfEntry, ...]
+    gone: tuple[_Gone, ...]
+    only_copies: tuple[OnlyCopy, ...]
+
+
+_DOCUMENT = JsonDocument(kind="shelf", record=_Shelf, title="stemprep check of a shelf of packages")
 
 
 def render_shelf_json(check: ShelfCheck) -> str:
     """Write the check as strict JSON text."""
-    return dumps(shelf_json(check))
+    gone = tuple(widened(_Gone, last) for last in check.gone)
+    return _DOCUMENT.text(widened(_Shelf, check, packages=check.entries, gone=gone))
 
 
 def shelf_schema() -> Schema:
     """Describe the JSON of a shelf's check (JSON Schema, draft 2020-12); all fields are there."""
-    damages = array(
-        record(
-            {
-                "path": TEXT,
-                "kind": {"enum": list(DAMAGE_KINDS)},
-                "message": TEXT,
-                "cause": {"enum": [*DAMAGE_CAUSES, None]},
-                "found_at": nullable(TEXT),
-                "at_byte": nullable(INTEGER),
-                "at_s": nullable(NUMBER),
-            }
-        )
-    )
-    copy = record(
-        {
-            "place": TEXT,
-            "state": {"enum": list(COPY_STATES)},
-            "damages": damages,
-            "fetch": array(TEXT),
-            "fetch_commands": array(TEXT),
-            "mend": array(TEXT),
-            "mend_commands": array(TEXT),
-        }
-    )
-    package = record(
-        {
-            "package": TEXT,
-            "name": TEXT,
-            "state": {"enum": ["whole", "damaged", "incomplete"]},
-            "is_whole": FLAG,
-            "is_complete": FLAG,
-            "is_exchanged": FLAG,
-            "files": INTEGER,
-            "size_bytes": INTEGER,
-            "tag_manifest_sha256": nullable(SHA256),
-            "damages": damages,
-            "last_checked_at": nullable(TEXT),
-            "last_state": nullable(TEXT),
-            "is_whole_again": FLAG,
-            "last_damaged_at": nullable(TEXT),
-            "known_seal": nullable(TEXT),
-            "known_at": nullable(TEXT),
-            "damage_count": INTEGER,
-            "system_files": array(TEXT),
-            "other_forms": array(record({"path": TEXT, "found_at": TEXT})),
-            "commands": array(TEXT),
-            "copy": nullable(copy),
-            "copies": array(copy),
-        }
-    )
-    return record(
-        {
-            "schema_version": {"const": SCHEMA_VERSION},
-            "is_proved": FLAG,
-            "shelf": TEXT,
-            "checked_at": TEXT,
-            "log": TEXT,
-            "packages": array(package),
-            "gone": array(record({"package": TEXT, "state": TEXT, "checked_at": TEXT})),
-            "only_copies": array(record({"place": TEXT, "package": TEXT})),
-        },
-        **{
-            "$schema": "https://json-schema.org/draft/2020-12/schema",
-            "$id": f"urn:stemprep:shelf:{SCHEMA_VERSION}",
-            "title": "stemprep check of a shelf of packages",
-        },
-    )
+    return _DOCUMENT.schema()

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
-from stemprep.model.package import Damage, Verification
-from stemprep.model.record_codec import Json, rounded
-from stemprep.model.strict_json import dumps
+from stemprep.model.json_document import JsonDocument
+from stemprep.model.package import Verification
 from stemprep.report import figures
 from stemprep.report.layout import Page
 
-SCHEMA_VERSION = 1
 MAX_LISTED_DAMAGES = 500
 """More are told as a number: a folder may hold a hundred thousand files that are not ours."""
 MAX_NAMED = 3
@@ -47,18 +46,12 @@ def is_proved(result: Verification) -> bool:
     return result.is_whole and result.is_complete
 
 
-def _state(result: Verification) -> str:
-    if not result.is_complete:
-        return "incomplete"
-    return "whole" if result.is_whole else "damaged"
-
-
 def _verdict(results: Sequence[Verification]) -> str:
     if len(results) == 1:
-        return _state(results[0])
+        return results[0].state
     counts = dict.fromkeys(("whole", "damaged", "incomplete"), 0)
     for result in results:
-        counts[_state(result)] += 1
+        counts[result.state] += 1
     found = [f"{count} {state}" for state, count in counts.items() if count]
     return f"{', '.join(found)} of {figures.plural(len(results), 'package')}"
 
@@ -81,7 +74,7 @@ def _to_do(results: Sequence[Verification]) -> str:
 
 def _put_package(page: Page, result: Verification) -> None:
     page.head(result.package)
-    page.fact("State", _state(result), indent=2)
+    page.fact("State", result.state, indent=2)
     page.fact(
         "Held",
         f"{figures.plural(result.files, 'file')}, {figures.size(result.size_bytes)} with the "
@@ -91,7 +84,7 @@ def _put_package(page: Page, result: Verification) -> None:
     _put_seal(page, result)
     for damage in result.damages[:MAX_LISTED_DAMAGES]:
         page.put(f"{damage.path}: {damage.message}", "  - ", "    ")
-    more = max(result.damage_count, len(result.damages)) - MAX_LISTED_DAMAGES
+    more = result.all_damages - MAX_LISTED_DAMAGES
     if more > 0:
         page.put(f"and {more:,} more: see the JSON report", "  - ")
     put_additions(page, result)
@@ -141,46 +134,19 @@ def _put_seal(page: Page, result: Verification) -> None:
         page.fact("Seal", "none: the tag manifest is absent", indent=2)
 
 
-def verification_json(results: Sequence[Verification]) -> Json:
-    """Give the results as plain values for strict JSON."""
-    return {
-        "schema_version": SCHEMA_VERSION,
-        "is_proved": all(is_proved(result) for result in results),
-        "packages": [package_json(result) for result in results],
-    }
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Verified:
+    is_proved: bool
+    packages: tuple[Verification, ...]
 
 
-def package_json(result: Verification) -> Json:
-    """Give one result as plain values."""
-    return {
-        "package": result.package,
-        "state": _state(result),
-        "is_whole": result.is_whole,
-        "is_complete": result.is_complete,
-        "files": result.files,
-        "size_bytes": result.size_bytes,
-        "tag_manifest_sha256": result.tag_manifest_sha256,
-        "damages": [damage_json(damage) for damage in result.damages],
-        "damage_count": max(result.damage_count, len(result.damages)),
-        "system_files": list(result.system_files),
-        "other_forms": [{"path": path, "found_at": found} for path, found in result.other_forms],
-        "commands": list(result.commands),
-    }
-
-
-def damage_json(damage: Damage) -> Json:
-    """Give one damage as plain values."""
-    return {
-        "path": damage.path,
-        "kind": damage.kind,
-        "message": damage.message,
-        "cause": damage.cause,
-        "found_at": damage.found_at or None,
-        "at_byte": damage.at_byte,
-        "at_s": rounded(damage.at_s),
-    }
+_DOCUMENT = JsonDocument(
+    kind="verification", record=_Verified, title="stemprep verification of packages"
+)
 
 
 def render_verification_json(results: Sequence[Verification]) -> str:
     """Write the results as strict JSON text."""
-    return dumps(verification_json(results))
+    return _DOCUMENT.text(
+        _Verified(is_proved=all(map(is_proved, results)), packages=tuple(results))
+    )

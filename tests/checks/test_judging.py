@@ -132,7 +132,7 @@ def test_the_song_is_described_at_its_own_rate() -> None:
     assert (facts.sample_rates_hz, facts.bit_depths) == ((44_100, 48_000), (16, 24))
     # 158,716,000 * 48,000 / 44,100 = 172,752,108.84...; 441,001 * 48,000 / 44,100 = 480,001.08...
     assert (facts.start_samples, facts.frames) == (172_752_109, 480_002)
-    assert facts.roles == (("track", 3),)
+    assert facts.roles == {"track": 3}
 
 
 def test_every_number_told_is_finite() -> None:

@@ -201,3 +201,13 @@ def test_what_was_delivered_through_a_link(tmp_path: Path) -> None:
 
 def test_made_with_names_what_shapes_bytes() -> None:
     assert set(made_with()) == {"numpy", "pedalboard", "pyloudnorm", "soundfile", "soxr"}
+
+
+def test_parameters_are_kept_exactly(content: PackageContent) -> None:
+    """They fully determine a step: a DC offset of -110 dBFS would round to nothing."""
+    file = content.files[0]
+    step = dataclasses.replace(file.plan.operations[0], parameters={"offset_1": 3.2e-06})
+    plan = dataclasses.replace(file.plan, operations=(step,))
+    changed = dataclasses.replace(file, plan=plan)
+    told = json.loads(manifest_json(dataclasses.replace(content, files=(changed,))))
+    assert told["files"][0]["operations"][0]["parameters"] == {"offset_1": 3.2e-06}

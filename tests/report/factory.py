@@ -254,7 +254,7 @@ def _song_facts(title: str, files: Sequence[MeasuredFile]) -> SongFacts:
         bit_depth=24,
         start_samples=min((start for start in starts if start is not None), default=None),
         frames=max(file.facts.header.frames for file in mine),
-        roles=tuple((role, 1) for role in sorted({file.role for file in mine})),
+        roles=dict.fromkeys(sorted({file.role for file in mine}), 1),
     )
 
 

@@ -7,16 +7,13 @@ from dataclasses import replace
 import jsonschema
 
 from stemprep.model.null_test import NullCause, NullTest, UntestedSum
+from stemprep.model.record_codec import encode_record, record_schema
 from stemprep.model.strict_json import dumps
 from stemprep.report.null_tests import (
     HEIGHT,
     null_line,
-    null_test_json,
-    null_test_schema,
     residual_picture,
     untested_mixes,
-    untested_sum_json,
-    untested_sum_schema,
 )
 
 TEST = NullTest(
@@ -68,8 +65,8 @@ def test_json_is_strict_and_as_described() -> None:
     )
     silent = replace(TEST, residual_peak_dbfs=-math.inf, residual_rms_dbfs=-math.inf)
     for test in (TEST, silent, replace(TEST, verdict="not", causes=(cause,))):
-        jsonschema.validate(json.loads(dumps(null_test_json(test))), null_test_schema())
-    told = null_test_json(silent)
+        jsonschema.validate(json.loads(dumps(encode_record(test))), record_schema(NullTest))
+    told = encode_record(silent)
     assert (told["residual_peak_dbfs"], told["is_residual_peak_dbfs_infinite"]) == (None, True)
 
 
@@ -77,7 +74,7 @@ def test_what_could_not_be_summed_is_as_described() -> None:
     untested = UntestedSum(
         song="Dawn", reference="MIX.wav", stems=("a.wav",), odd=("a.wav",), obstacle="sample-rate"
     )
-    jsonschema.validate(json.loads(dumps(untested_sum_json(untested))), untested_sum_schema())
+    jsonschema.validate(json.loads(dumps(encode_record(untested))), record_schema(UntestedSum))
 
 
 def test_the_picture_shows_silence_at_the_bottom() -> None:
