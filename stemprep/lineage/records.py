@@ -3,53 +3,94 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, NoReturn, TypeVar, cast
+from typing import Annotated, Any, cast
 
 from stemprep.errors import DeliveryError
 from stemprep.model import json_reading
+from stemprep.model.definition import Range, TextForm
+from stemprep.model.json_document import widened
 from stemprep.model.package import Amendment, Predecessor
 from stemprep.model.plan import LeftOut, Operation
-from stemprep.model.record_codec import Json
+from stemprep.model.record_codec import Json, UnfitRecordError, decode_record
 from stemprep.model.sheet import BarOne, SessionSheet
-from stemprep.model.words import OPERATION_NAMES, ROLES, OperationName, Role
+from stemprep.model.value_types import Sha256
+from stemprep.model.words import Role
 from stemprep.spec import load_recorded_sheet
 
-_SHA256 = re.compile("[0-9a-f]{64}")
 _INSIDE = "data/"
 _LONGEST_PATH, _DEEPEST_PATH = 20_000, 128
 """Characters, and folders; a system's 4,096 bytes may all be written as four characters."""
 _LARGEST_LEVEL = 10_000.0
 """dB; 64-bit float ends 6,200 dB over full scale and 6,500 below."""
 _LEVELS = ("_dbfs", "_dbtp", "_lufs", "_lu", "_db")
+_CHANNELS = (1, (1 << 16) - 1)
 _RANGES: Mapping[str, tuple[int, int]] = {
-    "delivery": (0, 999_999_999),
-    "number": (0, 999_999_999),
     "sample_rate_hz": (1, (1 << 32) - 1),  # as in the headers of RIFF: 32 bits, and 16 for channels
-    "channels": (1, (1 << 16) - 1),
+    "channels": _CHANNELS,
     "bit_depth": (0, 64),
     "effective_bit_depth": (0, 64),
     "container_bits": (0, 64),
     "channel_mask": (0, (1 << 32) - 1),
     "frames": (0, 1 << 40),  # 33 days at 384 kHz
     "size_bytes": (0, 1 << 50),
-    "start_sample": (0, json_reading.LARGEST_WHOLE),
     "sample_peak_channel": (0, (1 << 16) - 1),
     "sample_peak_sample": (0, 1 << 40),
 }
 """Lowest and highest that a package of ours can hold, damaged files of an archive among it."""
-Kind = TypeVar("Kind")
+_ADVICE = "name a package that stemprep made"
+_UNKNOWN_WORD = "is no word that is known here"
+_OTHER_RELEASE = "use the release that made the package, or a newer one"
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _path_fault(text: str) -> str | None:
+    """Refuse what no drop or package can have: such paths cost hours to make portable."""
+    is_too_long = len(text) > _LONGEST_PATH or text.count("/") > _DEEPEST_PATH
+    return "is longer than any path" if is_too_long else None
+
+
+def _payload_fault(text: str) -> str | None:
+    """Want a path below the payload; whether it may be opened is for the edges to decide."""
+    is_odd = "\0" in text or any(part in ("", ".", "..") for part in text.split("/"))
+    is_outside = is_odd or not text.startswith(_INSIDE)
+    return _path_fault(text) or ("leaves data/" if is_outside else None)
+
+
+class _Measured:
+    """Measurements; none of them may be what no file has."""
+
+    def fault(self, values: Json) -> str | None:
+        """Say which of them no file can have; what is no number is told elsewhere."""
+        for name, value in values.items():
+            if not _is_number(value):
+                continue
+            low, high = _RANGES.get(name, (-value, value) if value >= 0 else (value, -value))
+            is_level = name.endswith(_LEVELS) and abs(value) > _LARGEST_LEVEL
+            if is_level or not low <= value <= high:
+                return f"holds {name} {str(value)[:40]}, which no file has"
+        return None
+
+
+_Path = Annotated[str, TextForm("a path", fault_in=_path_fault)]
+_PayloadPath = Annotated[str, TextForm("a path below data/", fault_in=_payload_fault)]
+_Facts = Annotated[Mapping[str, Any], _Measured()]
+_SizeBytes = Annotated[int, Range(*_RANGES["size_bytes"])]
+_Number = Annotated[int, Range(0, 999_999_999)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeliveredSource:
     """A file that something was made from: its name in the drop, its hash and that of its sound."""
 
-    path: str
+    path: _Path
     sha256: str
     audio_sha256: str | None
-    facts: Json | None = field(default=None, repr=False)
+    facts: _Facts | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,18 +102,18 @@ class DeliveredFile:
     facts:   measured on the file as delivered, by the contract's names.
     """
 
-    path: str
+    path: _PayloadPath
     role: Role
     song: str
     made_by_us: bool
     is_damaged: bool
     sources: tuple[DeliveredSource, ...]
-    source_channels: tuple[int, ...]
+    source_channels: tuple[Annotated[int, Range(*_CHANNELS)], ...]
     operations: tuple[Operation, ...]
-    sha256: str
+    sha256: Sha256
     audio_sha256: str | None
-    size_bytes: int
-    facts: Json = field(repr=False)
+    size_bytes: _SizeBytes
+    facts: _Facts = field(repr=False)
 
     def whole(self, name: str) -> int | None:
         """One of its facts that is a whole number; None where it is absent or anything else."""
@@ -84,18 +125,17 @@ class DeliveredFile:
         value = self.facts.get(name)
         if value is None and self.facts.get(f"is_{name}_infinite") is True:
             return -float("inf")
-        is_number = isinstance(value, int | float) and not isinstance(value, bool)
-        return float(cast("float", value)) if is_number else None
+        return float(cast("float", value)) if _is_number(value) else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeliveredDocument:
     """One carried document: path below the payload, its name in the drop."""
 
-    path: str
-    source: str
-    sha256: str
-    size_bytes: int
+    path: _PayloadPath
+    source: _Path
+    sha256: Sha256
+    size_bytes: _SizeBytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,12 +164,64 @@ class Manifest:
     documents: tuple[DeliveredDocument, ...]
     companions: tuple[str, ...]
     left_out: tuple[LeftOut, ...]
-    waivers: tuple[Json, ...] = field(default=(), repr=False)
 
     @property
     def dropped_files(self) -> tuple[DeliveredFile, ...]:
         """The files that were made from what was dropped."""
         return tuple(file for file in self.files if not file.made_by_us and file.sources)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Delivery:
+    name: str
+    number: _Number
+    tag_manifest_sha256: Sha256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Package:
+    name: str
+    delivery: _Number
+    verdict: str
+    predecessor: _Delivery | None = None
+    history: tuple[_Delivery, ...] | None = ()
+    amends: Amendment | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Spec:
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Companion:
+    path: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Bar:
+    """Where bar 1 lies, of all that is said of a song's start."""
+
+    bar_1_samples: int | None = None
+    start_samples: int | None = None
+    bar_1_timecode: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Told:
+    """What is read of manifest.json; other fields may stand in it."""
+
+    stemprep_version: str
+    package: _Package
+    spec: _Spec
+    sheet: Mapping[str, Any] | None = None
+    start_samples: Mapping[str, Annotated[int, Range(0, json_reading.LARGEST_WHOLE)] | None]
+    start_references: Mapping[str, _Bar] | None = None
+    files: tuple[DeliveredFile, ...]
+    documents: tuple[DeliveredDocument, ...]
+    companions: tuple[_Companion, ...]
+    left_out: tuple[LeftOut, ...]
 
 
 def parse_manifest(text: str, name: str) -> Manifest:
@@ -141,12 +233,20 @@ def parse_manifest(text: str, name: str) -> Manifest:
     """
     try:
         content = json_reading.loads(text, _NamedOnce(name))
-        return _manifest(_Reader(content, name), name)
+        told = decode_record(_Told, _without_unnamed(content), is_open=True)
+    except UnfitRecordError as error:
+        raise DeliveryError(_words(error, name)) from error
     except (ValueError, RecursionError) as error:
         raise DeliveryError(f"{name}: its manifest.json is no JSON ({error}); {_ADVICE}") from error
+    return _manifest(told, name)
 
 
-_ADVICE = "name a package that stemprep made"
+def _words(error: UnfitRecordError, name: str) -> str:
+    """``lantern: files[1].role in manifest.json is missing; name a package ...``."""
+    where = re.sub(r"\.(\d+)", r"[\1]", error.where)
+    reason = error.reason.replace("is out of range", "is a number which no file has")
+    advice = _OTHER_RELEASE if error.reason == _UNKNOWN_WORD else _ADVICE
+    return f"{name}: {where}{' ' if where else ''}in manifest.json {reason}; {advice}"
 
 
 class _NamedOnce:
@@ -170,223 +270,54 @@ class _NamedOnce:
         self._known.add(path)
 
 
-class _Reader:
-    """One JSON object that is asked for fields of a type; DeliveryError where there is none."""
-
-    def __init__(self, value: object, where: str) -> None:
-        if not isinstance(value, dict):
-            raise DeliveryError(f"{where}: manifest.json holds no record there; {_ADVICE}")
-        self.values = value
-        self.where = where
-
-    def get(self, key: str, kind: type[Kind]) -> Kind:
-        value = self.values.get(key)
-        if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
-            raise DeliveryError(
-                f"{self.where}: {key} in manifest.json is missing or malformed; {_ADVICE}"
-            )
-        return value
-
-    def count(self, key: str) -> int:
-        """Give a whole number within what files and packages can have."""
-        value = self.get(key, int)
-        if not _is_possible(key, value):
-            self.refuse(key, value)
-        return value
-
-    def facts(self, key: str) -> Json:
-        """Give measurements; DeliveryError where one of them is no measurement of any file."""
-        values = self.get(key, dict)
-        for name in _RANGES.keys() & values.keys():
-            if not _is_possible(name, values[name]):
-                self.refuse(f"{key}: {name}", values[name])
-        for name, value in values.items():
-            is_number = isinstance(value, int | float) and not isinstance(value, bool)
-            if is_number and name.endswith(_LEVELS) and abs(value) > _LARGEST_LEVEL:
-                self.refuse(f"{key}: {name}", value)
-        return values
-
-    def refuse(self, key: str, value: object) -> NoReturn:
-        """Raise DeliveryError for a value that nothing can have."""
-        raise DeliveryError(
-            f"{self.where}: {key} in manifest.json is {str(value)[:40]!r}, which no file has; "
-            f"{_ADVICE}"
-        )
-
-    def maybe(self, key: str, kind: type[Kind]) -> Kind | None:
-        return None if self.values.get(key) is None else self.get(key, kind)
-
-    def each(self, key: str) -> list[_Reader]:
-        items = self.get(key, list)
-        return [_Reader(item, f"{self.where}: {key}[{i}]") for i, item in enumerate(items)]
-
-    def word(self, key: str, allowed: tuple[str, ...]) -> str:
-        value = self.get(key, str)
-        if value not in allowed:
-            raise DeliveryError(
-                f"{self.where}: {key} in manifest.json is {value!r}, which this release does not "
-                "know; use the release that made the package, or a newer one"
-            )
-        return value
-
-    def digest(self, key: str) -> str:
-        value = self.get(key, str)
-        if not _SHA256.fullmatch(value):
-            raise DeliveryError(f"{self.where}: {key} in manifest.json is no sha256; {_ADVICE}")
-        return value
-
-    def path(self, key: str) -> str:
-        """Give a path that a drop or package can have: others cost hours to make portable."""
-        value = self.get(key, str)
-        if len(value) > _LONGEST_PATH or value.count("/") > _DEEPEST_PATH:
-            raise DeliveryError(
-                f"{self.where}: {key} in manifest.json is longer than any path; {_ADVICE}"
-            )
-        return value
-
-    def inside(self, key: str) -> str:
-        """Give a path below the payload; whether it may be opened is for the edges to decide."""
-        value = self.path(key)
-        is_odd = "\0" in value or any(part in ("", ".", "..") for part in value.split("/"))
-        if is_odd or not value.startswith(_INSIDE):
-            raise DeliveryError(f"{self.where}: {key} in manifest.json leaves data/; {_ADVICE}")
-        return value.removeprefix(_INSIDE)
+def _without_unnamed(content: Any) -> Any:
+    """Leave out sources that were not named: of what was made here nothing was dropped."""
+    files = content.get("files") if isinstance(content, dict) else None
+    for file in files if isinstance(files, list) else ():
+        sources = file.get("sources") if isinstance(file, dict) else None
+        if isinstance(sources, list):
+            file["sources"] = [
+                each for each in sources if not isinstance(each, dict) or each.get("path")
+            ]
+    return content
 
 
-def _is_possible(name: str, value: object) -> bool:
-    """Tell whether a count lies where a file's own can; what is no number is told elsewhere."""
-    if not isinstance(value, int | float) or isinstance(value, bool):
-        return True
-    lowest, highest = _RANGES[name]
-    return lowest <= value <= highest
-
-
-def _manifest(top: _Reader, name: str) -> Manifest:
-    package = _Reader(top.get("package", dict), f"{name}: package")
-    before = package.maybe("predecessor", dict)
-    amends = package.maybe("amends", dict)
-    spec = _Reader(top.get("spec", dict), f"{name}: spec")
-    sheet = top.maybe("sheet", dict)
-    return Manifest(
-        name=package.get("name", str),
-        delivery=package.count("delivery"),
-        verdict=package.get("verdict", str),
-        predecessor=None if before is None else _predecessor(_Reader(before, package.where)),
-        history=tuple(map(_predecessor, package.each("history")))
-        if package.values.get("history")
-        else (),
-        amendment=None if amends is None else _amendment(_Reader(amends, package.where)),
-        stemprep_version=top.get("stemprep_version", str),
-        spec_name=spec.get("name", str),
-        spec_sha256=spec.get("sha256", str),
-        sheet=None if sheet is None else load_recorded_sheet(sheet, name),
-        start_samples=_starts(top),
-        bars_1=_bars_1(top.maybe("start_references", dict) or {}),
-        files=tuple(_file(item) for item in top.each("files")),
-        documents=tuple(_document(item) for item in top.each("documents")),
-        companions=tuple(item.get("path", str) for item in top.each("companions")),
-        left_out=tuple(
-            LeftOut(path=item.get("path", str), reason=item.get("reason", str))
-            for item in top.each("left_out")
+def _manifest(told: _Told, name: str) -> Manifest:
+    package = told.package
+    return widened(
+        Manifest,
+        told,
+        name=package.name,
+        delivery=package.delivery,
+        verdict=package.verdict,
+        predecessor=None if package.predecessor is None else _predecessor(package.predecessor),
+        history=tuple(map(_predecessor, package.history or ())),
+        amendment=package.amends,
+        spec_name=told.spec.name,
+        spec_sha256=told.spec.sha256,
+        sheet=None if told.sheet is None else load_recorded_sheet(told.sheet, name),
+        bars_1=_bars_1(told.start_references or {}),
+        files=tuple(widened(DeliveredFile, each, path=_below(each)) for each in told.files),
+        documents=tuple(
+            widened(DeliveredDocument, each, path=_below(each)) for each in told.documents
         ),
-        waivers=tuple(cast("Json", item.values) for item in top.each("waivers")),
+        companions=tuple(each.path for each in told.companions),
     )
 
 
-def _starts(top: _Reader) -> dict[str, int | None]:
-    starts: dict[str, int | None] = {}
-    for song, start in top.get("start_samples", dict).items():
-        is_whole = isinstance(start, int) and not isinstance(start, bool)
-        if is_whole and not _is_possible("start_sample", start):
-            top.refuse("start_samples", start)
-        starts[song] = start if is_whole else None
-    return starts
+def _below(file: DeliveredFile | DeliveredDocument) -> str:
+    return file.path.removeprefix(_INSIDE)
 
 
-def _bars_1(values: dict[str, Any]) -> dict[str, BarOne]:
+def _predecessor(delivery: _Delivery) -> Predecessor:
+    return widened(Predecessor, delivery, earlier=())
+
+
+def _bars_1(references: Mapping[str, _Bar]) -> dict[str, BarOne]:
     """Bar 1 in samples as time references count, from the start of the files where none has one."""
     places = {
-        song: bar_1 + (_whole(record, "start_samples") or 0)
-        for song, record in values.items()
-        if (bar_1 := _whole(record, "bar_1_samples")) is not None
-        and record.get("bar_1_timecode") is None
+        song: bar.bar_1_samples + (bar.start_samples or 0)
+        for song, bar in references.items()
+        if bar.bar_1_samples is not None and bar.bar_1_timecode is None
     }
     return {song: BarOne(samples=place) for song, place in places.items() if place >= 0}
-
-
-def _whole(record: object, name: str) -> int | None:
-    value = record.get(name) if isinstance(record, dict) else None
-    return value if isinstance(value, int) and not isinstance(value, bool) else None
-
-
-def _predecessor(item: _Reader) -> Predecessor:
-    return Predecessor(
-        name=item.get("name", str),
-        number=item.count("number"),
-        tag_manifest_sha256=item.digest("tag_manifest_sha256"),
-    )
-
-
-def _amendment(item: _Reader) -> Amendment:
-    return Amendment(
-        package=item.get("package", str),
-        reason=item.get("reason", str),
-        replaced=tuple(map(str, item.get("replaced", list))),
-        added=tuple(map(str, item.get("added", list))),
-        left_out=tuple(map(str, item.get("left_out", list))),
-        is_return=item.values.get("is_return") is True,
-    )
-
-
-def _file(item: _Reader) -> DeliveredFile:
-    return DeliveredFile(
-        path=item.inside("path"),
-        role=cast("Role", item.word("role", ROLES)),
-        song=item.get("song", str),
-        made_by_us=item.get("made_by_us", bool),
-        is_damaged=item.get("is_damaged", bool),
-        sources=tuple(
-            _source(source) for source in item.each("sources") if source.values.get("path")
-        ),
-        source_channels=tuple(_channels(item)),
-        operations=tuple(_operation(step) for step in item.each("operations")),
-        sha256=item.digest("sha256"),
-        audio_sha256=item.maybe("audio_sha256", str),
-        size_bytes=item.count("size_bytes"),
-        facts=item.facts("facts"),
-    )
-
-
-def _channels(item: _Reader) -> Iterator[int]:
-    for number in item.get("source_channels", list):
-        if isinstance(number, int) and not isinstance(number, bool):
-            if not _is_possible("channels", number):
-                item.refuse("source_channels", number)
-            yield number
-
-
-def _source(item: _Reader) -> DeliveredSource:
-    return DeliveredSource(
-        path=item.path("path"),
-        sha256=item.maybe("sha256", str) or "",
-        audio_sha256=item.maybe("audio_sha256", str),
-        facts=None if item.values.get("facts") is None else item.facts("facts"),
-    )
-
-
-def _operation(item: _Reader) -> Operation:
-    return Operation(
-        name=cast("OperationName", item.word("name", OPERATION_NAMES)),
-        parameters=item.get("parameters", dict),
-        reason=item.get("reason", str),
-        evidence=item.get("evidence", str),
-    )
-
-
-def _document(item: _Reader) -> DeliveredDocument:
-    return DeliveredDocument(
-        path=item.inside("path"),
-        source=item.path("source"),
-        sha256=item.digest("sha256"),
-        size_bytes=item.count("size_bytes"),
-    )

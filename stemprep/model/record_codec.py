@@ -21,6 +21,7 @@ from typing import (
     Literal,
     TypeVar,
     Union,
+    cast,
     get_args,
     get_origin,
     get_type_hints,
@@ -314,19 +315,24 @@ def _written(annotation: Any) -> Written | None:
     return next((part for part in reversed(metadata) if isinstance(part, Written)), None)
 
 
-def decode_record(record: type[Record], value: object, where: str = "") -> Record:
+def decode_record(
+    record: type[Record], value: object, where: str = "", *, is_open: bool = False
+) -> Record:
     """Give a record from plain JSON values; UnfitRecordError for the first that does not hold.
 
-    Fields that are not stated keep their defaults.
+    Fields that are not stated keep their defaults. is_open: others may stand in it, and in the
+    records inside; they are not read.
     """
     if not isinstance(value, Mapping):
         raise UnfitRecordError(where, "is no record")
     hints = _hints(record)
     unknown = next((key for key in value if key not in hints), None)
-    if unknown is not None:
+    if unknown is not None and not is_open:
         raise UnfitRecordError(_below(where, str(unknown)[:40]), "is not known")
     stated = {
-        name: decode_value(hints[name], item, _below(where, name)) for name, item in value.items()
+        name: _decoded(hints[name], item, _below(where, name), is_open)
+        for name, item in value.items()
+        if name in hints
     }
     missing = next((name for name in _required(record) if name not in stated), None)
     if missing is not None:
@@ -339,36 +345,46 @@ def decode_record(record: type[Record], value: object, where: str = "") -> Recor
     return made
 
 
-def decode_value(annotation: Any, value: object, where: str) -> Any:
+def _decoded(annotation: Any, value: Any, where: str, is_open: bool) -> Any:
     """Give a value of an annotated type; UnfitRecordError where it does not hold."""
     origin, arguments = get_origin(annotation), get_args(annotation)
     if origin is Annotated:
-        decoded = decode_value(arguments[0], value, where)
-        _refuse_fault(arguments[1:], decoded, where)
+        decoded = _decoded(arguments[0], value, where, is_open)
+        faults = (each.fault(decoded) for each in arguments[1:] if hasattr(each, "fault"))
+        fault = None if decoded is None else next(filter(None, faults), None)
+        if fault is not None:
+            raise UnfitRecordError(where, fault)
         return decoded
     if origin in (Union, types.UnionType):
-        return _one_of(arguments, value, where)
+        return _one_of(arguments, value, where, is_open)
     if origin is Literal:
         if value not in arguments or isinstance(value, bool):
             raise UnfitRecordError(where, "is no word that is known here")
         return value
     if origin is tuple:
-        return _items(arguments, value, where)
+        kinds = _kinds_of_items(arguments, value, where)
+        items = enumerate(zip(kinds, value, strict=True))
+        return tuple(
+            _decoded(kind, item, _below(where, str(index)), is_open)
+            for index, (kind, item) in items
+        )
+    if origin is not None and issubclass(origin, Mapping):
+        if not isinstance(value, Mapping):
+            raise UnfitRecordError(where, "is no record")
+        return {
+            key: _decoded(arguments[1], item, _below(where, str(key)[:40]), is_open)
+            for key, item in value.items()
+        }
     if dataclasses.is_dataclass(annotation):
-        assert isinstance(annotation, type)
-        return decode_record(annotation, value, where)
-    return _plain(annotation, value, where)
+        return decode_record(cast("type[Any]", annotation), value, where, is_open=is_open)
+    if annotation is float and type(value) in (int, float):
+        return float(value)
+    if annotation is Any or type(value) is annotation:
+        return value
+    raise UnfitRecordError(where, "is of another type")
 
 
-def _refuse_fault(metadata: tuple[Any, ...], value: Any, where: str) -> None:
-    for constraint in metadata:
-        if isinstance(constraint, Range | TextForm | ItemCount) and value is not None:
-            fault = constraint.fault(value)
-            if fault is not None:
-                raise UnfitRecordError(where, fault)
-
-
-def _one_of(alternatives: tuple[Any, ...], value: object, where: str) -> Any:
+def _one_of(alternatives: tuple[Any, ...], value: object, where: str, is_open: bool) -> Any:
     if value is None and type(None) in alternatives:
         return None
     faults = []
@@ -376,33 +392,20 @@ def _one_of(alternatives: tuple[Any, ...], value: object, where: str) -> Any:
         if alternative is type(None):
             continue
         try:
-            return decode_value(alternative, value, where)
+            return _decoded(alternative, value, where, is_open)
         except UnfitRecordError as error:
             faults.append(error)
     raise faults[0]
 
 
-def _items(arguments: tuple[Any, ...], value: object, where: str) -> tuple[Any, ...]:
+def _kinds_of_items(arguments: tuple[Any, ...], value: object, where: str) -> list[Any]:
     if not isinstance(value, list | tuple):
         raise UnfitRecordError(where, "is no list")
     if arguments[-1] is Ellipsis:
-        kinds = [arguments[0]] * len(value)
-    elif len(arguments) == len(value):
-        kinds = list(arguments)
-    else:
+        return [arguments[0]] * len(value)
+    if len(arguments) != len(value):
         raise UnfitRecordError(where, f"has not {len(arguments)} entries")
-    return tuple(
-        decode_value(kind, item, _below(where, str(index)))
-        for index, (kind, item) in enumerate(zip(kinds, value, strict=True))
-    )
-
-
-def _plain(annotation: Any, value: object, where: str) -> Any:
-    if annotation is float and isinstance(value, int | float) and not isinstance(value, bool):
-        return float(value)
-    if annotation in (bool, int, str) and type(value) is annotation:
-        return value
-    raise UnfitRecordError(where, "is of another type")
+    return list(arguments)
 
 
 def _hints(record: type[Any]) -> dict[str, Any]:
