@@ -7,12 +7,12 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from stemprep.app.deliver import deliver, plan
-from stemprep.app.inspect import inspect
-from stemprep.app.invented.folders import write_return, write_session
-from stemprep.app.places import write_report_file
-from stemprep.app.reconcile import reconcile
-from stemprep.app.verify import verify
+from stemprep.app.check.inspect import inspect
+from stemprep.app.delivery.deliver import deliver, plan
+from stemprep.app.demo_folders import write_return, write_session
+from stemprep.app.output_files import write_report_file
+from stemprep.app.packages.verify import verify
+from stemprep.app.returns.reconcile import reconcile
 from stemprep.demo import FAULTS, PlantedFault
 from stemprep.demo.overdubs import PLAYED_TO, RETURN_FAULTS
 from stemprep.errors import StemprepError

@@ -29,7 +29,7 @@ def command(
 
     Nothing is written into DROP. Exit code 1 when a finding of severity fail stands.
     """
-    from stemprep.app.inspect import inspect  # --help must not load numpy
+    from stemprep.app.check.inspect import inspect  # --help must not load numpy
     from stemprep.cli.output import (
         emit_report,
         refuse_report_places,

@@ -20,8 +20,8 @@ def command(old: str, new: str, json_file: Path | None, quiet: bool) -> int:
     OLD and NEW are folders, zips, or either in a store. Read from what both tell of themselves;
     nothing is measured again and nothing is written into them.
     """
-    from stemprep.app.compare import compare  # --help must not load numpy
-    from stemprep.app.places import refuse_inside_package
+    from stemprep.app.output_files import refuse_inside_package
+    from stemprep.app.packages.open_package import compare  # --help must not load numpy
     from stemprep.cli.output import put, try_report_places
     from stemprep.report import render_comparison, render_comparison_json
     from stemprep.transfer import parse_place

@@ -65,8 +65,8 @@ def command(
     The package appears whole or not at all; DROP is only read. Exit code 1 when a finding
     stops the delivery, 5 when it could not be published.
     """
-    from stemprep.app.corrections import correction_of, spec_for
-    from stemprep.app.deliver import deliver  # --help must not load numpy
+    from stemprep.app.corrections.correction import correction_of, spec_for
+    from stemprep.app.delivery.deliver import deliver  # --help must not load numpy
     from stemprep.cli.output import (
         emit_report,
         refuse_report_places,

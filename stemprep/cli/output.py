@@ -31,7 +31,7 @@ def show_progress(done: int, total: int, path: str) -> None:
 
 def refuse_report_places(drop: Path, *files: Path | None) -> None:
     """Report files may not lie inside the drop; said before anything is measured."""
-    from stemprep.app.places import refuse_inside_drop
+    from stemprep.app.output_files import refuse_inside_drop
 
     for file in _named(files):
         refuse_inside_drop(file, drop, "the report")
@@ -43,7 +43,7 @@ def try_report_places(*files: Path | None) -> None:
 
     Called before the work: what took minutes to find is not lost for a folder that is not there.
     """
-    from stemprep.app.places import require_report_place
+    from stemprep.app.output_files import require_report_place
 
     seen: set[Path] = set()
     for file in _named(files):
@@ -64,7 +64,7 @@ def put(*files: tuple[Path | None, Render], shown: Render | None = None) -> None
     files: a place and what makes its text; None for a file that nobody wants, ``-`` for one that
     takes the place of what is shown. Raises DeliveryError.
     """
-    from stemprep.app.places import write_report_file
+    from stemprep.app.output_files import write_report_file
 
     faults: list[str] = []
     for place, render in files:

@@ -35,8 +35,8 @@ def command(
 
     Exit code 1 when a finding would stop the delivery.
     """
-    from stemprep.app.corrections import correction_of, spec_for
-    from stemprep.app.deliver import plan, stopping  # --help must not load numpy
+    from stemprep.app.corrections.correction import correction_of, spec_for
+    from stemprep.app.delivery.deliver import plan, stopping  # --help must not load numpy
     from stemprep.cli.output import put, refuse_report_places, show_progress
     from stemprep.report import render_json, render_plan
 

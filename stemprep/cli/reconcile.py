@@ -80,9 +80,9 @@ def command(
     RETURNED and PACKAGE are only read. Exit code 0 when it could be told, whatever was found;
     1 when a finding stops the delivery that --accept orders.
     """
-    from stemprep.app.accept import accept, acceptance_of  # --help must not load numpy
-    from stemprep.app.places import refuse_inside_package
-    from stemprep.app.reconcile import reconcile
+    from stemprep.app.output_files import refuse_inside_package
+    from stemprep.app.returns.accept import accept, acceptance_of  # --help must not load numpy
+    from stemprep.app.returns.reconcile import reconcile
     from stemprep.cli.output import emit_reconciliation, refuse_report_places, show_progress
     from stemprep.transfer import parse_place
 

@@ -56,9 +56,9 @@ def command(
     Exit code 5 when a file is damaged, missing or extra, or a copy is not the same, and as long as
     a package is not the one that the log knows and nobody has confirmed it.
     """
-    from stemprep.app.places import refuse_inside_package
-    from stemprep.app.shelf import check_shelf, confirm, is_shelf
-    from stemprep.app.verify import verify  # --help must not load numpy
+    from stemprep.app.output_files import refuse_inside_package
+    from stemprep.app.packages.shelf import check_shelf, confirm, is_shelf
+    from stemprep.app.packages.verify import verify  # --help must not load numpy
     from stemprep.cli.output import show_progress, try_report_places
     from stemprep.errors import DeliveryError, UsageError
     from stemprep.report import (

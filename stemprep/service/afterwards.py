@@ -17,8 +17,8 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from stemprep.app.inspect import Inspection
-from stemprep.app.whole_files import write_whole
+from stemprep.app.check.inspection import Inspection
+from stemprep.app.output_files import write_whole
 from stemprep.descending import FOLDER, descend
 from stemprep.errors import DeliveryError
 from stemprep.model.service import Inbox

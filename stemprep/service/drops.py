@@ -9,7 +9,7 @@ import stat
 from collections.abc import Mapping
 from pathlib import Path
 
-from stemprep.app.inspect import Inspection
+from stemprep.app.check.inspection import Inspection
 from stemprep.descending import FOLDER
 from stemprep.intake import open_regular
 from stemprep.package import TreeEntry, opened, opened_file, read_digests, walk

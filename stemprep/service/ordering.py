@@ -8,9 +8,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from stemprep.app.contents import UNNAMED, session_title
-from stemprep.app.order import Order, order_of
-from stemprep.app.prepared import Prepared
+from stemprep.app.delivery.contents import UNNAMED, Order, order_of, session_title
+from stemprep.app.delivery.prepare import Prepared
 from stemprep.model.package import Predecessor
 from stemprep.service.drops import content_digest
 from stemprep.service.jobs import Job

@@ -9,7 +9,7 @@ import stat
 from collections.abc import Iterable
 from pathlib import Path
 
-from stemprep.app.whole_files import folder_of, write_whole
+from stemprep.app.output_files import folder_of, write_whole
 from stemprep.descending import FILE
 from stemprep.service.jobs import raw_text
 from stemprep.service.store import Store

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from stemprep.app.whole_files import write_whole
+from stemprep.app.output_files import write_whole
 from stemprep.errors import DeliveryError, SpecError, UsageError
 from stemprep.model.service import PLACE_FILE, ServiceConfig
 from stemprep.report.figures import plural

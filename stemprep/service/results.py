@@ -9,7 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from stemprep.app.whole_files import write_whole
+from stemprep.app.output_files import write_whole
 from stemprep.errors import StemprepError
 from stemprep.model.report import Report
 from stemprep.model.rule import DeliverySpec

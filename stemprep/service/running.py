@@ -15,9 +15,9 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from stemprep.app.deliver import Terms, deliver_prepared
-from stemprep.app.order import Order
-from stemprep.app.prepared import prepared_drop
+from stemprep.app.delivery.contents import Order
+from stemprep.app.delivery.deliver import Terms, deliver_prepared
+from stemprep.app.delivery.prepare import prepared_drop
 from stemprep.engine import Engine
 from stemprep.errors import DeliveryError, StemprepError
 from stemprep.model.report import Report

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from stemprep.app.deliver import deliver
-from stemprep.app.verify import verify
+from stemprep.app.delivery.deliver import deliver
+from stemprep.app.packages.verify import verify
 from stemprep.engine import InlineEngine
 from tests.end_to_end import drops
 

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 from dataclasses import fields, replace
 
-from stemprep.app.contents import UNNAMED, portable_report
+from stemprep.app.delivery.contents import UNNAMED, portable_report
 from stemprep.model.mic_pairs import ContentLag, MicLag
 from stemprep.model.session import MeasuredSession
 from tests.report import factory

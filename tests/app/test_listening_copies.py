@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from stemprep.app.deliver import deliver
+from stemprep.app.delivery.deliver import deliver
 from stemprep.containers import read_header
 from stemprep.engine import InlineEngine
 from stemprep.errors import DeliveryError

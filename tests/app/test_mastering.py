@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from stemprep.app.deliver import deliver
+from stemprep.app.delivery.deliver import deliver
 from stemprep.engine import InlineEngine
 from tests.end_to_end import drops
 

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from stemprep.app.inspect import inspect
-from stemprep.app.microphones import content_jobs, microphone_jobs
+from stemprep.app.check.inspect import inspect
+from stemprep.app.check.microphones import content_jobs, microphone_jobs
 from stemprep.containers import read_header
 from stemprep.engine import InlineEngine
 from stemprep.model.facts import Overview

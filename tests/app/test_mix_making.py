@@ -9,7 +9,7 @@ import pytest
 import soundfile
 
 from stemprep.app.companions import MAKERS
-from stemprep.app.deliver import deliver
+from stemprep.app.delivery.deliver import deliver
 from stemprep.containers import read_header
 from stemprep.dsp.block import SoundBlock
 from stemprep.engine import InlineEngine

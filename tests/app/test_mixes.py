@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from stemprep.app.deliver import deliver, plan
+from stemprep.app.delivery.deliver import deliver, plan
 from stemprep.engine import InlineEngine
 from tests import signals
 from tests.app.mix_drops import Floats, make_drop, sound_of

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 import soxr
 
-from stemprep.app.deliver import deliver
-from stemprep.app.inspect import no_progress
-from stemprep.app.new_stands import Stand, stands_of
-from stemprep.app.reconcile import held_against
+from stemprep.app.check.inspect import no_progress
+from stemprep.app.delivery.deliver import deliver
+from stemprep.app.returns.positions import Stand, stands_of
+from stemprep.app.returns.reconcile import held_against
 from stemprep.errors import UsageError
 from stemprep.model.finding import Finding
 from tests import signals

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from stemprep.app.null_tests import (
+from stemprep.app.check.null_tests import (
     null_test_jobs,
     renamed,
     untested_sums,

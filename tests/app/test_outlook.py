@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from stemprep.app.deliver import plan
-from stemprep.app.inspect import inspect
+from stemprep.app.check.inspect import inspect
+from stemprep.app.delivery.deliver import plan
 from stemprep.report import render_text, report_json
 from tests import signals
 from tests.end_to_end import drops

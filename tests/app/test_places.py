@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from stemprep.app.places import (
+from stemprep.app.output_files import (
     refuse_destination,
     refuse_inside_drop,
     refuse_inside_package,

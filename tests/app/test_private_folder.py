@@ -7,8 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from stemprep.app.destinations import built_at
-from stemprep.app.private_folder import private_folder
+from stemprep.app.delivery.destinations import built_at, private_folder
 from stemprep.transfer import parse_place
 
 

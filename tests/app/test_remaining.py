@@ -6,8 +6,8 @@ from dataclasses import replace
 from types import SimpleNamespace
 from typing import cast
 
-from stemprep.app.inspect import Inspection
-from stemprep.app.standing import remaining_findings
+from stemprep.app.check.blocking import remaining_findings
+from stemprep.app.check.inspection import Inspection
 from stemprep.model.finding import Finding
 from stemprep.model.plan import Operation, OutputPlan, Plan
 

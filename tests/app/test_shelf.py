@@ -14,8 +14,8 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from stemprep.app.shelf import check_shelf, confirm, is_shelf
-from stemprep.app.zipped import publish_zip
+from stemprep.app.delivery.zip_package import publish_zip
+from stemprep.app.packages.shelf import check_shelf, confirm, is_shelf
 from stemprep.engine import InlineEngine
 from stemprep.errors import DeliveryError, UsageError
 from stemprep.model.shelf import ShelfCheck

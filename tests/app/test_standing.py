@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from stemprep.app.deliver import deliver, plan, stopping
-from stemprep.app.inspect import inspect
+from stemprep.app.check.inspect import inspect
+from stemprep.app.delivery.deliver import deliver, plan, stopping
 from stemprep.engine import InlineEngine
 from stemprep.errors import DeliveryError
 from stemprep.model.report import Report

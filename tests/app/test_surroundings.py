@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from stemprep.app.deliver import deliver
-from stemprep.app.inspect import inspect
+from stemprep.app.check.inspect import inspect
+from stemprep.app.delivery.deliver import deliver
 from stemprep.errors import InputError, UsageError
 from tests.end_to_end import drops
 

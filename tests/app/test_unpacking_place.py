@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from stemprep.app.inspect import inspected
+from stemprep.app.check.inspect import inspected
 from stemprep.errors import DeliveryError
 from tests import signals
 

@@ -20,8 +20,8 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from stemprep.app.inspect import inspected
-from stemprep.app.microphones import with_lags
+from stemprep.app.check.inspect import inspected
+from stemprep.app.check.microphones import with_lags
 from stemprep.engine import InlineEngine
 from stemprep.model.report import Report
 from tests import signals

@@ -20,8 +20,8 @@ import numpy as np
 import soundfile
 import soxr
 
-from stemprep.app.deliver import deliver
-from stemprep.app.reconcile import reconcile
+from stemprep.app.delivery.deliver import deliver
+from stemprep.app.returns.reconcile import reconcile
 from stemprep.model.reconciliation import NewFile, Reconciliation
 from stemprep.report import render_reconciliation
 from stemprep.units import ratio_from_db

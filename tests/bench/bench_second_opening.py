@@ -14,8 +14,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from stemprep.app.deliver import deliver
-from stemprep.app.inspect import inspect
+from stemprep.app.check.inspect import inspect
+from stemprep.app.delivery.deliver import deliver
 from stemprep.engine import InlineEngine
 from stemprep.work import measure, write
 from tests.bench.bench_check import make_session

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from stemprep.app.inspect import inspect
+from stemprep.app.check.inspect import inspect
 from stemprep.engine import InlineEngine
 from tests import signals
 

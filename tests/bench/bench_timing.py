@@ -20,8 +20,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from stemprep.app.inspect import inspected
-from stemprep.app.microphones import content_jobs, microphone_jobs, with_lags
+from stemprep.app.check.inspect import inspected
+from stemprep.app.check.microphones import content_jobs, microphone_jobs, with_lags
 from stemprep.engine import InlineEngine
 from stemprep.timing import (
     is_verdict,

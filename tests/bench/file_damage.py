@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from stemprep.app.inspect import inspect
+from stemprep.app.check.inspect import inspect
 from stemprep.engine import InlineEngine
 from stemprep.model.finding import Finding
 from tests.bench.clean_sound import Piece

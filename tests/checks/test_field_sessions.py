@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from stemprep.app.inspect import inspect
+from stemprep.app.check.inspect import inspect
 from stemprep.engine import InlineEngine
 from stemprep.model.finding import Finding
 

@@ -170,7 +170,7 @@ def test_5_disk_is_full_while_audio_is_written(
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     monkeypatch.setattr("stemprep.work.write._write", full)
-    monkeypatch.setattr("stemprep.app.writing.ProcessEngine", InlineEngine)
+    monkeypatch.setattr("stemprep.app.write_outputs.ProcessEngine", InlineEngine)
     ran = here(capsys, "deliver", take, "--spec", "archive", "--to", tmp_path / "out")
     assert ran.code == 5, ran.err
     assert "disk is full" in ran.err
@@ -212,7 +212,7 @@ def test_70_a_bug_is_told_as_ours(
     def break_down(*_: object, **__: object) -> None:
         raise ZeroDivisionError("a bug")
 
-    monkeypatch.setattr("stemprep.app.inspect.inspect", break_down)
+    monkeypatch.setattr("stemprep.app.check.inspect.inspect", break_down)
     ran = here(capsys, "check", take)
     assert ran.code == entry.EXIT_BUG == 70
     assert ran.out == ""

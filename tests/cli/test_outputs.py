@@ -15,7 +15,7 @@ from pathlib import Path
 import click
 import pytest
 
-from stemprep.app import places
+from stemprep.app import output_files
 from stemprep.cli.output import put
 from stemprep.errors import DeliveryError
 from tests.cli.running import ROOT, here
@@ -81,7 +81,7 @@ def test_outputs_that_are_no_files_may_be_the_same(take: Path, capsys: Capture) 
 
 
 def _full_for(name: str) -> Callable[[Path, str], None]:
-    real = places.replace_file
+    real = output_files.replace_file
 
     def replace_file(path: Path, text: str) -> None:
         if path.name == name:
@@ -95,7 +95,7 @@ def _full_for(name: str) -> Callable[[Path, str], None]:
 def test_one_output_that_fails_takes_no_other_with_it(
     take: Path, tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch, full: str
 ) -> None:
-    monkeypatch.setattr(places, "replace_file", _full_for(full))
+    monkeypatch.setattr(output_files, "replace_file", _full_for(full))
     names = {"--html": "a.html", "--json": "b.json", "--receipt": "c.json"}
     options = [part for option, name in names.items() for part in (option, tmp_path / name)]
     ran = here(capsys, "deliver", take, "--to", tmp_path, "--spec", "archive", *options)

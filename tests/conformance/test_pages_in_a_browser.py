@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from stemprep.app.deliver import deliver
+from stemprep.app.delivery.deliver import deliver
 from stemprep.engine import InlineEngine
 from tests.app.mix_drops import make_drop
 

@@ -12,11 +12,11 @@ import pytest
 from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 
-from stemprep.app.compare import compare
-from stemprep.app.corrections import Correction
-from stemprep.app.deliver import deliver
-from stemprep.app.reconcile import reconcile
-from stemprep.app.verify import verify
+from stemprep.app.corrections.correction import Correction
+from stemprep.app.delivery.deliver import deliver
+from stemprep.app.packages.open_package import compare
+from stemprep.app.packages.verify import verify
+from stemprep.app.returns.reconcile import reconcile
 from stemprep.engine import InlineEngine
 from stemprep.naming import listing_problems, portable
 from stemprep.spec import shipped_specs

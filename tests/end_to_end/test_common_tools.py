@@ -10,7 +10,7 @@ from pathlib import Path
 import bagit
 import pytest
 
-from stemprep.app.deliver import deliver
+from stemprep.app.delivery.deliver import deliver
 from stemprep.package import check_commands
 from tests.end_to_end import drops
 

@@ -10,8 +10,8 @@ import jsonschema
 import numpy as np
 import pytest
 
-from stemprep.app.compare import compare
-from stemprep.app.deliver import deliver
+from stemprep.app.delivery.deliver import deliver
+from stemprep.app.packages.open_package import compare
 from stemprep.errors import DeliveryError
 from stemprep.lineage import FileChange, PackageComparison
 from stemprep.report import comparison_schema, render_comparison, render_comparison_json

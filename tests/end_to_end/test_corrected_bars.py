@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from stemprep.app.corrections import Correction
-from stemprep.app.deliver import deliver
+from stemprep.app.corrections.correction import Correction
+from stemprep.app.delivery.deliver import deliver
 from stemprep.engine import InlineEngine
 from tests.end_to_end import drops
 

@@ -11,9 +11,9 @@ from typing import Any
 import bagit
 import pytest
 
-from stemprep.app.corrections import Correction
-from stemprep.app.deliver import deliver
-from stemprep.app.verify import verify
+from stemprep.app.corrections.correction import Correction
+from stemprep.app.delivery.deliver import deliver
+from stemprep.app.packages.verify import verify
 from stemprep.errors import DeliveryError, InputError, UsageError
 from stemprep.model.report import Report
 from tests.cli.running import here

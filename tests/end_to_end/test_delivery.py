@@ -11,9 +11,9 @@ from pathlib import Path
 import bagit
 import pytest
 
-from stemprep.app.deliver import deliver, plan
-from stemprep.app.inspect import inspect
-from stemprep.app.verify import verify
+from stemprep.app.check.inspect import inspect
+from stemprep.app.delivery.deliver import deliver, plan
+from stemprep.app.packages.verify import verify
 from stemprep.engine import ProcessEngine
 from tests.cli.running import apart, here
 from tests.end_to_end import drops

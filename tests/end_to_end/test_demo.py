@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 import soundfile
 
+from stemprep.app.check.inspect import inspect
 from stemprep.app.demo import missed_faults
-from stemprep.app.inspect import inspect
-from stemprep.app.invented.folders import write_return
-from stemprep.app.verify import verify
+from stemprep.app.demo_folders import write_return
+from stemprep.app.packages.verify import verify
 from stemprep.demo import FAULTS, demo_files, song
 from stemprep.demo.overdubs import RETURN_FAULTS, new_takes
 from stemprep.errors import DeliveryError

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from stemprep.app.inspect import inspect
+from stemprep.app.check.inspect import inspect
 from stemprep.engine import InlineEngine
 from stemprep.errors import InputError, SpecError
 from stemprep.spec import load_sheet, load_spec

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from stemprep.app.inspect import inspect
+from stemprep.app.check.inspect import inspect
 from stemprep.model.report import Report
 from stemprep.report import report_json
 from tests.end_to_end import drops

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from stemprep.app.deliver import deliver
-from stemprep.app.inspect import inspect
+from stemprep.app.check.inspect import inspect
+from stemprep.app.delivery.deliver import deliver
 from stemprep.engine import InlineEngine
 from stemprep.model.finding import Finding
 from stemprep.model.report import Report

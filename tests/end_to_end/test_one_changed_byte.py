@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from stemprep.app.deliver import deliver
+from stemprep.app.delivery.deliver import deliver
 from tests.cli.running import here
 from tests.end_to_end import drops
 

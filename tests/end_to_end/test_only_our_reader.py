@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from stemprep.app.deliver import deliver, plan
-from stemprep.app.inspect import inspect
+from stemprep.app.check.inspect import inspect
+from stemprep.app.delivery.deliver import deliver, plan
 from stemprep.model.finding import Finding
 from stemprep.model.report import Report
 from tests import signals

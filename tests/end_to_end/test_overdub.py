@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from stemprep.app.deliver import deliver
+from stemprep.app.delivery.deliver import deliver
 from tests import signals
 from tests.app.mix_drops import sound_of
 from tests.end_to_end import drops

@@ -19,7 +19,7 @@ from typing import Any
 
 import pytest
 
-from stemprep.app.deliver import deliver
+from stemprep.app.delivery.deliver import deliver
 from stemprep.engine import InlineEngine
 from stemprep.errors import DeliveryError
 from stemprep.service.afterwards import _Move

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from stemprep.app.accept import Acceptance, accept
-from stemprep.app.deliver import deliver
-from stemprep.app.reconcile import reconcile
+from stemprep.app.delivery.deliver import deliver
+from stemprep.app.returns.accept import Acceptance, accept
+from stemprep.app.returns.reconcile import reconcile
 from stemprep.containers import read_header
 from stemprep.errors import UsageError
 from stemprep.model.reconciliation import NewFile, Reconciliation

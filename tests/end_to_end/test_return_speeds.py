@@ -13,9 +13,9 @@ import pytest
 import soundfile
 import soxr
 
-from stemprep.app.accept import Acceptance, accept
-from stemprep.app.deliver import deliver
-from stemprep.app.reconcile import reconcile
+from stemprep.app.delivery.deliver import deliver
+from stemprep.app.returns.accept import Acceptance, accept
+from stemprep.app.returns.reconcile import reconcile
 from stemprep.errors import UsageError
 from stemprep.model.reconciliation import NewFile, Reconciliation
 from stemprep.report import render_reconciliation

@@ -16,9 +16,9 @@ import pytest
 import soundfile
 import soxr
 
-from stemprep.app.accept import Acceptance, accept
-from stemprep.app.deliver import deliver
-from stemprep.app.reconcile import reconcile
+from stemprep.app.delivery.deliver import deliver
+from stemprep.app.returns.accept import Acceptance, accept
+from stemprep.app.returns.reconcile import reconcile
 from stemprep.model.reconciliation import Reconciliation
 from stemprep.report import reconciliation_json
 from tests.end_to_end import drops, returns

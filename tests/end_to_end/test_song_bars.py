@@ -19,8 +19,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from stemprep.app.deliver import deliver, plan
-from stemprep.app.inspect import inspect
+from stemprep.app.check.inspect import inspect
+from stemprep.app.delivery.deliver import deliver, plan
 from stemprep.engine import InlineEngine
 from stemprep.errors import SpecError
 from tests import signals

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from stemprep.app.accept import Acceptance, accept
-from stemprep.app.deliver import deliver
-from stemprep.app.reconcile import reconcile
+from stemprep.app.delivery.deliver import deliver
+from stemprep.app.returns.accept import Acceptance, accept
+from stemprep.app.returns.reconcile import reconcile
 from stemprep.model.reconciliation import OriginalFate, Reconciliation
 from stemprep.report import (
     reconciliation_json,

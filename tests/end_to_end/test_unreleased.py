@@ -7,7 +7,7 @@ from pathlib import Path
 import bagit
 import pytest
 
-from stemprep.app.deliver import deliver
+from stemprep.app.delivery.deliver import deliver
 from tests.end_to_end import drops
 
 TITLE, SONG = "Lanterns Under Ice", "Cold Harbour Waltz"

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 import soundfile
 
-from stemprep.app.deliver import deliver
+from stemprep.app.delivery.deliver import deliver
 from tests.cli.running import here
 from tests.end_to_end import drops
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from stemprep.app.whole_files import write_whole
+from stemprep.app.output_files import write_whole
 from stemprep.service import afterwards, running
 from stemprep.service.drops import inventory
 from stemprep.service.papers import read_plain

@@ -17,8 +17,8 @@ import bagit
 import jsonschema
 import pytest
 
-from stemprep.app.deliver import deliver
-from stemprep.app.verify import verify
+from stemprep.app.delivery.deliver import deliver
+from stemprep.app.packages.verify import verify
 from stemprep.errors import DeliveryError
 from stemprep.model.package import Verification
 from stemprep.report import receipt_schema
@@ -277,7 +277,7 @@ def test_a_failed_copy_is_told_with_those_that_are_whole(
 def test_a_place_that_cannot_be_reached_is_told_before_the_work(
     place: str, drop: Path, tmp_path: Path, reached: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import stemprep.app.deliver as delivering
+    import stemprep.app.delivery.deliver as delivering
 
     def no_work(*_: object, **__: object) -> None:
         raise AssertionError("it was begun")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from stemprep.app.deliver import deliver
+from stemprep.app.delivery.deliver import deliver
 from stemprep.errors import DeliveryError
 from stemprep.transfer import (
     Address,

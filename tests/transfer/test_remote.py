@@ -10,8 +10,8 @@ from types import SimpleNamespace
 import paramiko
 import pytest
 
-from stemprep.app.shelf import check_shelf
-from stemprep.app.verify import verify
+from stemprep.app.packages.shelf import check_shelf
+from stemprep.app.packages.verify import verify
 from stemprep.engine import InlineEngine
 from stemprep.errors import DeliveryError
 from stemprep.transfer import Address, limits_of_remote, opened_remote, parse_place

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from stemprep.app.check.inspection import Inspection
 from stemprep.app.companions import (
     click,
     consolidated,
@@ -22,7 +23,6 @@ from stemprep.app.companions import (
     track_sheet,
 )
 from stemprep.app.companions.maker import Handover, Maker
-from stemprep.app.inspect import Inspection
 from stemprep.model.package import StagedDocument, WrittenFile
 from stemprep.model.plan import Companion, Plan
 from stemprep.model.words import CompanionKind

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from stemprep.app.check.inspection import Inspection
 from stemprep.app.companions.maker import Handover
-from stemprep.app.inspect import Inspection
 from stemprep.model.finding import Finding
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import OutputPlan, Plan, StartReference

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from stemprep.app.check.inspection import Inspection
 from stemprep.app.companions.bars import SongBars, common_stamp, songs_with_bars
-from stemprep.app.companions.forms import form_like_most
-from stemprep.app.companions.maker import Handover, Made, clear_path, song_folder
-from stemprep.app.inspect import Inspection
+from stemprep.app.companions.maker import Handover, Made, clear_path, form_like_most, song_folder
 from stemprep.engine import JobDied
 from stemprep.errors import DeliveryError
 from stemprep.model.header import Bext

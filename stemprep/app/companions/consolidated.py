@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
+from stemprep.app.check.inspect import no_progress
+from stemprep.app.check.inspection import Inspection
 from stemprep.app.companions.maker import Handover
-from stemprep.app.inspect import Inspection, no_progress
-from stemprep.app.writing import write_outputs
+from stemprep.app.write_outputs import write_outputs
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import Companion, OutputPlan, Plan
 from stemprep.model.rule import DeliverySpec

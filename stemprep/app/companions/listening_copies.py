@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
+from stemprep.app.check.inspection import Inspection
 from stemprep.app.companions.maker import Handover, Made, clear_path, song_folder
 from stemprep.app.companions.mixes import KINDS, recipes
-from stemprep.app.inspect import Inspection
 from stemprep.engine import JobDied
 from stemprep.errors import DeliveryError
 from stemprep.model.package import WrittenFile

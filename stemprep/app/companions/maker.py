@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from stemprep.app.inspect import Inspection
+from stemprep.app.check.inspection import Inspection
 from stemprep.engine import Engine
+from stemprep.model.header import RF64_ABOVE_BYTES, AudioFormat
 from stemprep.model.package import Predecessor, StagedDocument, WrittenFile
 from stemprep.model.plan import Companion, Plan
 from stemprep.model.report import Report
@@ -82,3 +84,22 @@ def song_folder(song: str, planned: Plan) -> str:
     path = next((output.path for output in planned.outputs if output.song == song), "")
     folder, slash, _ = path.partition("/")
     return folder + slash if slash else ""
+
+
+def form_like_most(forms: Sequence[AudioFormat], channels: int, frames: int) -> AudioFormat:
+    """The rate and word length of most files, as WAV, or RF64 where that is too small.
+
+    forms: at least one, all of one rate.
+    """
+    words = Counter((form.encoding, form.bit_depth, form.container_bits) for form in forms)
+    encoding, bit_depth, container_bits = min(words, key=lambda word: (-words[word], word))
+    form = AudioFormat(
+        container="WAV",
+        encoding=encoding,
+        sample_rate_hz=forms[0].sample_rate_hz,
+        channels=channels,
+        bit_depth=bit_depth,
+        container_bits=container_bits,
+    )
+    is_large = frames * form.frame_bytes > RF64_ABOVE_BYTES
+    return replace(form, container="RF64") if is_large else form

@@ -6,9 +6,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from stemprep.app.check.inspection import Inspection
 from stemprep.app.companions.bars import SongBars, found_places, songs_with_bars
 from stemprep.app.companions.maker import Handover, Made, clear_path, song_folder
-from stemprep.app.inspect import Inspection
 from stemprep.model.csv_table import csv_table
 from stemprep.model.plan import Companion, Plan, StartReference
 from stemprep.timeline import changes_between, nearest_sample, timecode_of_sample

@@ -6,8 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from stemprep.app.companions.bars import meant_stamps
-from stemprep.app.companions.forms import form_like_most
-from stemprep.app.companions.maker import Handover
+from stemprep.app.companions.maker import Handover, form_like_most
 from stemprep.app.companions.mixes import KINDS, balance_words, left_out_player, recipes
 from stemprep.engine import JobDied
 from stemprep.errors import DeliveryError

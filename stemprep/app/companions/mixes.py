@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
+from stemprep.app.check.inspection import Inspection
 from stemprep.app.companions.maker import clear_path, song_folder
-from stemprep.app.inspect import Inspection
 from stemprep.intake import dry_twins, player_of
 from stemprep.model.plan import Companion, OutputPlan, Plan
 from stemprep.model.rough_mix import MixPart, Recipe

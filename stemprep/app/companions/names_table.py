@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
+from stemprep.app.check.inspection import Inspection
 from stemprep.app.companions.maker import Handover
-from stemprep.app.inspect import Inspection
 from stemprep.model.csv_table import csv_table
 from stemprep.model.package import StagedDocument
 from stemprep.model.plan import Companion, Plan

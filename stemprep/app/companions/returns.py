@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from stemprep import __version__
+from stemprep.app.check.inspection import Inspection
 from stemprep.app.companions.maker import Handover, Made, clear_path
 from stemprep.app.companions.track_sheet import PAGE, TABLE, contact_words, form_words
-from stemprep.app.inspect import Inspection
 from stemprep.model.plan import Companion, Plan
 from stemprep.model.sheet import SessionSheet
 from stemprep.naming import file_name

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from stemprep.app.check.inspection import Inspection
 from stemprep.app.companions.maker import Handover, Made
 from stemprep.app.companions.mix_making import make_songs_mixes
 from stemprep.app.companions.mixes import plan_rough_mixes
-from stemprep.app.inspect import Inspection
 from stemprep.model.plan import Companion, Plan
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
 
+from stemprep.app.check.inspection import Inspection
 from stemprep.app.companions.bars import SongBars, found_places, songs_with_bars
 from stemprep.app.companions.maker import Handover, Made, clear_path, song_folder
-from stemprep.app.inspect import Inspection
 from stemprep.model.plan import Companion, Plan
 from stemprep.naming import file_name
 from stemprep.timeline import MapTrack, Marker, write_midi

@@ -7,10 +7,10 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from stemprep import __version__
+from stemprep.app.check.inspection import Inspection
 from stemprep.app.companions.maker import Handover, Made, clear_path, song_folder
 from stemprep.app.companions.mixes import KINDS as MIX_KINDS
 from stemprep.app.companions.mixes import how_words, recipes
-from stemprep.app.inspect import Inspection
 from stemprep.intake import player_of
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import Companion, Plan, StartReference

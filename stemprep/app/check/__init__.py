@@ -1,0 +1,1 @@
+"""Check a drop: measured, judged, and what of it stops a delivery."""

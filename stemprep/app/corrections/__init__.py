@@ -1,0 +1,1 @@
+"""Packages made of a package: what is corrected, and what is carried over."""

@@ -1,0 +1,1 @@
+"""Deliver: plan, write, judge again, seal, publish, send."""

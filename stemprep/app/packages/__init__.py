@@ -1,0 +1,1 @@
+"""Packages that lie somewhere: opened, verified, compared, and whole shelves of them."""

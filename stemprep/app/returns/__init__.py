@@ -1,0 +1,1 @@
+"""What comes back to a package: reconciled with it, and accepted into the next."""
