@@ -10,8 +10,7 @@ import click
 from stemprep.cli.options import config_option, json_option, quiet_option
 
 if TYPE_CHECKING:
-    from stemprep.service.health import Health
-    from stemprep.service.unattended import LastDay
+    from stemprep.service.health import Health, LastDay
 
 EXIT_UNWELL = 5
 _WELL = "The service is well."

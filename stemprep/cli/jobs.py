@@ -65,7 +65,7 @@ def command(
     context.obj = config_file
     if context.invoked_subcommand is not None:
         return
-    from stemprep.service.listing import jobs_json, jobs_text
+    from stemprep.service.manage_jobs import jobs_json, jobs_text
 
     chosen = _known_states(states)
     try_report_places(json_file)
@@ -82,8 +82,7 @@ def command(
 @click.pass_obj
 def show(config_file: Path, number: int, json_file: Path | None) -> None:
     """Show one job with its history."""
-    from stemprep.service.attending import found_job, kept_results
-    from stemprep.service.listing import job_json, job_text
+    from stemprep.service.manage_jobs import found_job, job_json, job_text, kept_results
 
     try_report_places(json_file)
     with _store(config_file) as store:
@@ -102,7 +101,7 @@ def show(config_file: Path, number: int, json_file: Path | None) -> None:
 def retry_command(config_file: Path, states: tuple[str, ...], numbers: tuple[int, ...]) -> None:
     """Have jobs done again that were refused, set aside or given up."""
     from stemprep.errors import UsageError
-    from stemprep.service.attending import retry, retry_all
+    from stemprep.service.manage_jobs import retry, retry_all
 
     if bool(states) == bool(numbers):
         raise UsageError("name jobs by their numbers, or all in one state: --state set-aside")
@@ -127,7 +126,7 @@ def retry_command(config_file: Path, states: tuple[str, ...], numbers: tuple[int
 @click.pass_obj
 def drop_command(config_file: Path, numbers: tuple[int, ...]) -> None:
     """Give jobs up; what was dropped stays where it lies."""
-    from stemprep.service.attending import give_up
+    from stemprep.service.manage_jobs import give_up
 
     with _store(config_file, is_changed=True) as store:
         for number in numbers:

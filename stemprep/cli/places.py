@@ -58,13 +58,13 @@ def command(
 
 def _states(config_file: Path, *, is_made: bool, renewed: Sequence[Path]) -> Sequence[PlaceState]:
     from stemprep.errors import InputError
-    from stemprep.service.locking import made_state_folder
     from stemprep.service.place_making import (
         make_places,
         place_states,
         renew_place,
         require_own_account,
     )
+    from stemprep.service.state_folder import made_state_folder
     from stemprep.service.store import Store
     from stemprep.spec import load_service
 

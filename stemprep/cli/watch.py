@@ -18,6 +18,6 @@ def command(config_file: Path, once: bool) -> int:
     Ends on SIGTERM or Ctrl-C with exit code 0: running jobs may finish for a while
     (stop_within_s in the config), then they are put back to be done again after the next start.
     """
-    from stemprep.service.watching import watch  # --help must not load numpy
+    from stemprep.service.watch import watch  # --help must not load numpy
 
     return watch(config_file, is_once=once)

@@ -1,22 +1,154 @@
-"""Whether the service is alive and could do its work; what is wrong is said with its remedy."""
+"""Whether the service is alive and could do its work; what is wrong is said with its remedy.
+
+Alive is told by a heartbeat: a file in the state folder that the service touches each time it goes
+round. A process that hangs, on a share that gives no answer for example, holds its lock for ever.
+What waits for a person, and how the jobs of the last day stand, is read from the store alone.
+"""
 
 from __future__ import annotations
 
 import os
 import shutil
+import sqlite3
+import time
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from stemprep.errors import StemprepError
 from stemprep.model.service import ServiceConfig
 from stemprep.report.figures import plural, size
-from stemprep.service import sign_of_life
-from stemprep.service.closed import words_without_place
+from stemprep.service.inbox.unreadable import words_without_place
 from stemprep.service.jobs import Job
 from stemprep.service.place_making import place_states
 from stemprep.service.store import Store
-from stemprep.service.unattended import LastDay, Late, last_day, late, unread
+from stemprep.service.store_rows import count_of, seconds_of
+
+HEARTBEAT_FILE = "alive"
+HEARTBEAT_PACE_S = 5.0
+
+
+class Heartbeat:
+    """Given by the service's own loop; a disk that refuses it does not stop the service."""
+
+    def __init__(self, state: Path) -> None:
+        self._path = state / HEARTBEAT_FILE
+        self._due_s = 0.0
+
+    def beat(self) -> None:
+        """Touch the file, every few seconds."""
+        now_s = time.monotonic()
+        if now_s < self._due_s:
+            return
+        self._due_s = now_s + HEARTBEAT_PACE_S
+        with suppress(OSError):
+            self._path.write_text(f"{os.getpid()}\n", encoding="ascii")
+
+    def end(self) -> None:
+        """Say that the service has ended as it was asked to."""
+        with suppress(OSError):
+            self._path.unlink(missing_ok=True)
+
+
+def heartbeat_age_s(state: Path, now_s: float) -> float | None:
+    """Seconds since the last sign; None where there is none. now_s: since 1970."""
+    try:
+        return max(0.0, now_s - (state / HEARTBEAT_FILE).stat().st_mtime)
+    except OSError:
+        return None
+
+
+DAY_S = 86_400.0
+_NEWEST = (
+    "NOT EXISTS (SELECT 1 FROM jobs AS newer WHERE newer.inbox = jobs.inbox "
+    "AND newer.raw_name = jobs.raw_name AND newer.spec = jobs.spec AND newer.job > jobs.job)"
+)
+_IS_HELD = "state = 'arriving' AND reason != ''"
+_IS_UNREAD = "reason LIKE '%: cannot be read (%'"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LastDay:
+    """Jobs that something happened to in the last 24 hours, by how they stand now.
+
+    jobs:    all, but for those whose drop has changed or gone since.
+    ended:   delivered, refused or set aside.
+    The others wait for a person; of refused ones those whose drop still lies there uncorrected.
+    """
+
+    jobs: int = 0
+    ended: int = 0
+    set_aside: int = 0
+    refused: int = 0
+    held_back: int = 0
+
+    @property
+    def waiting(self) -> int:
+        """How many wait for a person."""
+        return self.set_aside + self.refused + self.held_back
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Late:
+    """Drops that wait for longer than told: their number, the age of the oldest in seconds."""
+
+    jobs: int = 0
+    oldest_s: float = 0.0
+
+
+def last_day(store: Store, now_s: float) -> LastDay:
+    """How the jobs of the last day stand. now_s: seconds since 1970."""
+    since_s = now_s - DAY_S
+    counts = dict(
+        store.read(
+            f"SELECT CASE WHEN {_IS_HELD} THEN 'held' ELSE state END AS standing, "  # noqa: S608 - ours
+            "count(*) AS jobs FROM jobs WHERE changed_s >= ? AND state NOT IN ('changed', 'gone') "
+            "GROUP BY standing",
+            (since_s,),
+            lambda row: (str(row["standing"]), count_of(row["jobs"])),
+        )
+    )
+    ended = ("delivered", "refused", "set-aside")
+    refused = store.read_jobs(
+        f"SELECT * FROM jobs WHERE state = 'refused' AND changed_s >= ? AND {_NEWEST}",  # noqa: S608
+        (since_s,),
+    )
+    return LastDay(
+        jobs=sum(counts.values()),
+        ended=sum(counts.get(state, 0) for state in ended),
+        set_aside=counts.get("set-aside", 0),
+        refused=sum(os.path.lexists(job.drop) for job in refused),
+        held_back=counts.get("held", 0),
+    )
+
+
+def unread(store: Store) -> list[Job]:
+    """One job of each drop that cannot be read, by number, whenever that was found."""
+    jobs = store.read_jobs(
+        f"SELECT * FROM jobs WHERE ({_IS_HELD} OR state = 'refused') "  # noqa: S608 - ours
+        f"AND {_IS_UNREAD} AND {_NEWEST} ORDER BY job DESC"
+    )
+    first = {(job.inbox, job.raw_name): job for job in jobs}
+    by_number = sorted(first.values(), key=lambda job: job.job)
+    return [
+        job for job in by_number if words_without_place(job.reason) and os.path.lexists(job.drop)
+    ]
+
+
+def late(store: Store, now_s: float, longest_s: float) -> Late:
+    """Drops still to be worked off or held back that came longer ago; unread ones do not count."""
+
+    def record(row: sqlite3.Row) -> Late:
+        jobs = count_of(row["jobs"])
+        return Late(jobs=jobs, oldest_s=now_s - seconds_of(row["oldest_s"]) if jobs else 0.0)
+
+    query = (
+        "SELECT count(*) AS jobs, min(received_s) AS oldest_s FROM jobs WHERE received_s <= ? "  # noqa: S608
+        f"AND (state IN ('waiting', 'running', 'published') OR {_IS_HELD} AND NOT {_IS_UNREAD})"
+    )
+    return store.read(query, (now_s - longest_s,), record)[0]
+
 
 SILENT_S = 120.0
 """So long without a sign of life, and the service is taken to hang."""
@@ -71,7 +203,7 @@ def examine(config: ServiceConfig, now_s: float) -> Health:
 
 
 def _life(state: Path, now_s: float) -> list[str]:
-    age_s = sign_of_life.age_s(state, now_s)
+    age_s = heartbeat_age_s(state, now_s)
     if age_s is None:
         return [f"{state}: no service works with this state folder; start stemprep watch"]
     if age_s > SILENT_S:

@@ -17,11 +17,10 @@ from urllib.parse import quote
 from stemprep.model.service import Inbox, ServiceConfig
 from stemprep.report import SessionRow, render_sessions
 from stemprep.service.jobs import Job, State
-from stemprep.service.papers import paper_beside, write_paper
 from stemprep.service.places import AwayError, OpenPlace, Places
-from stemprep.service.results import REPORT_PAGE
+from stemprep.service.result_files import REPORT_PAGE, paper_beside, write_paper
 from stemprep.service.store import Store
-from stemprep.service.store_faults import DamagedStoreError
+from stemprep.service.store_file import DamagedStoreError
 
 INDEX_FILE = "index.html"
 RETRY_S = 30.0

@@ -14,14 +14,16 @@ from stemprep.errors import DeliveryError, SpecError, UsageError
 from stemprep.model.service import PLACE_FILE, ServiceConfig
 from stemprep.report.figures import plural
 from stemprep.service.mounts import disk_of
-from stemprep.service.place_records import PlaceRecord, place_record, record_place
 from stemprep.service.places import (
     AwayError,
     Place,
+    PlaceRecord,
     identity_content,
     open_place,
+    place_record,
     places_of,
     read_identity,
+    record_place,
 )
 from stemprep.service.store import Store
 

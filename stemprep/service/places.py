@@ -1,30 +1,70 @@
 """Places: inboxes, destinations and archives, folders that the service never makes by itself.
 
 Each holds an identity file, which ``stemprep places --make`` leaves there once and writes into the
-job store. A folder under the right name that lacks it is another one, as where a share is not
-mounted; it is *away*, and so is a place on another disk than recorded, a read-only and a full one.
-What is done in a place is done through a descriptor that was proved to be the place's own: a mount
-that goes while it is worked on takes nothing to another disk.
+job store with the disk that it was made on. A folder under the right name that lacks it is another
+one, as where a share is not mounted; it is *away*, and so is a place on another disk than recorded,
+a read-only and a full one. What is done in a place is done through a descriptor that was proved to
+be the place's own: a mount that goes while it is worked on takes nothing to another disk.
 """
 
 from __future__ import annotations
 
 import errno
+import json
 import os
+import sqlite3
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Literal
+from urllib.parse import quote
 
 from stemprep.descending import FILE
 from stemprep.errors import DeliveryError
-from stemprep.model.service import PLACE_FILE, ServiceConfig
+from stemprep.model.service import PLACE_FILE, Inbox, ServiceConfig
 from stemprep.service.mounts import disk_of, mount_number
-from stemprep.service.place_records import PlaceRecord, place_record
 from stemprep.service.store import Store
 from stemprep.units import size_in_words
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceRecord:
+    """identity: what its identity file holds; disk: as ``mounts.disk_of`` tells it."""
+
+    identity: str
+    disk: str
+
+
+def place_record(store: Store, path: Path) -> PlaceRecord | None:
+    """What is known of a place; None where it was never made. Raises StoreError."""
+    query = "SELECT value FROM service WHERE key = ?"
+    found = store.read(query, (_key(path),), _record_of)
+    return found[0] if found else None
+
+
+def _record_of(row: sqlite3.Row) -> PlaceRecord:
+    """The record of a row; any error for what was never written."""
+    values = json.loads(row["value"])
+    if not all(isinstance(values[field], str) for field in ("identity", "disk")):
+        raise ValueError("a place that was never recorded")
+    return PlaceRecord(**values)
+
+
+def record_place(store: Store, path: Path, record: PlaceRecord) -> None:
+    """Write down what a place is known by, on the disk when this returns."""
+    with store.transaction() as connection:
+        connection.execute(
+            "INSERT OR REPLACE INTO service VALUES (?, ?)",
+            (_key(path), json.dumps(asdict(record))),
+        )
+
+
+def _key(path: Path) -> str:
+    """Any path's bytes as text that every database takes."""
+    return f"place {quote(os.fsencode(path))}"
+
 
 FULL_BYTES = 4 << 20
 """With less room than this nothing more can be written that matters: reports need as much."""
@@ -250,3 +290,40 @@ def identity_content(identity: str) -> bytes:
         "nowhere. Without it the service waits and moves nothing.\n"
     )
     return _BEGINNING + f"{identity}\n\n{told}".encode()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobPlaces:
+    """The places of one job, held open from its beginning to its end.
+
+    inbox:        where its drop lies.
+    destinations: those of the config that are there; away: why the others are not.
+    """
+
+    inbox: OpenPlace
+    destinations: dict[Path, OpenPlace]
+    away: dict[Path, str]
+
+    @property
+    def are_same(self) -> bool:
+        """Whether none of them was away meanwhile."""
+        return all(place.is_same() for place in self._opened)
+
+    def require_same(self) -> None:
+        """Raise AwayError where one was: what was seen or not found there says nothing."""
+        for place in self._opened:
+            place.require_same()
+
+    @property
+    def _opened(self) -> tuple[OpenPlace, ...]:
+        return (self.inbox, *self.destinations.values())
+
+    def first(self, inbox: Inbox) -> OpenPlace:
+        """The destination that packages are made in. Raises AwayError."""
+        return self.destination(inbox.deliver_to[0])
+
+    def destination(self, path: Path) -> OpenPlace:
+        """One destination. Raises AwayError."""
+        if path in self.away:
+            raise AwayError(self.away[path])
+        return self.destinations[path]

@@ -20,7 +20,7 @@ from typing import Any, Self, TypeVar
 
 from stemprep.model.service import NoticeKind
 from stemprep.service.jobs import Job, State, Step
-from stemprep.service.store_faults import store_faults
+from stemprep.service.store_file import STORE_FILE, Access, opened_store, store_faults
 from stemprep.service.store_rows import (
     NOTHING_BLOCKED,
     Blocked,
@@ -36,7 +36,6 @@ from stemprep.service.store_rows import (
     step_of,
     unblocked,
 )
-from stemprep.service.store_tables import STORE_FILE, Access, opened_store
 
 _PAGE = 100
 Record = TypeVar("Record")

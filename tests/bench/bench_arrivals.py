@@ -20,8 +20,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from stemprep.model.service import Inbox
-from stemprep.service.arrivals import Arrivals, ScanResult
-from stemprep.service.hints import Hints
+from stemprep.service.inbox.arrivals import Arrivals, ScanResult
+from stemprep.service.inbox.events import Hints
 
 FILES = 10_000
 FILES_A_DROP = 25

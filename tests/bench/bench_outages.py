@@ -35,7 +35,7 @@ import pytest
 
 from stemprep.model.service import PLACE_FILE, Inbox, Retries, ServiceConfig
 from stemprep.package import verify_package
-from stemprep.service import afterwards, store
+from stemprep.service import archive, store
 from tests import signals
 from tests.service.dying import SYSTEM_CALLS, publish_module
 from tests.service.studio import NAMES, Studio, digests, hurry
@@ -254,7 +254,7 @@ class Moment:
 def watched_calls(moment: Moment) -> Iterator[None]:
     """Have the moment see all that this process does with a disk through Python."""
     places: list[tuple[Any, str]] = [(os, name) for name in WATCHED]
-    places += [(publish_module, "rename_exclusively"), (afterwards, "rename_exclusively")]
+    places += [(publish_module, "rename_exclusively"), (archive, "rename_exclusively")]
     places += [(store.Store, "transaction")]
     before = [(place, name, getattr(place, name)) for place, name in places]
     for place, name, function in before:

@@ -18,9 +18,9 @@ from pathlib import Path
 
 import pytest
 
-from stemprep.service.locking import state_folder
-from stemprep.service.loop import Service
 from stemprep.service.notices import Notices
+from stemprep.service.service import Service
+from stemprep.service.state_folder import state_folder
 from stemprep.service.store import Store
 from tests.service.studio import Studio, hurry
 

@@ -22,8 +22,8 @@ import pytest
 from stemprep.app.delivery.deliver import deliver
 from stemprep.engine import InlineEngine
 from stemprep.errors import DeliveryError
-from stemprep.service.afterwards import _Move
-from stemprep.service.drops import inventory
+from stemprep.service.archive import _Move
+from stemprep.service.drop_content import inventory
 from tests.app.mix_drops import make_drop
 from tests.service.test_hostile_inbox import opened
 

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from stemprep.service import afterwards, store
+from stemprep.service import archive, store
 from tests.service.studio import Studio, ended
 
 publish_module = importlib.import_module("stemprep.package.publish")  # a function has its name
@@ -42,7 +42,7 @@ class Steps:
 def watched_steps(steps: Steps) -> Iterator[None]:
     """Have every step counted: what changes a disk through Python, and every commit."""
     places: list[tuple[Any, str]] = [(os, name) for name in SYSTEM_CALLS]
-    places += [(publish_module, "rename_exclusively"), (afterwards, "rename_exclusively")]
+    places += [(publish_module, "rename_exclusively"), (archive, "rename_exclusively")]
     places += [(store.Store, "transaction")]
     before = [(place, name, getattr(place, name)) for place, name in places]
     for place, name, function in before:
@@ -93,15 +93,15 @@ def run_and_kill(studio: Studio, after_s: float) -> bool:
 @contextmanager
 def archive_on_another_disk() -> Iterator[None]:
     """Have the archive refuse what is renamed into it from the inbox."""
-    rename = afterwards.rename_exclusively
+    rename = archive.rename_exclusively
 
     def refusing(source: str, target: str, *, source_folder: int, target_folder: int) -> None:
         if source.startswith(".leaving-") and source_folder != target_folder:
             raise OSError(errno.EXDEV, os.strerror(errno.EXDEV))
         rename(source, target, source_folder=source_folder, target_folder=target_folder)
 
-    afterwards.rename_exclusively = refusing
+    archive.rename_exclusively = refusing
     try:
         yield
     finally:
-        afterwards.rename_exclusively = rename
+        archive.rename_exclusively = rename

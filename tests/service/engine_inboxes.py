@@ -10,7 +10,7 @@ from unittest import mock
 
 from stemprep.engine import Engine, InlineEngine, ProcessEngine
 from stemprep.model.service import PLACE_FILE
-from stemprep.service import loop
+from stemprep.service import service
 from tests.service.studio import Studio, digests
 
 CLOCK = "1773522000"
@@ -31,9 +31,9 @@ def worked_off(root: Path, engine: str, drops: int, scheduler: str = "") -> Outc
     if engine == "dask":
         studio.config = replace(studio.config, engine="dask", scheduler=scheduler)
     local: dict[str, Engine] = {"inline": InlineEngine(), "processes": ProcessEngine(workers=2)}
-    fitting = loop.engine_of if engine == "dask" else lambda _: local[engine]
+    fitting = service.engine_of if engine == "dask" else lambda _: local[engine]
     with (
-        mock.patch.object(loop, "engine_of", fitting),
+        mock.patch.object(service, "engine_of", fitting),
         mock.patch.dict(os.environ, {"SOURCE_DATE_EPOCH": CLOCK}),
     ):
         assert studio.run() == 0

@@ -23,12 +23,13 @@ from stemprep.model.service import (
     ServiceConfig,
 )
 from stemprep.package import verify_package
-from stemprep.service import loop, watched
+from stemprep.service import service
+from stemprep.service.inbox import drop_watcher
 from stemprep.service.jobs import Job
-from stemprep.service.locking import state_folder
-from stemprep.service.loop import Service
 from stemprep.service.notices import Notices
 from stemprep.service.place_making import make_places
+from stemprep.service.service import Service
+from stemprep.service.state_folder import state_folder
 from stemprep.service.store import Store
 from stemprep.work import measure
 from tests import signals
@@ -129,8 +130,8 @@ class Studio:
 
 def hurry(monkeypatch: pytest.MonkeyPatch) -> None:
     """Have nobody wait for drops that keep still anyway, and keep the log out of the output."""
-    monkeypatch.setattr(loop, "SHORTEST_PACE_S", 0.002)
-    monkeypatch.setattr(watched, "SHORTEST_PACE_S", 0.002)
+    monkeypatch.setattr(service, "SHORTEST_PACE_S", 0.002)
+    monkeypatch.setattr(drop_watcher, "SHORTEST_PACE_S", 0.002)
     structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(50))
 
 

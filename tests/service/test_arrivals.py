@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from stemprep.model.service import Inbox
-from stemprep.service.arrivals import Arrivals, Drop, Held, Hint
+from stemprep.service.inbox.arrivals import Arrivals, Drop, Held, Hint
 
 SETTLE_S = 10.0
 
@@ -132,7 +132,9 @@ def test_content_is_compared_where_times_tell_nothing(
     take = watching.inbox / "take.wav"
     take.write_bytes(bytes(1_000_000))
     os.utime(take, ns=(10**18, 10**18))
-    monkeypatch.setattr("stemprep.service.looking._told", lambda status: (b"same", b"same"))
+    monkeypatch.setattr(
+        "stemprep.service.inbox.tree_snapshot._told", lambda status: (b"same", b"same")
+    )
     watching.wait(5)
     with take.open("r+b") as stream:
         stream.seek(400_000)
@@ -351,7 +353,7 @@ def test_a_drop_that_cannot_be_looked_into_is_told_at_once_and_when_that_lasts(
         raise PermissionError(13, "Permission denied")
 
     with monkeypatch.context() as closed:
-        closed.setattr("stemprep.service.watched.look_at", refuse)
+        closed.setattr("stemprep.service.inbox.drop_watcher.look_at", refuse)
         assert not watching.wait(300)
     assert [held.name for held in watching.held] == ["take.wav"] * 2
     assert [held.is_lasting for held in watching.held] == [False, True]
@@ -370,7 +372,7 @@ def test_a_folder_that_was_closed_from_the_start_is_told_and_taken_once_open(
         raise PermissionError(13, "Permission denied")
 
     with monkeypatch.context() as closed:
-        closed.setattr("stemprep.service.watched.look_at", refuse)
+        closed.setattr("stemprep.service.inbox.drop_watcher.look_at", refuse)
         assert not watching.wait(100)
     assert len(watching.held) == 1
     assert len(watching.wait(100)) == 1
@@ -379,7 +381,7 @@ def test_a_folder_that_was_closed_from_the_start_is_told_and_taken_once_open(
 def test_more_names_than_an_inbox_may_hold_are_told(
     watch: Watch, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("stemprep.service.inbox_watch.MAX_NAMES", 3)
+    monkeypatch.setattr("stemprep.service.inbox.inbox.MAX_NAMES", 3)
     watching = watch()
     for number in range(5):
         (watching.inbox / f"{number}.wav").write_bytes(b"x")
@@ -390,7 +392,7 @@ def test_more_names_than_an_inbox_may_hold_are_told(
 def test_a_drop_with_too_many_entries_is_given_out_to_be_refused(
     watch: Watch, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("stemprep.service.looking.MAX_ENTRIES", 10)
+    monkeypatch.setattr("stemprep.service.inbox.tree_snapshot.MAX_ENTRIES", 10)
     watching = watch()
     song = watching.inbox / "Song"
     song.mkdir()
@@ -456,6 +458,6 @@ def test_a_copy_that_ends_while_its_writer_is_looked_for_is_not_given_out_half(
                 stream.write(rest.pop())
         return {}
 
-    monkeypatch.setattr("stemprep.service.arrivals.open_for_writing", nobody_any_more)
+    monkeypatch.setattr("stemprep.service.inbox.arrivals.open_for_writing", nobody_any_more)
     ready = watching.wait(60)
     assert [(drop.name, drop.size_bytes) for drop in ready] == [("take.wav", 400)]

@@ -19,18 +19,18 @@ import pytest
 
 from stemprep.errors import InputError
 from stemprep.model.service import ServiceConfig
-from stemprep.service import running
-from stemprep.service.arrivals import Arrivals
-from stemprep.service.attending import give_up
-from stemprep.service.closed import closed_words, words_without_place
+from stemprep.service import runner
+from stemprep.service.enqueue import Taking
+from stemprep.service.inbox.arrivals import Arrivals
+from stemprep.service.inbox.unreadable import closed_words, words_without_place
 from stemprep.service.jobs import Job, State
-from stemprep.service.locking import state_folder
-from stemprep.service.loop import Service
+from stemprep.service.manage_jobs import give_up
 from stemprep.service.notices import Notice, Notices, wording
 from stemprep.service.places import Places
+from stemprep.service.service import Service
+from stemprep.service.state_folder import state_folder
 from stemprep.service.store import Store
-from stemprep.service.store_faults import StoreError
-from stemprep.service.taking import Taking
+from stemprep.service.store_file import StoreError
 from tests.service.rights import without_rights
 from tests.service.studio import Studio, digests, hurry
 
@@ -126,14 +126,14 @@ def test_a_drop_closed_while_it_is_worked_on_is_no_fault_of_the_machine(
     studio: Studio, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     drop = studio.drop("Lantern")
-    prepared_drop = running.prepared_drop
+    prepared_drop = runner.prepared_drop
 
     def closing(path: Path, *arguments: object, **options: object) -> object:
         path.chmod(0)
         return prepared_drop(path, *arguments, **options)  # type: ignore[arg-type]
 
     with monkeypatch.context() as patched:
-        patched.setattr(running, "prepared_drop", closing)
+        patched.setattr(runner, "prepared_drop", closing)
         run(studio)
     assert (only(studio).state, only(studio).attempts) == ("arriving", 0)
     assert words_without_place(only(studio).reason).startswith("cannot be read (Permission denied")

@@ -16,12 +16,11 @@ import pytest
 from stemprep.cli.main import _exit_code
 from stemprep.errors import DeliveryError
 from stemprep.service.jobs import STATES, Job, State
-from stemprep.service.locking import state_folder
-from stemprep.service.loop import Service
 from stemprep.service.notices import Notices
+from stemprep.service.service import Service
+from stemprep.service.state_folder import state_folder
 from stemprep.service.store import Store
-from stemprep.service.store_faults import DamagedStoreError
-from stemprep.service.store_tables import STORE_FILE
+from stemprep.service.store_file import STORE_FILE, DamagedStoreError
 from tests.service.studio import Studio, hurry
 
 PAGE_BYTES = 4096

@@ -11,7 +11,7 @@ import pytest
 import yaml
 
 from stemprep.cli.main import COMMANDS
-from stemprep.service.watching import HARD_END_S
+from stemprep.service.watch import HARD_END_S
 from stemprep.spec import load_service
 
 DOCKER = Path(__file__).parents[2] / "docker"

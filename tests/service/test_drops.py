@@ -19,9 +19,9 @@ from stemprep.errors import UsageError
 from stemprep.model.service import PLACE_FILE, DropLimits
 from stemprep.package import delivery_number, verify_package
 from stemprep.report import report_schema
-from stemprep.service import results
-from stemprep.service.attending import give_up, retry
-from stemprep.service.locking import state_folder
+from stemprep.service import result_files
+from stemprep.service.manage_jobs import give_up, retry
+from stemprep.service.state_folder import state_folder
 from stemprep.service.store import Store
 from stemprep.spec import load_service
 from stemprep.work.write import HashedFile
@@ -261,11 +261,11 @@ def test_drops_of_one_name_in_the_archive(tmp_path: Path) -> None:
 def test_a_drop_that_grew_after_its_delivery_is_not_archived(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from stemprep.service import running
+    from stemprep.service import runner
 
     studio = Studio.built(tmp_path, after="archive", archive=tmp_path / "archive")
     drop = studio.drop("Lantern")
-    archive_drop = running.archive_drop
+    archive_drop = runner.archive_drop
     grown = []
 
     def growing(*arguments: object) -> str:
@@ -275,7 +275,7 @@ def test_a_drop_that_grew_after_its_delivery_is_not_archived(
             ))  # fmt: skip
         return archive_drop(*arguments)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(running, "archive_drop", growing)
+    monkeypatch.setattr(runner, "archive_drop", growing)
     assert studio.run() == 0
     assert studio.run() == 0
     assert studio.packages() == ["Lantern_mastering_01", "Lantern_mastering_02"]
@@ -291,7 +291,7 @@ def test_a_drop_that_cannot_be_moved_keeps_its_name(
 ) -> None:
     """EACCES: what rename(2) says of a folder that is another's and not writable, POSIX.1-2017."""
     from stemprep import package
-    from stemprep.service import afterwards
+    from stemprep.service import archive
 
     studio = Studio.built(tmp_path, after="archive", archive=tmp_path / "archive")
     drop = studio.drop("Lantern")
@@ -303,7 +303,7 @@ def test_a_drop_that_cannot_be_moved_keeps_its_name(
             raise OSError(number, os.strerror(number))
         rename(source, target, source_folder=source_folder, target_folder=target_folder)
 
-    monkeypatch.setattr(afterwards, "rename_exclusively", refusing)
+    monkeypatch.setattr(archive, "rename_exclusively", refusing)
     for _ in range(2):
         assert studio.run() == 0
         assert digests(drop) == before
@@ -317,12 +317,12 @@ def test_a_drop_that_cannot_be_moved_keeps_its_name(
 def test_a_drop_that_cannot_be_emptied_is_not_copied_to_another_disk(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from stemprep.service import afterwards
+    from stemprep.service import archive
 
     studio = Studio.built(tmp_path, after="archive", archive=tmp_path / "archive")
     drop = studio.drop("Lantern")
     before = digests(drop)
-    monkeypatch.setattr(afterwards._Move, "_may_empty", lambda *_: False)
+    monkeypatch.setattr(archive._Move, "_may_empty", lambda *_: False)
     with archive_on_another_disk():
         assert studio.run() == 0
     assert digests(drop) == before
@@ -445,7 +445,7 @@ def test_an_inbox_that_cannot_be_written_to_still_has_its_verdict(
     def closed(*_: object, **__: object) -> None:
         raise OSError(errno.EACCES, os.strerror(errno.EACCES))
 
-    monkeypatch.setattr(results, "write_paper", closed)
+    monkeypatch.setattr(result_files, "write_paper", closed)
     assert studio.run() == 0
     (job,) = studio.jobs()
     assert (job.state, job.verdict, job.attempts) == ("refused", "fail", 2)

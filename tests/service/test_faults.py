@@ -13,7 +13,7 @@ import pytest
 
 from stemprep.errors import DeliveryError
 from stemprep.service import store
-from stemprep.service.attending import retry_all
+from stemprep.service.manage_jobs import retry_all
 from stemprep.service.store import Store
 from stemprep.work import write as work_write
 from tests.service.dying import publish_module

@@ -15,10 +15,9 @@ from click.testing import CliRunner, Result
 
 from stemprep.cli.main import main
 from stemprep.model.service import PLACE_FILE, Inbox, ServiceConfig
-from stemprep.service.health import SILENT_S, Health, examine
+from stemprep.service.health import HEARTBEAT_FILE, SILENT_S, Health, Heartbeat, examine
 from stemprep.service.jobs import Job, State
 from stemprep.service.place_making import make_places
-from stemprep.service.sign_of_life import FILE, SignOfLife
 from stemprep.service.store import Store
 
 
@@ -26,7 +25,7 @@ from stemprep.service.store import Store
 def config(tmp_path: Path) -> ServiceConfig:
     for name in ("in", "out", "state"):
         (tmp_path / name).mkdir()
-    SignOfLife(tmp_path / "state").give()
+    Heartbeat(tmp_path / "state").beat()
     inbox = Inbox(path=tmp_path / "in", specs=("base",), deliver_to=(tmp_path / "out",))
     config = ServiceConfig(state=tmp_path / "state", inboxes=(inbox,))
     with Store(tmp_path / "state") as store:
@@ -46,16 +45,16 @@ def test_a_service_that_goes_round_is_well(config: ServiceConfig) -> None:
 
 def test_no_sign_of_life_is_told(config: ServiceConfig) -> None:
     assert "no sign of life" in looked_at(config, SILENT_S + 1).problems[0]
-    SignOfLife(config.state).end()
+    Heartbeat(config.state).end()
     assert "start stemprep watch" in looked_at(config).problems[0]
 
 
 def test_the_sign_is_given_every_few_seconds_only(tmp_path: Path) -> None:
-    sign = SignOfLife(tmp_path)
-    sign.give()
-    os.utime(tmp_path / FILE, (0, 0))
-    sign.give()
-    assert (tmp_path / FILE).stat().st_mtime == 0
+    sign = Heartbeat(tmp_path)
+    sign.beat()
+    os.utime(tmp_path / HEARTBEAT_FILE, (0, 0))
+    sign.beat()
+    assert (tmp_path / HEARTBEAT_FILE).stat().st_mtime == 0
 
 
 def test_a_missing_inbox_or_destination_is_told(config: ServiceConfig, tmp_path: Path) -> None:

@@ -15,8 +15,8 @@ from watchdog.observers import Observer
 from watchdog.observers.api import BaseObserver, ObservedWatch
 
 from stemprep.model.service import Inbox
-from stemprep.service.arrivals import Arrivals, Hint
-from stemprep.service.hints import MAX_HINTS, Hints
+from stemprep.service.inbox.arrivals import Arrivals, Hint
+from stemprep.service.inbox.events import MAX_HINTS, Hints
 
 
 def box(path: Path, *, is_polled: bool = False) -> Inbox:

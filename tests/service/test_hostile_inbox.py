@@ -12,10 +12,10 @@ from typing import Any
 import pytest
 
 from stemprep.app.output_files import write_whole
-from stemprep.service import afterwards, running
-from stemprep.service.drops import inventory
-from stemprep.service.papers import read_plain
+from stemprep.service import archive, runner
+from stemprep.service.drop_content import inventory
 from stemprep.service.places import OpenPlace, Place, Role
+from stemprep.service.result_files import read_plain
 from tests.service.studio import Studio, hurry
 
 
@@ -112,8 +112,8 @@ def opened(path: Path, role: Role) -> OpenPlace:
     return OpenPlace(place=Place(path=path, roles=(role,)), descriptor=descriptor, mount=0)
 
 
-def move(studio: Studio, expected: dict[str, str]) -> afterwards._Move:
-    return afterwards._Move(
+def move(studio: Studio, expected: dict[str, str]) -> archive._Move:
+    return archive._Move(
         home=opened(studio.inbox, "inbox"),
         shelf=opened(studio.root / "archive", "archive"),
         drop="ferry",
@@ -145,7 +145,7 @@ def test_a_folder_exchanged_for_a_link_leads_no_removal_outside(
             (leaving / "takes").symlink_to(outside)
         return found
 
-    monkeypatch.setattr(afterwards, "inventory", exchanged)
+    monkeypatch.setattr(archive, "inventory", exchanged)
     with pytest.raises(OSError, match=r"[Nn]ot a directory|symbolic links"):
         move(studio, expected).carry_out()
     assert (outside / "Kick.wav").read_bytes() == b"sound"
@@ -168,7 +168,7 @@ def test_a_drop_that_is_a_link_while_it_is_read_gives_nothing_away(
     """Exchanged after the last check and put back before the next: another's work in its place."""
     drop, aside = studio.drop("ferry"), studio.root / "aside"
     other = Studio.built(studio.root / "other").drop("unreleased", seed=7)
-    deliver = running.prepared_drop
+    deliver = runner.prepared_drop
 
     def exchanged(*arguments: Any, **options: Any) -> Any:
         @contextmanager
@@ -187,6 +187,6 @@ def test_a_drop_that_is_a_link_while_it_is_read_gives_nothing_away(
 
         return reading()
 
-    monkeypatch.setattr(running, "prepared_drop", exchanged)
+    monkeypatch.setattr(runner, "prepared_drop", exchanged)
     studio.run()
     assert studio.packages() == []

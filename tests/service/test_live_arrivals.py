@@ -18,8 +18,8 @@ from pathlib import Path
 import pytest
 
 from stemprep.model.service import Inbox
-from stemprep.service.arrivals import Arrivals, Drop
-from stemprep.service.hints import Hints
+from stemprep.service.inbox.arrivals import Arrivals, Drop
+from stemprep.service.inbox.events import Hints
 
 SETTLE_S = 0.4
 STEPS = 10

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from stemprep.service.names import RESULT_SUFFIXES, drop_name, is_unfinished, may_be_drop
+from stemprep.service.inbox.drop_names import RESULT_SUFFIXES, drop_name, is_unfinished, may_be_drop
 
 
 @pytest.mark.parametrize("suffix", RESULT_SUFFIXES)

@@ -10,8 +10,7 @@ from pathlib import Path
 import pytest
 
 from stemprep.model.service import NoticeTargets
-from stemprep.service.addresses import Address, addresses_of
-from stemprep.service.notices import MAX_UNDER_WAY, Notice, Notices, wording
+from stemprep.service.notices import MAX_UNDER_WAY, Address, Notice, Notices, addresses_of, wording
 from tests.service.receivers import free_port, mail_server, web_hook
 
 pytest.importorskip("apprise")

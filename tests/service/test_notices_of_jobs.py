@@ -9,10 +9,9 @@ from pathlib import Path
 import pytest
 
 from stemprep.model.service import NoticeTargets
-from stemprep.service.addresses import addresses_of
-from stemprep.service.locking import state_folder
-from stemprep.service.loop import Service
-from stemprep.service.notices import Notices
+from stemprep.service.notices import Notices, addresses_of
+from stemprep.service.service import Service
+from stemprep.service.state_folder import state_folder
 from stemprep.service.store import Store
 from tests.service.receivers import free_port, mail_server, web_hook
 from tests.service.studio import Studio, hurry

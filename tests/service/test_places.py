@@ -17,17 +17,23 @@ from stemprep.cli.main import main
 from stemprep.errors import DeliveryError, SpecError, UsageError
 from stemprep.model.service import PLACE_FILE
 from stemprep.package import packages_of
-from stemprep.service import outages, places, running
-from stemprep.service.arrivals import Drop
+from stemprep.service import outages, places, runner
+from stemprep.service.enqueue import Taking
+from stemprep.service.inbox.arrivals import Drop
 from stemprep.service.jobs import Job
-from stemprep.service.loop import Service
 from stemprep.service.notices import Notices
 from stemprep.service.place_making import make_places, renew_place, require_made
-from stemprep.service.place_records import PlaceRecord, place_record, record_place
-from stemprep.service.places import AwayError, Places, places_of
+from stemprep.service.places import (
+    AwayError,
+    PlaceRecord,
+    Places,
+    place_record,
+    places_of,
+    record_place,
+)
+from stemprep.service.service import Service
 from stemprep.service.store import Store
-from stemprep.service.taking import Taking
-from stemprep.service.watching import watch
+from stemprep.service.watch import watch
 from tests.service.studio import Studio, digests, hurry
 
 
@@ -249,13 +255,13 @@ def test_an_archive_that_goes_between_check_and_move(
     """The only original goes to the share that was proved, or stays; never to the folder below."""
     from contextlib import nullcontext
 
-    from stemprep.service import afterwards
+    from stemprep.service import archive
     from tests.service.dying import archive_on_another_disk
 
     drop = studio.drop("Lantern")
     expected = digests(drop)
     point, shares = studio.root / "shelf", []
-    inventory = afterwards.inventory
+    inventory = archive.inventory
 
     def vanish(folder: int, name: str, *known: object) -> dict[str, str]:
         if not shares and name.startswith(".leaving-"):
@@ -263,7 +269,7 @@ def test_an_archive_that_goes_between_check_and_move(
             (point / "archive").mkdir()
         return inventory(folder, name, *known)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(afterwards, "inventory", vanish)
+    monkeypatch.setattr(archive, "inventory", vanish)
     with archive_on_another_disk() if is_far else nullcontext():
         studio.run()
     assert below(point) == [str(point / "archive")]
@@ -281,7 +287,7 @@ def test_an_inbox_that_was_away_for_a_moment_gives_no_verdict(
     """A drop that cannot be read because its inbox is away is not refused, nor taken for gone."""
     drop = studio.drop("Lantern")
     expected = digests(drop)
-    prepared_drop, blinks = running.prepared_drop, []
+    prepared_drop, blinks = runner.prepared_drop, []
 
     def blinking(*arguments: object, **named: object) -> object:
         if not blinks:
@@ -289,7 +295,7 @@ def test_an_inbox_that_was_away_for_a_moment_gives_no_verdict(
         return prepared_drop(*arguments, **named)  # type: ignore[arg-type]
 
     with monkeypatch.context() as patched:
-        patched.setattr(running, "prepared_drop", blinking)
+        patched.setattr(runner, "prepared_drop", blinking)
         assert studio.run() == 5
     (job,) = studio.jobs()
     assert (job.state, job.attempts) == ("waiting", 0)

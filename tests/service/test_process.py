@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from stemprep.errors import InputError
-from stemprep.service import watching
+from stemprep.service import watch
 from tests.service.studio import Studio
 
 STOP_WITHIN_S = 3.0
@@ -101,7 +101,7 @@ def test_ended_in_the_middle_and_started_again(studio: Studio) -> None:
         _, log = service.communicate(timeout=150)
     assert service.returncode == 0, log
     busy_machine_s = 15.0
-    assert time.monotonic() - begun_s < STOP_WITHIN_S + watching.HARD_END_S + busy_machine_s
+    assert time.monotonic() - begun_s < STOP_WITHIN_S + watch.HARD_END_S + busy_machine_s
     assert "running" not in states(studio)
     studio.require_only_whole_packages()
 

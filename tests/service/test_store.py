@@ -12,7 +12,7 @@ import pytest
 from stemprep.errors import DeliveryError, InputError
 from stemprep.service.jobs import Job, State
 from stemprep.service.store import Store
-from stemprep.service.store_tables import STORE_FILE
+from stemprep.service.store_file import STORE_FILE
 
 
 @pytest.fixture

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stemprep.model.service import Inbox, ServiceConfig
-from stemprep.service.arrivals import Drop, Held
-from stemprep.service.closed import placed, words_without_place
+from stemprep.service.inbox.arrivals import Drop, Held
+from stemprep.service.inbox.unreadable import placed, words_without_place
 from stemprep.service.jobs import Job, State, Step
-from stemprep.service.papers import is_there
 from stemprep.service.places import AwayError, Places
+from stemprep.service.result_files import is_there
 from stemprep.service.store import Store
 
 _TO_COME: tuple[State, ...] = ("arriving", "waiting", "set-aside")

@@ -14,7 +14,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from stemprep.intake import display_path
-from stemprep.service.looking import unread_places
+from stemprep.service.inbox.tree_snapshot import unread_places
 
 _RIGHTS = frozenset({errno.EACCES, errno.EPERM})
 _FOUND = "cannot be read ("

@@ -32,17 +32,17 @@ from stemprep.package import (
     rename_exclusively,
     settle,
 )
-from stemprep.service.drops import (
+from stemprep.service.drop_content import (
     Inventory,
     inventory,
     inventory_text,
     known_hashes,
     read_inventory,
 )
+from stemprep.service.inbox.drop_names import LEAVING
 from stemprep.service.jobs import Job, raw_text
-from stemprep.service.names import LEAVING
-from stemprep.service.papers import is_there
 from stemprep.service.places import OpenPlace, Places
+from stemprep.service.result_files import is_there
 from stemprep.service.store import Store
 
 _COPIED_KINDS = ("folder", "link to ")

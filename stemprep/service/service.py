@@ -1,4 +1,4 @@
-"""The service itself: look, take, run, tell, and wait; until it is told to end."""
+"""The service itself: look, enqueue, run, tell, and wait; until it is told to end."""
 
 from __future__ import annotations
 
@@ -12,25 +12,37 @@ from pathlib import Path
 
 import structlog
 
-from stemprep.engine import give_back_memory
+from stemprep.engine import Engine, InlineEngine, give_back_memory
 from stemprep.errors import StemprepError
 from stemprep.model.service import ServiceConfig
 from stemprep.package import opened_folder
-from stemprep.service.arrivals import Arrivals, Drop, Held, Hint, ScanResult
-from stemprep.service.engines import engine_of
-from stemprep.service.hints import Hints
+from stemprep.service.enqueue import Taking
+from stemprep.service.health import Heartbeat
+from stemprep.service.inbox.arrivals import Arrivals, Drop, Held, Hint, ScanResult
+from stemprep.service.inbox.events import Hints
 from stemprep.service.index import Indexes
 from stemprep.service.jobs import Job
+from stemprep.service.logs import ToldInboxes
 from stemprep.service.notices import Notice, Notices
-from stemprep.service.outages import Outages
+from stemprep.service.outages import Outages, sweep_staging
 from stemprep.service.places import Places
-from stemprep.service.running import Runner
-from stemprep.service.sign_of_life import SignOfLife
+from stemprep.service.runner import Runner
 from stemprep.service.store import Store
-from stemprep.service.store_faults import DamagedStoreError, StoreError
-from stemprep.service.sweeping import sweep_staging
-from stemprep.service.taking import Taking
-from stemprep.service.told_inboxes import ToldInboxes
+from stemprep.service.store_file import DamagedStoreError, StoreError
+
+
+def engine_of(config: ServiceConfig) -> Engine | None:
+    """The engine that the config names; None: worker processes, small drops in this process."""
+    if config.engine == "inline":
+        return InlineEngine()
+    if config.engine == "dask":
+        from stemprep.engine.dask_engine import DaskEngine  # an extra
+
+        assert config.scheduler is not None, "the config holds this"
+        shared = (*(box.path for box in config.inboxes), *config.destinations)
+        return DaskEngine(scheduler=config.scheduler, shared=shared)
+    return None
+
 
 LEASE_S = 300.0
 SHORTEST_PACE_S, LONGEST_PACE_S = 0.05, 1.0
@@ -63,7 +75,7 @@ class Service:
     _taking: Taking = field(init=False)
     _hints: Hints = field(init=False)
     _runner: Runner = field(init=False)
-    _life: SignOfLife = field(init=False)
+    _heartbeat: Heartbeat = field(init=False)
     _stop: threading.Event = field(default_factory=threading.Event)
     _interrupt: threading.Event = field(default_factory=threading.Event)
     _active: dict[Future[None], Job] = field(default_factory=dict)
@@ -83,7 +95,7 @@ class Service:
         self._told = ToldInboxes(is_title_told=self.config.notices.are_titles_shown)
         self._hints = Hints(self.config.inboxes)
         self._indexes = Indexes(self.config, self.store, self._places)
-        self._life = SignOfLife(self.config.state)
+        self._heartbeat = Heartbeat(self.config.state)
         self._runner = Runner(
             config=self.config,
             store=self.store,
@@ -115,7 +127,7 @@ class Service:
         try:
             self._recover()
             while not self._stop.is_set():
-                self._life.give()
+                self._heartbeat.beat()
                 self._step(pool, hints)
                 if self.is_once and self._is_worked_off():
                     break
@@ -125,7 +137,7 @@ class Service:
             self._interrupt.set()
             raise
         finally:
-            self._life.end()
+            self._heartbeat.end()
             self._hints.close()
             pool.shutdown(wait=False, cancel_futures=True)
 

@@ -11,7 +11,7 @@ from typing import Any
 from stemprep.app.delivery.contents import UNNAMED, Order, order_of, session_title
 from stemprep.app.delivery.prepare import Prepared
 from stemprep.model.package import Predecessor
-from stemprep.service.drops import content_digest
+from stemprep.service.drop_content import content_digest
 from stemprep.service.jobs import Job
 from stemprep.service.outcomes import KnownError
 from stemprep.service.store import Store

@@ -35,8 +35,8 @@ from watchdog.observers.api import BaseObserver
 
 from stemprep.intake import display_path
 from stemprep.model.service import Inbox
-from stemprep.service.arrivals import Hint
-from stemprep.service.names import drop_name
+from stemprep.service.inbox.arrivals import Hint
+from stemprep.service.inbox.drop_names import drop_name
 
 MAX_HINTS = 1000
 """More at once, and everything is looked at."""

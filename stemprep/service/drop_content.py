@@ -13,8 +13,8 @@ from stemprep.app.check.inspection import Inspection
 from stemprep.descending import FOLDER
 from stemprep.intake import open_regular
 from stemprep.package import TreeEntry, opened, opened_file, read_digests, walk
-from stemprep.service.closed import ClosedError, closed_words
-from stemprep.service.looking import fingerprint, look_at, sample
+from stemprep.service.inbox.tree_snapshot import fingerprint, look_at, sample
+from stemprep.service.inbox.unreadable import ClosedError, closed_words
 
 Inventory = dict[str, str]
 """Path in the drop ("" for a bare file) -> sha256, or what else lies there: ``folder``,

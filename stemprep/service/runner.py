@@ -24,13 +24,12 @@ from stemprep.model.report import Report
 from stemprep.model.rule import DeliverySpec
 from stemprep.model.service import Inbox, ServiceConfig
 from stemprep.package import replicate, verify_package
-from stemprep.service.afterwards import archive_drop, keep_inventory
-from stemprep.service.closed import ClosedError, placed, unread_in
-from stemprep.service.drops import fingerprint_now
+from stemprep.service.archive import archive_drop, keep_inventory
+from stemprep.service.delivery_order import Ordering, package_of, tag_hash
+from stemprep.service.drop_content import fingerprint_now
+from stemprep.service.inbox.drop_names import INCOMING
+from stemprep.service.inbox.unreadable import ClosedError, placed, unread_in
 from stemprep.service.jobs import Job, State
-from stemprep.service.limits import require_size, require_within
-from stemprep.service.names import INCOMING
-from stemprep.service.ordering import Ordering, package_of, tag_hash
 from stemprep.service.outages import WAITING
 from stemprep.service.outcomes import (
     ChangedError,
@@ -38,9 +37,11 @@ from stemprep.service.outcomes import (
     StoppedError,
     is_about_the_drop,
     is_outage,
+    require_size,
+    require_within,
 )
-from stemprep.service.places import AwayError, OpenPlace, Places
-from stemprep.service.results import Results
+from stemprep.service.places import AwayError, JobPlaces, OpenPlace, Places
+from stemprep.service.result_files import Results
 from stemprep.service.store import Store
 from stemprep.spec import load_spec, shipped_specs
 from stemprep.units import seconds_from_samples
@@ -48,43 +49,6 @@ from stemprep.units import seconds_from_samples
 WAIT_FOR_PLACE_S = 5.0
 WAIT_FOR_ROOM_S = 60.0
 """What only part of a job's places can tell is tried again after these; see ``outages``."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JobPlaces:
-    """The places of one job, held open from its beginning to its end.
-
-    inbox:        where its drop lies.
-    destinations: those of the config that are there; away: why the others are not.
-    """
-
-    inbox: OpenPlace
-    destinations: dict[Path, OpenPlace]
-    away: dict[Path, str]
-
-    @property
-    def are_same(self) -> bool:
-        """Whether none of them was away meanwhile."""
-        return all(place.is_same() for place in self._opened)
-
-    def require_same(self) -> None:
-        """Raise AwayError where one was: what was seen or not found there says nothing."""
-        for place in self._opened:
-            place.require_same()
-
-    @property
-    def _opened(self) -> tuple[OpenPlace, ...]:
-        return (self.inbox, *self.destinations.values())
-
-    def first(self, inbox: Inbox) -> OpenPlace:
-        """The destination that packages are made in. Raises AwayError."""
-        return self.destination(inbox.deliver_to[0])
-
-    def destination(self, path: Path) -> OpenPlace:
-        """One destination. Raises AwayError."""
-        if path in self.away:
-            raise AwayError(self.away[path])
-        return self.destinations[path]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

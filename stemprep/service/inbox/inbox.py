@@ -10,9 +10,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from stemprep.model.service import Inbox
-from stemprep.service.looking import marker_beside
-from stemprep.service.names import drop_name, finished_name, is_unfinished, may_be_drop
-from stemprep.service.watched import Hindrance, Patience, Watched
+from stemprep.service.inbox.drop_names import drop_name, finished_name, is_unfinished, may_be_drop
+from stemprep.service.inbox.drop_watcher import Hindrance, Patience, Watched
+from stemprep.service.inbox.tree_snapshot import marker_beside
 
 MAX_NAMES = 100_000
 REST_PER_RECONCILE = 300.0  # looking at everything takes at most a three-hundredth of one core

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from stemprep.descending import FILE, FOLDER, descend
 from stemprep.intake import KEPT_EXTENSIONS, clutter_reason, display_path
-from stemprep.service.names import is_unfinished
+from stemprep.service.inbox.drop_names import is_unfinished
 
 MAX_ENTRIES = 100_000
 """As many as a drop may hold; one with more is looked at no closer, for it will be refused."""

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
-from stemprep.service.closed import closed_words
-from stemprep.service.looking import Look, Top, fingerprint, look_at, sample, top_of
+from stemprep.service.inbox.tree_snapshot import Look, Top, fingerprint, look_at, sample, top_of
+from stemprep.service.inbox.unreadable import closed_words
 
 LOOKS_PER_SETTLING = 4
 SHORTEST_PACE_S, LONGEST_PACE_S = 0.05, 5.0

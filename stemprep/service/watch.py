@@ -12,13 +12,12 @@ import structlog
 
 from stemprep import __version__
 from stemprep.model.service import ServiceConfig
-from stemprep.service.addresses import addresses_of
-from stemprep.service.locking import state_folder
 from stemprep.service.logs import set_up_logs
-from stemprep.service.loop import Service
 from stemprep.service.metrics import metrics_served
-from stemprep.service.notices import Notices
+from stemprep.service.notices import Notices, addresses_of
 from stemprep.service.place_making import require_made
+from stemprep.service.service import Service
+from stemprep.service.state_folder import state_folder
 from stemprep.service.store import Store
 from stemprep.spec import load_service
 
