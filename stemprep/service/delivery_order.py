@@ -6,13 +6,12 @@ import hashlib
 import os
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 from stemprep.app.delivery.contents import UNNAMED, Order, order_of, session_title
 from stemprep.app.delivery.prepare import Prepared
 from stemprep.model.package import Predecessor
 from stemprep.service.drop_content import content_digest
-from stemprep.service.jobs import Job
+from stemprep.service.jobs import Job, JobColumns
 from stemprep.service.outcomes import KnownError
 from stemprep.service.store import Store
 
@@ -29,7 +28,7 @@ class Ordering:
     store: Store
     job: Job
     destination: int
-    decided: dict[str, Any] = field(default_factory=dict)
+    decided: JobColumns = field(default_factory=JobColumns)
 
     def __call__(self, prepared: Prepared) -> Order:
         """Number after the delivery that this one follows; raises KnownError for the same again."""
@@ -61,7 +60,7 @@ class Ordering:
         )
 
     def _noted(self, order: Order) -> Order:
-        self.decided |= {"package": order.name, "number": order.number}
+        self.decided.update({"package": order.name, "number": order.number})
         return order
 
 

@@ -15,8 +15,6 @@ from stemprep.service.places import AwayError, Places
 from stemprep.service.result_files import is_there
 from stemprep.service.store import Store
 
-_TO_COME: tuple[State, ...] = ("arriving", "waiting", "set-aside")
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Taking:
@@ -42,13 +40,13 @@ class Taking:
             if latest is not None and _is_known(latest, drop):
                 continue
             if latest is not None and latest.state == "arriving":
-                self.store.move(
-                    latest.job, "waiting", now_s, expected=("arriving",), notice="received",
+                self.store.receive(
+                    latest.job, now_s,
                     fingerprint=drop.fingerprint, files=drop.files, size_bytes=drop.size_bytes,
                 )  # fmt: skip
                 continue
             if latest is not None:
-                self.store.move(latest.job, "changed", now_s, expected=_TO_COME)
+                self.store.replace(latest.job, now_s)
             self.store.add(self._job(drop, inbox, spec, now_s, "waiting"), notice="received")
 
     def hold(self, held: Held, now_s: float, *, is_lasting: bool) -> list[int]:
@@ -79,14 +77,14 @@ class Taking:
             with suppress(AwayError), self.places.opened(inbox) as home:
                 for job in arriving:
                     if job.inbox == inbox and not is_there(home.descriptor, job.drop.name):
-                        self.store.move(job.job, "gone", now_s, expected=("arriving",))
+                        self.store.miss(job.job, now_s)
 
     def _announce_closed(
         self, held: Held, inbox: Inbox, spec: str, latest: Job | None, now_s: float
     ) -> Job:
         """Add a job for a drop of which nothing but its name is known."""
         if latest is not None:
-            self.store.move(latest.job, "changed", now_s, expected=_TO_COME)
+            self.store.replace(latest.job, now_s)
         drop = Drop(
             inbox_index=held.inbox_index,
             name=held.name,
@@ -101,10 +99,7 @@ class Taking:
         """Put the reason into the list of jobs; what lasts, into its history too, with a notice."""
         is_told = is_lasting and any(map(_is_of_closed, self.store.steps(job.job)))
         if is_lasting and not is_told:
-            self.store.move(
-                job.job, "arriving", now_s, expected=("arriving",), reason=reason,
-                notice="held-back",
-            )  # fmt: skip
+            self.store.hold_back(job.job, now_s, reason)
         elif job.reason != reason:
             self.store.set_fields(job.job, reason=reason)
 

@@ -128,7 +128,6 @@ def _moment(seconds: float) -> datetime:
     return datetime.fromtimestamp(min(max(seconds, 0.0), 253_402_300_799.0), UTC)
 
 
-_GIVEN_UP: tuple[State, ...] = ("arriving", "waiting", "refused", "set-aside")
 _WHY_NOT = {
     "running": "is being worked on; wait until that ends",
     "arriving": "still arrives; it is taken up by itself",
@@ -162,10 +161,7 @@ def retry(store: Store, number: int, now_s: float) -> None:
         raise UsageError(
             f"job {number}: the drop has changed since; job {latest.job} has taken its place"
         )
-    is_moved = job.state in RETRIABLE and store.move(
-        number, "waiting", now_s, expected=tuple(RETRIABLE), reason="a person wants it done again",
-        attempts=0, interruptions=0, not_before_s=0.0, lease_until_s=0.0,
-    )  # fmt: skip
+    is_moved = job.state in RETRIABLE and store.retry(number, now_s)
     if not is_moved:
         raise UsageError(f"job {number} {_why_not(store, number)}")
 
@@ -192,9 +188,7 @@ def retry_all(store: Store, states: Sequence[State], now_s: float) -> tuple[list
 def give_up(store: Store, number: int, now_s: float) -> None:
     """Have the service do no more about a job; its drop stays. UsageError where that cannot be."""
     found_job(store, number)
-    if not store.move(
-        number, "given-up", now_s, expected=_GIVEN_UP, reason="a person has given it up"
-    ):
+    if not store.give_up(number, now_s):
         raise UsageError(f"job {number} {_why_not(store, number)}")
 
 

@@ -13,7 +13,6 @@ from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 from stemprep.app.delivery.contents import Order
 from stemprep.app.delivery.deliver import Terms, deliver_prepared
@@ -29,7 +28,7 @@ from stemprep.service.delivery_order import Ordering, package_of, tag_hash
 from stemprep.service.drop_content import fingerprint_now
 from stemprep.service.inbox.drop_names import INCOMING
 from stemprep.service.inbox.unreadable import ClosedError, placed, unread_in
-from stemprep.service.jobs import Job, State
+from stemprep.service.jobs import Job, JobColumns
 from stemprep.service.outages import WAITING
 from stemprep.service.outcomes import (
     ChangedError,
@@ -82,16 +81,12 @@ class Runner:
                 if job.state == "published":
                     self._finish(job, inbox, places)
             except ChangedError as found:
-                state: State = "gone" if found.is_gone else "changed"
-                self.store.move(job.job, state, self.clock(), expected=("running",))
+                self.store.close_job(job.job, self.clock(), is_gone=found.is_gone)
             except ClosedError as found:  # it is taken again once it can be read
-                self.store.move(
-                    job.job, "arriving", self.clock(), expected=("running",),
-                    reason=placed(job.drop, found.reason), fingerprint="", lease_until_s=0.0,
-                )  # fmt: skip
+                self.store.wait_for_access(job.job, self.clock(), placed(job.drop, found.reason))
             except StoppedError:
                 why = "the service was told to end while it was worked on"
-                self._let_wait(job, why, wait_s=0.0)
+                self.store.wait(job.job, self.clock(), why, 0.0)
             except Exception as error:  # whatever it is, the job and the others go on
                 if is_outage(error) or (places is not None and not places.are_same):
                     self._wait_for_place(job, error)
@@ -130,8 +125,13 @@ class Runner:
             self._require_going_on()
             known = replace(report, package=str(Path(job.destination) / order.name))
             results.prepare_receipt(known)
-            fields = {**ordering.decided, **_told(report), "tag_sha256": tag_sha256}
-            self.store.set_fields(job.job, **fields)
+            columns: JobColumns = {
+                **ordering.decided,
+                "verdict": report.verdict,
+                "audio_s": _audio_s(report),
+                "tag_sha256": tag_sha256,
+            }
+            self.store.set_fields(job.job, **columns)
 
         terms = Terms(
             job=self._staging_job(job),
@@ -165,10 +165,9 @@ class Runner:
             if is_outage(error) or job.attempts + 1 < self.config.retries.attempts:
                 raise
             reason += f" (no report could be put beside the drop: {error.strerror})"
-        self.store.move(
-            job.job, "refused", self.clock(), expected=("running",), notice="refused",
-            reason=reason, **_told(report),
-        )  # fmt: skip
+        self.store.refuse(
+            job.job, self.clock(), reason, verdict=report.verdict, audio_s=_audio_s(report)
+        )
 
     def _deliver(
         self, job: Job, inbox: Inbox, spec: DeliverySpec, terms: Terms, places: JobPlaces
@@ -219,10 +218,8 @@ class Runner:
         )  # fmt: skip
         return True
 
-    def _published(self, job: Job, fields: dict[str, Any]) -> Job:
-        self.store.move(
-            job.job, "published", self.clock(), expected=("running",), attempts=0, **fields
-        )
+    def _published(self, job: Job, columns: JobColumns) -> Job:
+        self.store.publish(job.job, self.clock(), **columns)
         return self._again(job)
 
     def _again(self, job: Job) -> Job:
@@ -246,10 +243,7 @@ class Runner:
         reason = ""
         if inbox.after == "archive":
             reason = archive_drop(self.store, job, inbox, self.places)
-        self.store.move(
-            job.job, "delivered", self.clock(), expected=("published",),
-            reason=reason or job.reason, notice="delivered", lease_until_s=0.0,
-        )  # fmt: skip
+        self.store.deliver(job.job, self.clock(), reason=reason or job.reason, lease_until_s=0.0)
         self._results(job, inbox, spec).forget()
 
     # When it does not go on
@@ -257,9 +251,9 @@ class Runner:
     def _wait_for_place(self, job: Job, error: Exception) -> None:
         """A place is away or full: wait, and count no attempt, however long that lasts."""
         is_short = isinstance(error, AwayError)
-        self._let_wait(
-            job, f"{WAITING}{error or type(error).__name__}",
-            wait_s=WAIT_FOR_PLACE_S if is_short else WAIT_FOR_ROOM_S, interruptions=0,
+        self.store.wait(
+            job.job, self.clock(), f"{WAITING}{error or type(error).__name__}",
+            WAIT_FOR_PLACE_S if is_short else WAIT_FOR_ROOM_S, interruptions=0,
         )  # fmt: skip
 
     def _fail(self, job: Job, error: Exception) -> None:
@@ -273,17 +267,14 @@ class Runner:
         now_s = self.clock()
         retries = self.config.retries
         if attempts < retries.attempts:
-            self._let_wait(job, reason, wait_s=retries.wait_s(attempts), attempts=attempts)
+            self.store.wait(job.job, now_s, reason, retries.wait_s(attempts), attempts=attempts)
         elif current.state == "published" and not self._lacks_copy(current):
-            self.store.move(
-                job.job, "delivered", now_s, expected=("published",), notice="delivered",
-                reason=f"the package is published; after that: {reason}", attempts=attempts,
+            self.store.deliver(
+                job.job, now_s, attempts=attempts,
+                reason=f"the package is published; after that: {reason}",
             )  # fmt: skip
         else:
-            self.store.move(
-                job.job, "set-aside", now_s, expected=("running", "published"), notice="set-aside",
-                reason=reason, attempts=attempts, lease_until_s=0.0,
-            )  # fmt: skip
+            self.store.set_aside(job.job, now_s, reason, attempts)
 
     def _lacks_copy(self, job: Job) -> bool:
         """Tell whether a destination of a published package is not known to hold it."""
@@ -304,15 +295,6 @@ class Runner:
         with suppress(OSError):  # the fault that is told may be a full disk
             folder.mkdir(parents=True, exist_ok=True)
             (folder / "fault.txt").write_text(trace, errors="backslashreplace")
-
-    def _let_wait(self, job: Job, reason: str, *, wait_s: float, **fields: Any) -> None:
-        now_s = self.clock()
-        known = self._again(job)
-        state: State = "published" if known.state == "published" else "waiting"
-        self.store.move(
-            job.job, state, now_s, expected=("running", "published"), reason=reason,
-            not_before_s=now_s + wait_s, lease_until_s=0.0, **fields,
-        )  # fmt: skip
 
     # What all of this rests on
 
@@ -349,7 +331,7 @@ class Runner:
             folder=results_folder(self.store.state, job.job),
         )
 
-    def _fields_of(self, known: KnownError, ordering: Ordering) -> dict[str, Any]:
+    def _fields_of(self, known: KnownError, ordering: Ordering) -> JobColumns:
         earlier = known.earlier
         return {
             **ordering.decided,
@@ -383,13 +365,14 @@ def spec_of(job: Job) -> str | Path:
     return job.spec if job.spec in shipped_specs() else Path(job.spec)
 
 
-def _told(report: Report) -> dict[str, Any]:
-    """What the store is to know of a report."""
+def _audio_s(report: Report) -> float:
+    """Seconds of sound that were measured."""
     files = report.measured.files
     sounds = ((file.facts.header.frames, file.facts.format) for file in files)
-    audio_s = sum(
-        seconds_from_samples(frames, form.sample_rate_hz)
-        for frames, form in sounds
-        if form is not None and frames
+    return float(
+        sum(
+            seconds_from_samples(frames, form.sample_rate_hz)
+            for frames, form in sounds
+            if form is not None and frames
+        )
     )
-    return {"verdict": report.verdict, "audio_s": float(audio_s)}

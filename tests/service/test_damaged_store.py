@@ -15,12 +15,13 @@ import pytest
 
 from stemprep.cli.main import _exit_code
 from stemprep.errors import DeliveryError
-from stemprep.service.jobs import STATES, Job, State
+from stemprep.service.jobs import Job, State
 from stemprep.service.notices import Notices
 from stemprep.service.service import Service
 from stemprep.service.state_folder import state_folder
 from stemprep.service.store import Store
 from stemprep.service.store_file import STORE_FILE, DamagedStoreError
+from stemprep.service.store_rows import add_step
 from tests.service.studio import Studio, hurry
 
 PAGE_BYTES = 4096
@@ -45,7 +46,8 @@ def filled(store: Store, inbox: Path, jobs: int) -> None:
                 ),
                 notice="delivered",
             )  # fmt: skip
-            store.move(added.job, added.state, 1e9, expected=STATES, reason="as before")
+            with store.change() as connection:
+                add_step(connection, added.job, 1e9)
             store.claim_paper(inbox / f"{name}.receipt.txt", is_there=False)
 
 

@@ -13,6 +13,7 @@ import pytest
 
 from stemprep.errors import DeliveryError
 from stemprep.service import store
+from stemprep.service.jobs import TRANSITIONS, Way
 from stemprep.service.manage_jobs import retry_all
 from stemprep.service.store import Store
 from stemprep.work import write as work_write
@@ -126,7 +127,7 @@ def recorded(monkeypatch: pytest.MonkeyPatch) -> Iterator[Recorder]:
     recorder = Recorder()
     write, fsync, rename = os.write, os.fsync, os.rename
     sound, final = work_write.HashedFile.write, publish_module.rename_exclusively
-    move, fields = store.Store.move, store.Store.set_fields
+    move, fields = store.Store._move, store.Store.set_fields
 
     def on_write(descriptor: int, content: bytes) -> int:
         recorder.add("write", path_of(descriptor))
@@ -148,9 +149,9 @@ def recorded(monkeypatch: pytest.MonkeyPatch) -> Iterator[Recorder]:
         final(source, target, **named)
         recorder.add("rename", f"{path_of(named['target_folder'])}/{target}")
 
-    def on_move(self: Any, number: int, state: Any, /, *rest: Any, **named: Any) -> bool:
-        recorder.add("commit", state)
-        return bool(move(self, number, state, *rest, **named))
+    def on_move(self: Any, number: int, way: Way, /, *rest: Any, **named: Any) -> bool:
+        recorder.add("commit", TRANSITIONS[way].after)
+        return bool(move(self, number, way, *rest, **named))
 
     def on_fields(self: Any, number: int, /, **named: Any) -> None:
         fields(self, number, **named)
@@ -162,7 +163,7 @@ def recorded(monkeypatch: pytest.MonkeyPatch) -> Iterator[Recorder]:
         patched.setattr(os, "rename", on_rename)
         patched.setattr(work_write.HashedFile, "write", on_sound)
         patched.setattr(publish_module, "rename_exclusively", on_final)
-        patched.setattr(store.Store, "move", on_move)
+        patched.setattr(store.Store, "_move", on_move)
         patched.setattr(store.Store, "set_fields", on_fields)
         yield recorder
 

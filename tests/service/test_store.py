@@ -65,9 +65,9 @@ def test_two_jobs_of_one_drop_are_never_worked_on_together(store: Store) -> None
     first = store.claim(0.0, 60.0)
     assert first is not None
     assert store.claim(0.0, 60.0) is None
-    store.move(first.job, "published", 0.0, expected=("running",))
+    assert store.publish(first.job, 0.0)
     assert store.claim(0.0, 60.0) is None  # its receipt is still to come
-    store.move(first.job, "delivered", 0.0, expected=("published",))
+    assert store.deliver(first.job, 0.0)
     second = store.claim(0.0, 60.0)
     assert second is not None
     assert second.spec == "archive"
@@ -101,7 +101,7 @@ def test_what_nobody_works_on_is_taken_back(store: Store) -> None:
 
 def test_a_move_from_another_state_does_nothing(store: Store) -> None:
     added = store.add(job(state="refused"))
-    assert not store.move(added.job, "delivered", 1.0, expected=("published",), notice="delivered")
+    assert not store.deliver(added.job, 1.0)
     assert store.jobs()[0].state == "refused"
     assert len(store.steps(added.job)) == 1
     assert store.notices_due() == []
@@ -121,7 +121,8 @@ def test_predecessors_share_drop_or_title(store: Store) -> None:
 
 def test_a_notice_stays_due_until_it_was_sent(store: Store) -> None:
     added = store.add(job(), notice="received")
-    store.move(added.job, "refused", 1.0, expected=("waiting",), notice="refused")
+    assert store.claim(1.0, 60.0) is not None
+    assert store.refuse(added.job, 1.0, "too quiet")
     assert [kind for _, kind in store.notices_due()] == ["received", "refused"]
     store.notice_sent(added.job, "received")
     assert [kind for _, kind in store.notices_due()] == ["refused"]
