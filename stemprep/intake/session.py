@@ -1,17 +1,65 @@
-"""From a list of entries to a session: roles, songs and groups, by the sheet before all else."""
+"""From a list of entries to a session: roles, songs and groups, by the sheet before all else.
+
+Microphones of one source are found by names: ``Kick In`` and ``Kick Out`` are both the kick.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from stemprep.intake.groups import groups_by_name
+from stemprep.intake.names import stem
 from stemprep.intake.roles import Verdict, roles_by_name
 from stemprep.intake.scan import Scan
 from stemprep.intake.songs import folder_of_song, lies_in, songs_by_folder, songs_by_sheet
+from stemprep.intake.vocabulary import POSITIONS
+from stemprep.intake.words import (
+    Words,
+    fields_of,
+    shared_start,
+    split_after,
+    without_track_number,
+)
 from stemprep.model.session import DropEntry, Session, SourceFile
 from stemprep.model.sheet import SessionSheet, SongNote, TrackNote
 from stemprep.model.words import Role
 from stemprep.naming.patterns import PathIndex
+
+
+def groups_by_name(paths: Iterable[str]) -> Mapping[str, str]:
+    """Return the group of each path that has one; paths are the tracks of one song.
+
+    A group is what is left of a name without the words for a microphone's place (in, out, top,
+    left, amp, di, ...), shared by two files or more of which at least one has such a word.
+    """
+    names = {path: without_track_number(fields_of(stem(path))) for path in paths}
+    titled = shared_start(list(names.values()))
+    members: dict[Words, list[str]] = {}
+    placed: set[Words] = set()
+    for path, fields in names.items():
+        words = _flat(split_after(fields, titled)[1])
+        if not _group_source(words):
+            words = _flat(fields)
+        source = _group_source(words)
+        members.setdefault(source, []).append(path)
+        if source != words:
+            placed.add(source)
+    return {
+        path: " ".join(source)
+        for source, group in members.items()
+        if source and source in placed and len(group) > 1
+        for path in group
+    }
+
+
+def _group_source(words: Words) -> Words:
+    """Return the words without places; ``room`` is a place where another word says of what."""
+    source = tuple(word for word in words if word not in POSITIONS)
+    return tuple(word for word in source if word not in ("room", "rooms")) or source
+
+
+def _flat(fields: tuple[Words, ...]) -> Words:
+    return tuple(word for field in fields for word in field)
+
 
 _GROUPED_ROLES: frozenset[Role] = frozenset({"track", "di"})
 

@@ -75,7 +75,7 @@ def load_recorded_sheet(record: Mapping[str, Any], name: str) -> SessionSheet:
 
     record: the manifest's ``sheet``. Raises SpecError for what no sheet may say.
     """
-    from stemprep.spec.recorded_sheet import recorded_sheet
+    from stemprep.spec.sheets import recorded_sheet
 
     return recorded_sheet(record, name)
 

@@ -1,12 +1,18 @@
-"""A session sheet from the bytes in a drop: reads no other file, steers nothing outside it."""
+"""Session sheets: from the bytes in a drop, and from the manifest of a package.
+
+Both are held to the same ranges and forms: a package proves that it is whole, not who made it. A
+sheet reads no other file and steers nothing outside its drop.
+"""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
+from typing import Any
 
 from stemprep.errors import SpecError
+from stemprep.model.record_codec import UnfitRecordError, decode_record
 from stemprep.model.sheet import MidiTempo, SessionSheet, SongNote, TrackNote
 from stemprep.spec.keys import sheet_keys, spec_keys
 from stemprep.spec.problems import Path_, Problems, dotted, shown
@@ -64,3 +70,23 @@ def _with_tempo_files(
             message = f"{shown(song.tempo_file)} {error}"
             problems.tell(reading.places[path].mark, dotted(path), message)
     return tuple(songs)
+
+
+def recorded_sheet(record: Mapping[str, Any], name: str) -> SessionSheet:
+    """Give the sheet of a manifest's ``sheet``; SpecError names the first field that is unfit.
+
+    record: fields of the sheet's records as JSON gives them; name: what messages call the file.
+    """
+    try:
+        return decode_record(SessionSheet, {**record, "warnings": ()})
+    except UnfitRecordError as error:
+        raise SpecError(
+            (
+                f"{name}: sheet, {error}; "
+                "the sheet of this package was not written by stemprep: use another copy of it",
+            )
+        ) from error
+    except RecursionError as error:
+        raise SpecError(
+            (f"{name}: its sheet cannot be read; take another copy of the package",)
+        ) from error

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from stemprep.intake.groups import groups_by_name
+from stemprep.intake.session import groups_by_name
 from stemprep.intake.songs import songs_by_folder, songs_by_sheet
 from stemprep.model.sheet import SongNote
 from stemprep.naming.patterns import PathIndex

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stemprep.measure.recurring import Levels, levels_around, recurrences
+from stemprep.measure.clicks import Levels, levels_around, recurrences
 from stemprep.model.facts import ClickFacts
 from tests import signals
 from tests.measure.feed import measure
