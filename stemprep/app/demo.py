@@ -52,7 +52,7 @@ class Story:
     missed: tuple[PlantedFault, ...]
 
     @property
-    def ran_as_told(self) -> bool:
+    def ran_as_planned(self) -> bool:
         """True when every planted fault was found and the package is proved whole."""
         is_proved = bool(self.proofs) and all(p.is_whole and p.is_complete for p in self.proofs)
         return not self.missed and self.returned is not None and is_proved
@@ -66,7 +66,7 @@ def run_demo(into: Path, say: Say, called: str = "stemprep") -> Story:
     """
     session = write_session(into)
     say(_filled(f"1. A session was made in {session}, with {len(FAULTS)} faults planted in it:"))
-    _tell_planted(FAULTS, say)
+    _show_planted(FAULTS, say)
     say(f"\n2. stemprep check, against the spec '{SPEC}':\n")
     checked = inspect(session, SPEC)
     say(_indented(render_text(checked, width=_WIDTH - 6)))
@@ -74,7 +74,7 @@ def run_demo(into: Path, say: Say, called: str = "stemprep") -> Story:
     say("\n3. stemprep plan: what a delivery will do\n")
     planned = plan(session, SPEC)
     assert planned.plan is not None
-    _tell_plan(planned.plan, into / "plan.txt", say)
+    _show_plan(planned.plan, into / "plan.txt", say)
     say("\n4. stemprep deliver\n")
     delivered = deliver(session, SPEC, [into / "delivered"])
     say(_indented("\n".join(render_text(delivered, width=_WIDTH - 6).splitlines()[:3])))
@@ -82,8 +82,8 @@ def run_demo(into: Path, say: Say, called: str = "stemprep") -> Story:
     proofs = () if package is None else tuple(verify([package]))
     say("\n5. stemprep verify\n")
     say(_indented(render_verification(proofs, width=_WIDTH - 6)))
-    returned = None if package is None else _tell_return(into, package, say)
-    _tell_end(into, package, called, say)
+    returned = None if package is None else _show_return(into, package, say)
+    _show_end(into, package, called, say)
     return Story(
         session=session,
         checked=checked,
@@ -98,7 +98,7 @@ def run_demo(into: Path, say: Say, called: str = "stemprep") -> Story:
     )
 
 
-def _tell_return(into: Path, package: Path, say: Say) -> Reconciliation:
+def _show_return(into: Path, package: Path, say: Say) -> Reconciliation:
     """The other room records, sends back, and its folder is held against the package."""
     folder = write_return(into, package)
     say(
@@ -107,7 +107,7 @@ def _tell_return(into: Path, package: Path, say: Say) -> Reconciliation:
             f"{PLAYED_TO} and sent {folder} back. What it did there:"
         )
     )
-    _tell_planted(RETURN_FAULTS, say)
+    _show_planted(RETURN_FAULTS, say)
     say(f"\n7. stemprep reconcile: what of '{folder.name}' is what, and where the new takes go\n")
     returned = reconcile(folder, package)
     say(_indented(render_reconciliation(returned, width=_WIDTH - 6, is_brief=True)))
@@ -118,7 +118,7 @@ def _tell_return(into: Path, package: Path, say: Say) -> Reconciliation:
     return returned
 
 
-def _tell_end(into: Path, package: Path | None, called: str, say: Say) -> None:
+def _show_end(into: Path, package: Path | None, called: str, say: Say) -> None:
     say("\nOpen in a browser, the last one in an editor:")
     say(f"  {into / 'reconcile.html'}")
     say(f"  {into / 'check-report.html'}")
@@ -129,20 +129,20 @@ def _tell_end(into: Path, package: Path | None, called: str, say: Say) -> None:
     say(f"  {called} explain late-entry")
 
 
-def _tell_planted(faults: Iterable[PlantedFault], say: Say) -> None:
+def _show_planted(faults: Iterable[PlantedFault], say: Say) -> None:
     for fault in faults:
-        told = f"{_name(fault.path)}: {fault.story}"
-        say(textwrap.fill(told, width=_WIDTH, initial_indent=" " * 5, subsequent_indent=" " * 7))
+        text = f"{_name(fault.path)}: {fault.story}"
+        say(textwrap.fill(text, width=_WIDTH, initial_indent=" " * 5, subsequent_indent=" " * 7))
 
 
-def _tell_plan(planned: Plan, file: Path, say: Say) -> None:
+def _show_plan(planned: Plan, file: Path, say: Say) -> None:
     """What is decided and the files with more than one step; all of it goes into a file."""
     text = render_plan(planned, width=_WIDTH - 6)
     write_report_file(file, text)
     decided, heading, rest = text.partition("\nFiles of the package\n")
     busy = [each for each in rest.split("\n\n") if "\n    2. " in each]
-    told = "\n\n".join([f"{decided}{heading.rstrip()}: those with most to do", *busy])
-    say(_indented(told))
+    text = "\n\n".join([f"{decided}{heading.rstrip()}: those with most to do", *busy])
+    say(_indented(text))
     say(f"\n  The other files, and what is made beside them: {file}")
 
 
@@ -173,7 +173,7 @@ def _indented(text: str) -> str:
     return "\n".join(f"  {line}".rstrip() for line in text.splitlines())
 
 
-def tell_missed(missed: Sequence[PlantedFault]) -> str:
+def missed_faults_text(missed: Sequence[PlantedFault]) -> str:
     """What went wrong with the demo, for the error line."""
     return "; ".join(f"{fault.path}: {fault.check} was not found" for fault in missed)
 

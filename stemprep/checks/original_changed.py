@@ -38,7 +38,7 @@ _MOST_TOLD = 3
 def check(returned: Returned, rules: RuleTable) -> Iterator[Finding]:
     """Yield one finding for each original whose sound is another."""
     for fate in returned.originals:
-        is_changed = fate.status == "changed" or fate.told_rate_hz is not None
+        is_changed = fate.status == "changed" or fate.label_rate_hz is not None
         if not is_changed or fate.returned_as is None:
             continue
         severity = severity_under(
@@ -76,9 +76,10 @@ def _advice(fate: OriginalFate) -> str:
 
 def _message(fate: OriginalFate) -> str:
     name = fate.source.rpartition("/")[2]
-    if fate.told_rate_hz is not None and fate.format is not None:
+    if fate.label_rate_hz is not None and fate.format is not None:
         return (
-            f"holds the very samples of {name}, but its header says {rate_name(fate.told_rate_hz)} "
+            f"holds the very samples of {name}, but its header says "
+            f"{rate_name(fate.label_rate_hz)} "
             f"where they run at {rate_name(fate.format.sample_rate_hz)}: it plays at a wrong speed"
         )
     start = f"as ordered ({', '.join(fate.ordered)}): " if fate.ordered else ""

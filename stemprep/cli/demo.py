@@ -27,11 +27,11 @@ def command(into: Path) -> int:
     All sound is synthesised. Before you listen to it: turn the level down, the floor tom is
     clipped on purpose.
     """
-    from stemprep.app.demo import DemoFailedError, run_demo, tell_missed
+    from stemprep.app.demo import DemoFailedError, missed_faults_text, run_demo
 
     story = run_demo(into, click.echo, _called())
-    if not story.ran_as_told:
-        reason = tell_missed(story.missed) or "no verified package came out"
+    if not story.ran_as_planned:
+        reason = missed_faults_text(story.missed) or "no verified package came out"
         raise DemoFailedError(f"the demo did not run as told: {reason}")
     return 0
 

@@ -38,8 +38,8 @@ def player_of(path: str, note: TrackNote | None) -> str | None:
 
     A group of the sheet that is no such word stands for itself. None where nothing tells.
     """
-    told = () if note is None else (note.source, note.group, note.name)
-    for text in (*told, stem(path)):
+    noted = () if note is None else (note.source, note.group, note.name)
+    for text in (*noted, stem(path)):
         player = _player(words_of(text)) if text else None
         if player:
             return player

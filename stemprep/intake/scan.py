@@ -101,7 +101,7 @@ def read_sheet(scan: Scan) -> bytes | None:
 
 def _folder_scan(root: Path) -> Scan:
     name = display_path(os.fsencode(root.name)) or "drop"
-    entries = _told_apart(list_folder(str(root)))
+    entries = _with_distinct_paths(list_folder(str(root)))
     return Scan(name=name, root=str(root), archive=None, entries=_with_sheet(entries, top=None))
 
 
@@ -134,7 +134,7 @@ def _why(error: Exception) -> str:
     return error.strerror or str(error) if isinstance(error, OSError) else str(error)
 
 
-def _told_apart(entries: Iterable[DropEntry]) -> list[DropEntry]:
+def _with_distinct_paths(entries: Iterable[DropEntry]) -> list[DropEntry]:
     r"""Sorted by raw path, with paths that differ even where a name holds ``\xFF`` as letters.
 
     Such a name would read like one with the byte; its backslashes are then written ``\x5C``.

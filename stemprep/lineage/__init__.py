@@ -9,7 +9,7 @@ from stemprep.lineage.records import (
     Manifest,
     parse_manifest,
 )
-from stemprep.lineage.told_facts import FactChange
+from stemprep.lineage.stated_facts import FactChange
 
 __all__ = [
     "CHANGE_KINDS",

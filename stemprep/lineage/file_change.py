@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Annotated, Literal, get_args
 
 from stemprep.lineage.records import DeliveredFile
-from stemprep.lineage.told_facts import FactChange, changed_values
+from stemprep.lineage.stated_facts import FactChange, changed_values
 from stemprep.model.definition import ItemCount
 
 ChangeKind = Literal[
@@ -38,7 +38,7 @@ another role or song.
 LEVEL_TOLERANCE_DB = 0.02
 """Peak and level of 16-bit copies of one sound agree to within this (common practice)."""
 _FORMAT = ("container", "encoding", "sample_rate_hz", "bit_depth", "channels")
-_TOLD = (*_FORMAT, "frames", "time_reference_samples")
+_COMPARED = (*_FORMAT, "frames", "time_reference_samples")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +68,7 @@ class FileChange:
 
 def change_of(old: DeliveredFile, new: DeliveredFile) -> FileChange | None:
     """What happened to a file that is the same one in both; None where nothing did."""
-    facts = changed_values([(name, old.facts.get(name), new.facts.get(name)) for name in _TOLD])
+    facts = changed_values([(name, old.facts.get(name), new.facts.get(name)) for name in _COMPARED])
     facts += changed_values([("role", old.role, new.role), ("song", old.song, new.song)])
     moved = {change.name for change in facts}
     change = FileChange(path=new.path, was=old.path, kinds=(), made_by_us=new.made_by_us)

@@ -9,7 +9,7 @@ from typing import Literal
 
 from stemprep.lineage.file_change import FileChange, change_of
 from stemprep.lineage.records import DeliveredDocument, DeliveredFile, Manifest
-from stemprep.lineage.told_facts import FactChange, changed_facts
+from stemprep.lineage.stated_facts import FactChange, changed_facts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -57,7 +57,7 @@ class Stated:
     is_miscounted: bool = False
 
     @property
-    def told(self) -> str:
+    def basis(self) -> str:
         """What it says, and what follows where that is nothing."""
         return f"{self.words}, {self.assumed}" if self.assumed else self.words
 

@@ -209,7 +209,7 @@ class _Bar:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Told:
+class _ManifestDocument:
     """What is read of manifest.json; other fields may stand in it."""
 
     stemprep_version: str
@@ -233,12 +233,12 @@ def parse_manifest(text: str, name: str) -> Manifest:
     """
     try:
         content = json_reading.loads(text, _NamedOnce(name))
-        told = decode_record(_Told, _without_unnamed(content), is_open=True)
+        written = decode_record(_ManifestDocument, _without_unnamed(content), is_open=True)
     except UnfitRecordError as error:
         raise DeliveryError(_words(error, name)) from error
     except (ValueError, RecursionError) as error:
         raise DeliveryError(f"{name}: its manifest.json is no JSON ({error}); {_ADVICE}") from error
-    return _manifest(told, name)
+    return _manifest(written, name)
 
 
 def _words(error: UnfitRecordError, name: str) -> str:
@@ -282,26 +282,26 @@ def _without_unnamed(content: Any) -> Any:
     return content
 
 
-def _manifest(told: _Told, name: str) -> Manifest:
-    package = told.package
+def _manifest(written: _ManifestDocument, name: str) -> Manifest:
+    package = written.package
     return widened(
         Manifest,
-        told,
+        written,
         name=package.name,
         delivery=package.delivery,
         verdict=package.verdict,
         predecessor=None if package.predecessor is None else _predecessor(package.predecessor),
         history=tuple(map(_predecessor, package.history or ())),
         amendment=package.amends,
-        spec_name=told.spec.name,
-        spec_sha256=told.spec.sha256,
-        sheet=None if told.sheet is None else load_recorded_sheet(told.sheet, name),
-        bars_1=_bars_1(told.start_references or {}),
-        files=tuple(widened(DeliveredFile, each, path=_below(each)) for each in told.files),
+        spec_name=written.spec.name,
+        spec_sha256=written.spec.sha256,
+        sheet=None if written.sheet is None else load_recorded_sheet(written.sheet, name),
+        bars_1=_bars_1(written.start_references or {}),
+        files=tuple(widened(DeliveredFile, each, path=_below(each)) for each in written.files),
         documents=tuple(
-            widened(DeliveredDocument, each, path=_below(each)) for each in told.documents
+            widened(DeliveredDocument, each, path=_below(each)) for each in written.documents
         ),
-        companions=tuple(each.path for each in told.companions),
+        companions=tuple(each.path for each in written.companions),
     )
 
 

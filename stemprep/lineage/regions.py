@@ -79,21 +79,21 @@ def regions_of(
 
     excerpts: of the stretches of ``found``; first: frame of the original at which it begins.
     """
-    told: list[tuple[Span, Explanation]] = []
+    explained: list[tuple[Span, Explanation]] = []
     short: list[tuple[Span, Excerpt]] = []
     for span, excerpt in excerpts:
         if span[1] - span[0] < SHORT_FRAMES:
             short.append((span, excerpt))
             continue
-        known = _known_gain(excerpt, [each for _, each in told])
+        known = _known_gain(excerpt, [each for _, each in explained])
         parts = [(0, excerpt.frames, known)] if known else parts_of(excerpt)
-        told += [((span[0] + start, span[0] + end), how) for start, end, how in parts]
-    told += [(span, Explanation(kind="edited", words=NO_NUMBERS)) for span in found.no_numbers]
+        explained += [((span[0] + start, span[0] + end), how) for start, end, how in parts]
+    explained += [(span, Explanation(kind="edited", words=NO_NUMBERS)) for span in found.no_numbers]
     for span, excerpt in short:
-        known = _known_gain(excerpt, [each for _, each in told])
-        told.append((span, known or Explanation(kind="edited")))
-    told.sort(key=lambda each: each[0])
-    joined = list(_joined(told, found, step))
+        known = _known_gain(excerpt, [each for _, each in explained])
+        explained.append((span, known or Explanation(kind="edited")))
+    explained.sort(key=lambda each: each[0])
+    joined = list(_joined(explained, found, step))
     return tuple(
         replace(
             region, start_sample=region.start_sample + first, end_sample=region.end_sample + first
@@ -102,12 +102,12 @@ def regions_of(
     )
 
 
-def _known_gain(excerpt: Excerpt, told: Sequence[Explanation]) -> Explanation | None:
+def _known_gain(excerpt: Excerpt, explained: Sequence[Explanation]) -> Explanation | None:
     """A gain found elsewhere in the file that explains this stretch to within the rounding.
 
     In a fade to silence only single samples differ, from which no gain can be told.
     """
-    gains = list(dict.fromkeys(each for each in told if each.kind == "gain"))
+    gains = list(dict.fromkeys(each for each in explained if each.kind == "gain"))
     for each in gains[-_KNOWN:]:
         assert each.gain_db is not None, "a gain has a level"
         left = excerpt.returned - ratio_from_db(each.gain_db) * excerpt.original
@@ -117,12 +117,12 @@ def _known_gain(excerpt: Excerpt, told: Sequence[Explanation]) -> Explanation | 
 
 
 def _joined(
-    told: Sequence[tuple[Span, Explanation]], found: Differences, step: float
+    explained: Sequence[tuple[Span, Explanation]], found: Differences, step: float
 ) -> Iterator[Region]:
     """Neighbours to which the same was done, made one where nothing of note lies between them."""
     near = NEAR_S * found.cell_frames * 200
     current: tuple[Span, Explanation] | None = None
-    for span, explanation in told:
+    for span, explanation in explained:
         if current is None:
             current = span, explanation
             continue

@@ -84,7 +84,7 @@ class OriginalFate:
     regions: tuple[Region, ...] = ()
     ordered: tuple[str, ...] = ()
     is_another: Annotated[bool, Written("is_another_recording")] = False
-    told_rate_hz: Annotated[Count | None, Written("told_sample_rate_hz")] = None
+    label_rate_hz: Annotated[Count | None, Written("told_sample_rate_hz")] = None
     header_words: tuple[str, ...] = ()
     lossy_copies: tuple[str, ...] = ()
 

@@ -224,7 +224,7 @@ def delivery_number(package: Path) -> int:
 def fetch_faults(bag: Bag) -> list[str]:
     """What in fetch.txt points out of the payload, in words (RFC 8493, 2.2.3 and 5.3)."""
     lines = islice(_lines(bag.tag_texts.get("fetch.txt", "")), MAX_LISTED)
-    told: list[str] = []
+    faults: list[str] = []
     for number, line in enumerate(lines, 1):
         parts = line.split(maxsplit=2)
         path = without_dot(decode_path(parts[2])) if len(parts) == 3 else None
@@ -233,9 +233,9 @@ def fetch_faults(bag: Bag) -> list[str]:
         problem = path_problem(path)
         if problem is None and not path.startswith(f"{PAYLOAD}/"):
             problem = "lies outside the payload"
-        if problem is not None and len(told) < MAX_LINE_FAULTS:
-            told.append(f"line {number}: {path!r} {problem}")
-    return told
+        if problem is not None and len(faults) < MAX_LINE_FAULTS:
+            faults.append(f"line {number}: {path!r} {problem}")
+    return faults
 
 
 def fetch_paths(bag: Bag, wanted: Set[str]) -> frozenset[str]:

@@ -176,10 +176,10 @@ def _verified(bag: Bag, shown: str, hash_all: HashAll, read: ReadLimited) -> Ver
 
 def _leading_out(bag: Bag) -> dict[str, Damage]:
     """A fetch.txt that would write outside the payload; whoever follows it could be harmed."""
-    told = fetch_faults(bag)
-    if not told:
+    faults = fetch_faults(bag)
+    if not faults:
         return {}
-    words = f"{'; '.join(told[:3])}: do not let any program fetch what it names"
+    words = f"{'; '.join(faults[:3])}: do not let any program fetch what it names"
     return {"fetch.txt": tag_damage("fetch.txt", words)}
 
 

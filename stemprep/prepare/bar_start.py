@@ -20,7 +20,7 @@ from stemprep.timeline import MAX_BEFORE_S, SongTimeline, nearest_sample
 from stemprep.units import clock_from_samples, samples_from_seconds
 
 MUCH_SILENCE_S = 60  # common practice: more in front of a song is seldom meant
-MAX_SECTIONS_TOLD = 5
+MAX_SECTIONS_NAMED = 5
 
 
 def start_notes(order: BarOrder, dropped: int, start: int, why: str) -> Iterator[str]:
@@ -56,8 +56,8 @@ def section_notes(order: BarOrder, end: int) -> Iterator[str]:
         return
     behind = [each for each in timeline.sections if timeline.sample_of(each.bar) > end]
     if behind:
-        named = ", ".join(f"{each.name} (bar {each.bar})" for each in behind[:MAX_SECTIONS_TOLD])
-        more = len(behind) - MAX_SECTIONS_TOLD
+        named = ", ".join(f"{each.name} (bar {each.bar})" for each in behind[:MAX_SECTIONS_NAMED])
+        more = len(behind) - MAX_SECTIONS_NAMED
         last = timeline.bar_beat_at(end).bar
         yield (
             f"Not marked{order.of_song}, because the files end in bar {last}: {named}"
@@ -74,9 +74,9 @@ def _begin_note(reference: StartReference, order: BarOrder, why: str) -> str:
 def _begin_words(reference: StartReference, order: BarOrder) -> str:
     if reference.start_bar is None:
         seconds = (reference.bar_1_samples or 0) / reference.rate_hz
-        told = f"{seconds:.3f} s before bar 1" if seconds else "at bar 1"
+        text = f"{seconds:.3f} s before bar 1" if seconds else "at bar 1"
         no_count_in = f" ({order.timeline.no_map}, so no count-in can be laid out)"
-        return told + (no_count_in if order.count_in_bars else "")
+        return text + (no_count_in if order.count_in_bars else "")
     bars = 1 - int(reference.start_bar.partition(".")[0])
     if bars <= 0:
         return f"at bar {1 - bars}"
@@ -121,7 +121,7 @@ def begin_at_bars(
     begins = _common_start(drafts, timeline.rate_hz)
     doubt = _doubt(drafts, timeline, begins)
     if doubt or begins is None:
-        told = (
+        text = (
             f"Bar 1{order.of_song} is not known: {doubt}. The files keep their common start, and "
             "no click or tempo map can be made.",
         )
@@ -132,7 +132,7 @@ def begin_at_bars(
                 start_samples=begins if stamped(drafts) else None,
                 unknown=doubt,
             ),
-            notes=told if operations.is_start_at_bar_1 and drafts else (),
+            notes=text if operations.is_start_at_bar_1 and drafts else (),
         )
     unmoved = Begun(
         drafts=tuple(drafts),

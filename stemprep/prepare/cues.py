@@ -85,8 +85,8 @@ def _of_findings(
     cured = {(repair.check, repair.file) for repair in repairs}
     for finding in findings:
         path = finding.file or ""
-        is_told = finding.counts and finding.severity != "note" and path in rates
-        if not is_told or (finding.check, path) in cured:
+        is_marked = finding.counts and finding.severity != "note" and path in rates
+        if not is_marked or (finding.check, path) in cured:
             continue
         for spot in finding.spots:
             position = place_in_output(output, spot.start_sample, rates[path])

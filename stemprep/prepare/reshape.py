@@ -242,7 +242,7 @@ def _offsets(draft: Draft) -> list[float]:
     return offsets[: draft.form.channels]
 
 
-def _refused(draft: Draft, notes: list[str], what: str, why: str, is_told: bool) -> Draft:
-    if is_told:
+def _refused(draft: Draft, notes: list[str], what: str, why: str, is_noted: bool) -> Draft:
+    if is_noted:
         notes.append(f"{draft.first.path} is not {what}: {why}.")
     return draft

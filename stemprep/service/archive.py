@@ -205,15 +205,15 @@ class _Move:
     def _copy_and_remove(self) -> str:
         others = [
             path
-            for path, told in self.expected.items()
-            if len(told) != 64 and not told.startswith(_COPIED_KINDS)
+            for path, content in self.expected.items()
+            if len(content) != 64 and not content.startswith(_COPIED_KINDS)
         ]
         if others:
             return self._turn_back(
                 f"{others[0]!r} is neither file, folder nor link, or cannot be read, and the "
                 "archive is on another disk"
             )
-        folders = [path for path, told in self.expected.items() if told == "folder"]
+        folders = [path for path, content in self.expected.items() if content == "folder"]
         is_folder = "" not in self.expected
         if is_folder and not all(self._may_empty(path) for path in ("", *folders)):
             return self._turn_back(self._not_allowed())
@@ -244,11 +244,11 @@ class _Move:
     def _copy_folder(self, staging: Staging) -> None:
         make_folders(staging.descriptor, "drop")
         with opened(self.home.descriptor, self.leaving, FOLDER) as top:
-            for path, told in sorted(self.expected.items()):
-                if told == "folder":
+            for path, content in sorted(self.expected.items()):
+                if content == "folder":
                     make_folders(staging.descriptor, f"drop/{path}")
-                elif told.startswith("link to "):
-                    target = told.removeprefix("link to ")
+                elif content.startswith("link to "):
+                    target = content.removeprefix("link to ")
                     os.symlink(target, f"drop/{path}", dir_fd=staging.descriptor)
                 else:
                     self._copy_file(staging, top, path, f"drop/{path}")

@@ -78,10 +78,10 @@ def inventory(folder: int, name: str, known: Mapping[str, str] | None = None) ->
     if not stat.S_ISDIR(os.stat(name, dir_fd=folder, follow_symlinks=False).st_mode):
         return {"": known.get(name) or _sha256(folder, name)}
     with opened(folder, name, FOLDER) as top:
-        return {entry.path: _told(top, entry, known) for entry in walk(top)}
+        return {entry.path: _entry_content(top, entry, known) for entry in walk(top)}
 
 
-def _told(top: int, entry: TreeEntry, known: Mapping[str, str]) -> str:
+def _entry_content(top: int, entry: TreeEntry, known: Mapping[str, str]) -> str:
     """Say what one entry is; what cannot be read is told as such, it may be clutter."""
     try:
         if entry.kind == "file":
@@ -105,4 +105,4 @@ def inventory_text(found: Inventory) -> bytes:
 
 def read_inventory(content: bytes) -> Inventory:
     """The inventory that was kept."""
-    return {str(path): str(told) for path, told in json.loads(content).items()}
+    return {str(path): str(kept) for path, kept in json.loads(content).items()}

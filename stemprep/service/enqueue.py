@@ -17,7 +17,7 @@ from stemprep.service.store import Store
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Taking:
+class Enqueuer:
     """Makes jobs of drops."""
 
     config: ServiceConfig
@@ -63,7 +63,8 @@ class Taking:
             if held.is_closed and (latest is None or _is_past(latest, held)):
                 latest = self._announce_closed(held, inbox, str(spec), latest, now_s)
             if latest is not None and latest.state == "arriving":
-                self._tell_why(latest, _told(held), now_s, is_lasting=held.is_closed and is_lasting)
+                is_new_state = held.is_closed and is_lasting
+                self._set_reason(latest, _reason(held), now_s, is_lasting=is_new_state)
                 numbers.append(latest.job)
         return numbers
 
@@ -95,10 +96,10 @@ class Taking:
         )
         return self.store.add(self._job(drop, inbox, spec, now_s, "arriving"))
 
-    def _tell_why(self, job: Job, reason: str, now_s: float, *, is_lasting: bool) -> None:
+    def _set_reason(self, job: Job, reason: str, now_s: float, *, is_lasting: bool) -> None:
         """Put the reason into the list of jobs; what lasts, into its history too, with a notice."""
-        is_told = is_lasting and any(map(_is_of_closed, self.store.steps(job.job)))
-        if is_lasting and not is_told:
+        is_in_history = is_lasting and any(map(_is_of_closed, self.store.steps(job.job)))
+        if is_lasting and not is_in_history:
             self.store.hold_back(job.job, now_s, reason)
         elif job.reason != reason:
             self.store.set_fields(job.job, reason=reason)
@@ -147,7 +148,7 @@ def _is_of_closed(step: Step) -> bool:
     return step.state == "arriving" and bool(words_without_place(step.reason))
 
 
-def _told(held: Held) -> str:
+def _reason(held: Held) -> str:
     """Why a drop is not taken, with the places that it is about, as the list of jobs has it."""
     if held.is_closed:
         return placed(held.path, held.reason)

@@ -187,10 +187,10 @@ def examine(config: ServiceConfig, now_s: float) -> Health:
     which mends none of them.
     """
     problems = _life(config.state, now_s) + _low_space(f"state folder {config.state}", config.state)
-    told = Health(jobs={})
+    found = Health(jobs={})
     try:
         with Store(config.state, "read") as store:
-            told = Health(
+            found = Health(
                 jobs=store.counts_by_state(),
                 last_day=last_day(store, now_s),
                 late=late(store, now_s, LONG_WAIT_S),
@@ -199,7 +199,7 @@ def examine(config: ServiceConfig, now_s: float) -> Health:
             problems += _places(config, store)
     except StemprepError as error:
         problems.append(str(error))
-    return replace(told, problems=tuple(problems), notes=tuple(_notes(told)))
+    return replace(found, problems=tuple(problems), notes=tuple(_notes(found)))
 
 
 def _life(state: Path, now_s: float) -> list[str]:

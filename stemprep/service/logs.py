@@ -101,23 +101,23 @@ class _FromLibraries(logging.Handler):
 
 
 @dataclass(slots=True, kw_only=True)
-class ToldInboxes:
+class InboxLog:
     """Writes each thing into the log once.
 
     is_title_told: whether drops may be named.
     unreachable:   numbers of the inboxes that cannot be listed now, from 0.
     """
 
-    is_title_told: bool
+    is_title_shown: bool
     unreachable: set[int] = field(default_factory=set)
 
     def hold(self, held: Held, jobs: list[int]) -> None:
         """Tell why a drop is held back, or that it is not any more."""
         if held.is_closed and held.is_lasting:
             return  # it was told when it began
-        told = {"drop": held.name, "detail": held.detail} if self.is_title_told else {}
+        named = {"drop": held.name, "detail": held.detail} if self.is_title_shown else {}
         numbers = {"job": ",".join(map(str, jobs))} if jobs else {}
-        place = {"inbox": held.inbox_index + 1, **numbers, **told}
+        place = {"inbox": held.inbox_index + 1, **numbers, **named}
         if held.reason:
             _log().warning("held back", reason=held.reason, **place)
         else:

@@ -52,7 +52,7 @@ def job_text(job: Job, steps: Sequence[Step], results: Sequence[Path]) -> str:
         ("Not before", _second(job.not_before_s) if job.state == "waiting" else ""),
         ("Kept", ", ".join(str(path) for path in results)),
     ]
-    lines = [f"{label:<12}{visible(told)}" for label, told in facts if told]
+    lines = [f"{label:<12}{visible(value)}" for label, value in facts if value]
     lines += ["", "History (UTC)"]
     lines += [f"  {_second(step.at_s)}  {step.state:<10}  {visible(step.reason)}" for step in steps]
     return "\n".join(line.rstrip() for line in lines) + "\n"

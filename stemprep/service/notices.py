@@ -155,7 +155,7 @@ class Log(Protocol):
 
 
 class Notices:
-    """Sends notices in threads of its own, one an address, from the first ``tell`` until ``close``.
+    """Sends notices in threads of its own, one an address, until ``close``.
 
     Notices are told at least once, if the caller keeps those that are not ``finished`` and tells
     them again after a restart.
@@ -165,12 +165,12 @@ class Notices:
         self,
         addresses: Sequence[Address],
         *,
-        is_title_told: bool = False,
+        is_title_shown: bool = False,
         log: Log | None = None,
         waits_s: Sequence[float] = WAITS_S,
     ) -> None:
         self._addresses = tuple(addresses)
-        self._is_title_told = is_title_told
+        self._is_title_shown = is_title_shown
         self._log = log
         self._waits_s = tuple(waits_s)
         self._condition = threading.Condition()
@@ -179,7 +179,7 @@ class Notices:
         self._is_closing = False
         self._threads: list[threading.Thread] = []
 
-    def tell(self, notice: Notice) -> bool:
+    def enqueue(self, notice: Notice) -> bool:
         """Have a notice sent; False where too many are under way: tell it again later.
 
         One that is under way, or finished and not asked for yet, is not sent twice.
@@ -228,7 +228,7 @@ class Notices:
         address = self._addresses[number]
         while items := self._due(number):
             notices = [item.notice for item in items]
-            is_sent = _sent(address, *wording(notices, is_title_told=self._is_title_told))
+            is_sent = _sent(address, *wording(notices, is_title_shown=self._is_title_shown))
             with self._condition:
                 for item in items:
                     self._settle(item, number, is_sent=is_sent)
@@ -267,21 +267,21 @@ class Notices:
             self._log.warning(what, job=item.notice.job, kind=item.notice.kind, to=place)
 
 
-def wording(notices: Sequence[Notice], *, is_title_told: bool) -> tuple[str, str]:
+def wording(notices: Sequence[Notice], *, is_title_shown: bool) -> tuple[str, str]:
     """Title and text that tell of some jobs: plain text, hidden characters made visible."""
     first = notices[0]
     if len(notices) == 1:
         title = f"stemprep: job {first.job} {_STATES[first.kind]}"
     else:
         title = f"stemprep: {tally(_STATES[notice.kind] for notice in notices)}"
-    return title, "\n\n".join(_paragraph(notice, is_title_told) for notice in notices)
+    return title, "\n\n".join(_paragraph(notice, is_title_shown) for notice in notices)
 
 
-def _paragraph(notice: Notice, is_title_told: bool) -> str:
-    lines = [_told(notice)]
-    if is_title_told and notice.name:
+def _paragraph(notice: Notice, is_title_shown: bool) -> str:
+    lines = [_summary(notice)]
+    if is_title_shown and notice.name:
         lines.append(f"Drop: {visible(notice.name)[:MAX_SHOWN]}")
-    if is_title_told and notice.headline:
+    if is_title_shown and notice.headline:
         lines.append(visible(notice.headline)[:MAX_SHOWN])
     return "\n".join(lines)
 
@@ -296,7 +296,7 @@ _STATES: dict[NoticeKind, str] = {
 }
 
 
-def _told(notice: Notice) -> str:
+def _summary(notice: Notice) -> str:
     verdict = f" Verdict: {notice.verdict}." if notice.verdict else ""
     number = notice.job
     if notice.kind == "received":

@@ -108,7 +108,7 @@ class Outages:
         self._note("waiting", begun)
         self._note("published", finished)
         self.blocked = Blocked(waiting=tuple(begun), published=tuple(finished))
-        self._tell(now_s, held, is_last_look=is_last_look)
+        self._send_notices(now_s, held, is_last_look=is_last_look)
 
     @property
     def is_any_away(self) -> bool:
@@ -166,7 +166,7 @@ class Outages:
                         values,
                     )
 
-    def _tell(self, now_s: float, held: Collection[int], *, is_last_look: bool) -> None:
+    def _send_notices(self, now_s: float, held: Collection[int], *, is_last_look: bool) -> None:
         """Send word of the oldest job that waits in an inbox, once an outage that lasts."""
         waiting = dict(
             self.store.read(

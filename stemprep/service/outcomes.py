@@ -76,7 +76,7 @@ def _is_machines(error: BaseException | None) -> bool:
     return False
 
 
-MAX_TOLD = 5
+MAX_NAMED = 5
 
 
 class OverLimitError(InputError):
@@ -100,11 +100,11 @@ def require_within(session: Session, limits: DropLimits) -> None:
     require_size(sum(entry.size_bytes for entry in session.entries), limits)
     if limits.max_channels is None and limits.max_duration_s is None:
         return
-    over = [told for told in (_over(session.root, file, limits) for file in session.files) if told]
+    over = [each for each in (_over(session.root, file, limits) for file in session.files) if each]
     if over:
-        more = f" and {plural(len(over) - MAX_TOLD, 'more file')}" if len(over) > MAX_TOLD else ""
+        more = f" and {plural(len(over) - MAX_NAMED, 'more file')}" if len(over) > MAX_NAMED else ""
         raise OverLimitError(
-            f"{', '.join(over[:MAX_TOLD])}{more}; "
+            f"{', '.join(over[:MAX_NAMED])}{more}; "
             "split what is too long or too wide, or have the limit raised in the service's config"
         )
 

@@ -284,12 +284,12 @@ def read_identity(descriptor: int) -> str:
 
 def identity_content(identity: str) -> bytes:
     """What an identity file holds: what it is, and for whom who finds it."""
-    told = (
+    explanation = (
         "This file tells the stemprep service that this folder is the one it knows, and not\n"
         "another under the same name while a share is not mounted. Leave it here, and copy it\n"
         "nowhere. Without it the service waits and moves nothing.\n"
     )
-    return _BEGINNING + f"{identity}\n\n{told}".encode()
+    return _BEGINNING + f"{identity}\n\n{explanation}".encode()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,13 +16,13 @@ from stemprep.engine import Engine, InlineEngine, give_back_memory
 from stemprep.errors import StemprepError
 from stemprep.model.service import ServiceConfig
 from stemprep.package import opened_folder
-from stemprep.service.enqueue import Taking
+from stemprep.service.enqueue import Enqueuer
 from stemprep.service.health import Heartbeat
 from stemprep.service.inbox.arrivals import Arrivals, Drop, Held, Hint, ScanResult
 from stemprep.service.inbox.events import Hints
 from stemprep.service.index import Indexes
 from stemprep.service.jobs import Job
-from stemprep.service.logs import ToldInboxes
+from stemprep.service.logs import InboxLog
 from stemprep.service.notices import Notice, Notices
 from stemprep.service.outages import Outages, sweep_staging
 from stemprep.service.places import Places
@@ -72,7 +72,7 @@ class Service:
     _arrivals: Arrivals = field(init=False)
     _places: Places = field(init=False)
     _outages: Outages = field(init=False)
-    _taking: Taking = field(init=False)
+    _enqueuer: Enqueuer = field(init=False)
     _hints: Hints = field(init=False)
     _runner: Runner = field(init=False)
     _heartbeat: Heartbeat = field(init=False)
@@ -80,7 +80,7 @@ class Service:
     _interrupt: threading.Event = field(default_factory=threading.Event)
     _active: dict[Future[None], Job] = field(default_factory=dict)
     _indexes: Indexes = field(init=False)
-    _told: ToldInboxes = field(init=False)
+    _inbox_log: InboxLog = field(init=False)
     _begun_s: float = 0.0
     _renew_due_s: float = 0.0
     _trouble: str = ""
@@ -91,8 +91,8 @@ class Service:
         self._places = Places(self.config, self.store)
         self._outages = Outages(config=self.config, store=self.store, places=self._places)
         self._arrivals = Arrivals(self.config.inboxes, self.config.rescan_s, self._places.why_away)
-        self._taking = Taking(config=self.config, store=self.store, places=self._places)
-        self._told = ToldInboxes(is_title_told=self.config.notices.are_titles_shown)
+        self._enqueuer = Enqueuer(config=self.config, store=self.store, places=self._places)
+        self._inbox_log = InboxLog(is_title_shown=self.config.notices.are_titles_shown)
         self._hints = Hints(self.config.inboxes)
         self._indexes = Indexes(self.config, self.store, self._places)
         self._heartbeat = Heartbeat(self.config.state)
@@ -167,20 +167,20 @@ class Service:
             self._take(self._arrivals.scan(time.monotonic(), hints))
             is_news = self._collect()
             self._start(pool, is_news=is_news or bool(hints))
-            self._tell()
+            self._send_notices()
             for words in self._indexes.rebuild(self._words_of):
                 _log().warning("index", told=words)
             self._trouble = ""
         except DamagedStoreError:  # whatever is written now would make it worse
             raise
         except StemprepError as error:  # the store refuses: nothing is lost, only late
-            self._tell_trouble(error)
+            self._log_trouble(error)
         except Exception as error:  # a fault of ours must not end what runs for months
             if self.is_once:
                 raise
-            self._tell_trouble(error)
+            self._log_trouble(error)
 
-    def _tell_trouble(self, error: Exception) -> None:
+    def _log_trouble(self, error: Exception) -> None:
         """Tell once what goes wrong round after round."""
         if str(error) != self._trouble:
             _log().error("not possible now", reason=self._words_of(error))
@@ -201,12 +201,12 @@ class Service:
             if found.received or found.ready:
                 with self.store.transaction():  # one for all: a thousand may come at once
                     for drop in found.received:
-                        self._taking.announce(drop, now_s)
+                        self._enqueuer.announce(drop, now_s)
                     for drop in found.ready:
-                        self._taking.take(drop, now_s)
+                        self._enqueuer.take(drop, now_s)
             for held in found.held:
                 is_lasting = held.is_lasting or self.is_once  # then nobody looks again
-                self._told.hold(held, self._taking.hold(held, now_s, is_lasting=is_lasting))
+                self._inbox_log.hold(held, self._enqueuer.hold(held, now_s, is_lasting=is_lasting))
         except StemprepError:
             closed = [held for held in found.held if held.is_closed]
             drops: list[Drop | Held] = [*found.received, *found.ready, *closed]
@@ -216,8 +216,8 @@ class Service:
         for trouble in self._hints.troubles():
             _log().warning("events", told=trouble)
         if found.is_any_gone:
-            self._taking.miss(now_s)
-        self._told.reach(found.unreachable)
+            self._enqueuer.miss(now_s)
+        self._inbox_log.reach(found.unreachable)
         if found.received or found.ready:
             self._store_due_s = 0.0
 
@@ -272,13 +272,13 @@ class Service:
             self._outages.examine(self.clock(), held, is_last_look=False)
             self._places_due_s = time.monotonic() + PLACES_PACE_S
 
-    def _tell(self) -> None:
-        self._forget_told()
+    def _send_notices(self) -> None:
+        self._forget_sent()
         for job, kind in self.store.notices_due():
             if kind not in self.config.notices.kinds:
                 self.store.notice_sent(job.job, kind)
                 continue
-            told = self.notices.tell(
+            sent = self.notices.enqueue(
                 Notice(
                     kind=kind,
                     job=job.job,
@@ -289,14 +289,14 @@ class Service:
                     headline=job.reason,
                 )
             )
-            if not told:
+            if not sent:
                 break
 
-    def _forget_told(self) -> None:
-        told = self.notices.finished()
-        if told:
+    def _forget_sent(self) -> None:
+        sent = self.notices.finished()
+        if sent:
             with self.store.transaction():
-                for notice, _ in told:
+                for notice, _ in sent:
                     self.store.notice_sent(notice.job, notice.kind)
 
     # The end
@@ -314,18 +314,18 @@ class Service:
             self._interrupt.set()
             _, running = wait(running, timeout=LAST_WAIT_S)
         self._collect()
-        self._taking.miss(self.clock())
+        self._enqueuer.miss(self.clock())
         if self.is_once:
             self._outages.examine(self.clock(), (), is_last_look=True)
-        self._tell()
+        self._send_notices()
         self.notices.close()
-        self._forget_told()
+        self._forget_sent()
         self.store.take_back((), self.clock(), lambda _: 0.0)
         if not self.is_once or self._stop.is_set():
             return EXIT_DONE
         left = self.store.jobs(("waiting", "running", "published", "set-aside"))
         is_left = any(job.state != "set-aside" or job.changed_s >= self._begun_s for job in left)
-        return EXIT_LEFT_OVER if is_left or self._told.unreachable else EXIT_DONE
+        return EXIT_LEFT_OVER if is_left or self._inbox_log.unreachable else EXIT_DONE
 
 
 def _log() -> structlog.typing.FilteringBoundLogger:

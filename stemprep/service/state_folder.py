@@ -19,7 +19,7 @@ LOCK_FILE = "service.lock"
 def state_folder(state: Path) -> Iterator[Path]:
     """Make the state folder, and hold it. Raises UsageError where another service does."""
     made_state_folder(state)
-    with _told(state):
+    with _as_delivery_error(state):
         descriptor = os.open(
             state / LOCK_FILE, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600
         )
@@ -32,13 +32,13 @@ def state_folder(state: Path) -> Iterator[Path]:
 
 def made_state_folder(state: Path) -> None:
     """Make the state folder where it is missing. Raises SpecError on a share, DeliveryError."""
-    with _told(state):
+    with _as_delivery_error(state):
         state.mkdir(mode=0o700, parents=True, exist_ok=True)
         _require_local(state)
 
 
 @contextmanager
-def _told(state: Path) -> Iterator[None]:
+def _as_delivery_error(state: Path) -> Iterator[None]:
     """Turn an OSError into a DeliveryError that says what to do."""
     try:
         yield

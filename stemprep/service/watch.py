@@ -47,7 +47,7 @@ def watch(config_file: Path, *, is_once: bool = False) -> int:
         require_made(config, store, config_file)
         if no_metrics:
             log.warning("metrics", told=no_metrics)
-        notices = Notices(addresses, is_title_told=config.notices.are_titles_shown, log=log)
+        notices = Notices(addresses, is_title_shown=config.notices.are_titles_shown, log=log)
         service = Service(config=config, store=store, notices=notices, is_once=is_once)
         with _ended_by_signals(service, config):
             log.info("watching", inboxes=len(config.inboxes), release=__version__)

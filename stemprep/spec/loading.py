@@ -22,7 +22,7 @@ from stemprep.spec.shipped import shipped_path, shipped_specs
 from stemprep.spec.tree import read_tree
 
 MAX_CHAIN = 5
-MAX_MISSING_TOLD = 10
+MAX_MISSING_LISTED = 10
 _BEGINNING = "title: and extends: (for example extends: base)"
 _ON_THE_COMMAND_LINE = "where a package goes is said on the command line"
 _ELSEWHERE = {
@@ -64,11 +64,11 @@ def _resolved(source: _Source) -> tuple[Mapping[str, Any], tuple[str, ...]]:
     whole = readings[-1]
     for reading in reversed(readings[:-1]):
         whole = _laid_over(whole, reading)
-    _tell_missing(source, whole, problems)
+    _add_missing(source, whole, problems)
     if not problems:
-        _tell_contradictions(whole, problems)
+        _add_contradictions(whole, problems)
     if problems:
-        raise SpecError(problems.told())
+        raise SpecError(problems.messages())
     content = {key: value for key, value in whole.values.items() if key != "extends"}
     return content, tuple(whole.warnings)
 
@@ -112,23 +112,23 @@ def _parent(chain: list[_Source], reading: Reading, problems: Problems) -> _Sour
     mark = reading.places["extends",].mark
     parent = _extended(chain[-1], wanted)
     if parent is None:
-        _tell_broken(_no_such_spec(wanted, chain[-1]), mark, reading, problems)
+        _add_broken(_no_such_spec(wanted, chain[-1]), mark, reading, problems)
         return None
     if _is_among(parent, chain):
-        told = " -> ".join(shown(source.path.name) for source in (*chain, parent))
-        found = f"the specs extend each other in a loop: {told}"
-        _tell_broken(found, mark, reading, problems)
+        loop = " -> ".join(shown(source.path.name) for source in (*chain, parent))
+        found = f"the specs extend each other in a loop: {loop}"
+        _add_broken(found, mark, reading, problems)
         return None
     if len(chain) >= MAX_CHAIN:
         found = f"more than {MAX_CHAIN} specs extend each other; join some of them"
-        _tell_broken(found, mark, reading, problems)
+        _add_broken(found, mark, reading, problems)
         return None
     return parent
 
 
-def _tell_broken(found: str, mark: Mark, reading: Reading, problems: Problems) -> None:
+def _add_broken(found: str, mark: Mark, reading: Reading, problems: Problems) -> None:
     """Tell of a chain that ends too early."""
-    problems.tell(mark, "extends", found)
+    problems.add(mark, "extends", found)
     reading.unfit.add(("extends",))
 
 
@@ -207,7 +207,7 @@ def _merged(general: Mapping[str, Any], special: Mapping[str, Any]) -> dict[str,
     return merged
 
 
-def _tell_missing(source: _Source, whole: Reading, problems: Problems) -> None:
+def _add_missing(source: _Source, whole: Reading, problems: Problems) -> None:
     """Every key that the chain leaves open; nothing when a link of the chain is broken."""
     if ("extends",) in whole.unfit:
         return
@@ -215,24 +215,24 @@ def _tell_missing(source: _Source, whole: Reading, problems: Problems) -> None:
     missing += unstated_rules(whole.values.get("checks", {}))
     for key, (record, _) in SPEC_PARTS.items():
         missing += unstated(record, whole.values.get(key, {}), (key,))
-    open_ones = [dotted(path) for path in missing if not _is_told(path, whole)]
+    open_ones = [dotted(path) for path in missing if not _is_reported(path, whole)]
     mark = Mark(source.label, 1, 1)
-    if len(open_ones) > MAX_MISSING_TOLD:
+    if len(open_ones) > MAX_MISSING_LISTED:
         found = f"missing, and {len(open_ones)} keys stand nowhere ({open_ones[0]}, ...)"
-        problems.tell(mark, "extends", f"{found}; begin with extends: base, or state them all")
+        problems.add(mark, "extends", f"{found}; begin with extends: base, or state them all")
         return
     for where in open_ones:
-        problems.tell(mark, where, "missing; state it, or begin with extends: base")
+        problems.add(mark, where, "missing; state it, or begin with extends: base")
 
 
-def _tell_contradictions(whole: Reading, problems: Problems) -> None:
+def _add_contradictions(whole: Reading, problems: Problems) -> None:
     """What the parts of a whole spec say against each other, at the part's place."""
     for part, (record, _) in SPEC_PARTS.items():
         message = contradiction_in(build_record(keys_of(record), whole.values[part]))
         if message is not None:
-            problems.tell(whole.places[part,].mark, part, message)
+            problems.add(whole.places[part,].mark, part, message)
 
 
-def _is_told(path: Path_, whole: Reading) -> bool:
+def _is_reported(path: Path_, whole: Reading) -> bool:
     """Tell whether the key, or what holds it, was stated and told as unfit."""
     return any(path[:length] in whole.unfit for length in range(1, len(path) + 1))

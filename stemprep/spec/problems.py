@@ -11,7 +11,7 @@ from stemprep.checks import CHECKS
 from stemprep.errors import SpecError
 
 Path_ = tuple[str | int, ...]
-MAX_TOLD = 100
+MAX_LISTED = 100
 MAX_SOUGHT = 1000
 _MAX_SHOWN = 60
 _MAX_LISTED_CHECKS = 8
@@ -39,24 +39,24 @@ class Problems:
     def __bool__(self) -> bool:
         return bool(self.found)
 
-    def tell(self, mark: Mark, where: str, message: str) -> None:
+    def add(self, mark: Mark, where: str, message: str) -> None:
         """Add one problem; ``where`` is the dotted place, "" for the file as a whole.
 
         Raises SpecError after a thousand: nobody reads on, and looking for what was meant costs.
         """
         line = f"{mark}: {where}: {message}" if where else f"{mark}: {message}"
-        if (mark, line) not in self.found[-MAX_TOLD:]:
+        if (mark, line) not in self.found[-MAX_LISTED:]:
             self.found.append((mark, line))
         if len(self.found) > MAX_SOUGHT:
-            raise SpecError(self.told())
+            raise SpecError(self.messages())
 
-    def told(self) -> tuple[str, ...]:
+    def messages(self) -> tuple[str, ...]:
         """Give the lines for a SpecError, file by file, top to bottom, at most 100."""
         files = list(dict.fromkeys(mark.file for mark, _ in self.found))
-        ordered = sorted(self.found, key=lambda told: _reading_order(told[0], files))
-        spare = len(ordered) - MAX_TOLD
+        ordered = sorted(self.found, key=lambda problem: _reading_order(problem[0], files))
+        spare = len(ordered) - MAX_LISTED
         more = (f"... and {spare} more problems",) if spare > 0 else ()
-        return tuple(line for _, line in ordered[:MAX_TOLD]) + more
+        return tuple(line for _, line in ordered[:MAX_LISTED]) + more
 
 
 def _reading_order(mark: Mark, files: list[str]) -> tuple[int, int, int]:

@@ -97,7 +97,7 @@ class _Reader:
 
     def _refuse(self, mark: Mark, path: Path_, message: str) -> None:
         """Report what is unfit and leave it out."""
-        self.problems.tell(mark, dotted(path), message)
+        self.problems.add(mark, dotted(path), message)
         self.reading.unfit.add(path)
         self.holding_unfit.update(path[:length] for length in range(len(path) + 1))
 
@@ -180,12 +180,12 @@ class _Reader:
         pairs = []
         for key, value in node.pairs:
             if not isinstance(key, Scalar):
-                self.problems.tell(
+                self.problems.add(
                     key.mark, dotted(path), "a key is one word, not a list or mapping"
                 )
             elif key.text in seen:
                 first = seen[key.text].mark
-                self.problems.tell(
+                self.problems.add(
                     key.mark, dotted((*path, key.text)),
                     f"the key stands twice, first in line {first.line}; keep one of them",
                 )  # fmt: skip

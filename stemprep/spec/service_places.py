@@ -18,29 +18,29 @@ from stemprep.spec.reading import Reading
 def judge_config(config: ServiceConfig, reading: Reading, problems: Problems) -> None:
     """Tell every contradiction at the key that is easiest to change."""
 
-    def tell(path: Path_, message: str) -> None:
+    def add(path: Path_, message: str) -> None:
         place = reading.places.get(path) or reading.places[path[:-1]]
-        problems.tell(place.mark, dotted(path), message)
+        problems.add(place.mark, dotted(path), message)
 
     for index, inbox in enumerate(config.inboxes):
         here: Path_ = ("inboxes", index)
         for path, message in _inbox_problems(inbox):
-            tell((*here, *path), message)
+            add((*here, *path), message)
         for path, message in _spec_problems(inbox):
-            tell((*here, *path), message)
+            add((*here, *path), message)
         for earlier in config.inboxes[:index]:
             if _is_inside(inbox.path, earlier.path) or _is_inside(earlier.path, inbox.path):
-                tell(
+                add(
                     (*here, "path"),
                     f"{shown_path(inbox.path)} and the inbox {shown_path(earlier.path)} are one "
                     "folder, or lie in each other; drops would be taken twice: name folders apart",
                 )
     for path, message in _place_problems(config):
-        tell(path, message)
+        add(path, message)
     if config.engine == "dask" and config.scheduler is None:
-        tell(("engine",), 'dask needs the address of a scheduler: add scheduler: "tcp://HOST:PORT"')
+        add(("engine",), 'dask needs the address of a scheduler: add scheduler: "tcp://HOST:PORT"')
     if config.engine != "dask" and config.scheduler is not None:
-        tell(("scheduler",), "is used with engine: dask alone; add that, or leave it out")
+        add(("scheduler",), "is used with engine: dask alone; add that, or leave it out")
 
 
 def _inbox_problems(inbox: Inbox) -> Iterator[tuple[Path_, str]]:

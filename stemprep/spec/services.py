@@ -31,12 +31,12 @@ def read_service(path: Path) -> ServiceConfig:
     }
     reading = read_keys(read_tree(content, str(path), _BEGINNING), keys, problems, elsewhere)
     if problems:
-        raise SpecError(problems.told())
+        raise SpecError(problems.messages())
     config = _with_absolute_places(build_record(keys, reading.values), path.resolve().parent)
     config = replace(config, warnings=tuple(reading.warnings))
     judge_config(config, reading, problems)
     if problems:
-        raise SpecError(problems.told())
+        raise SpecError(problems.messages())
     return config
 
 

@@ -43,12 +43,12 @@ def read_sheet(content: bytes, name: str, tempo_files: TempoFiles | None = None)
     keys = sheet_keys()
     reading = read_keys(read_tree(content, name, _BEGINNING), keys, problems, _elsewhere())
     if problems:
-        raise SpecError(problems.told())
+        raise SpecError(problems.messages())
     sheet: SessionSheet = build_record(keys, reading.values)
     if tempo_files is not None:
         sheet = replace(sheet, songs=_with_tempo_files(sheet, tempo_files, reading, problems))
         if problems:
-            raise SpecError(problems.told())
+            raise SpecError(problems.messages())
     return replace(
         sheet, sha256=hashlib.sha256(content).hexdigest(), warnings=tuple(reading.warnings)
     )
@@ -68,7 +68,7 @@ def _with_tempo_files(
         except ValueError as error:
             path: Path_ = ("songs", index, "tempo_file")
             message = f"{shown(song.tempo_file)} {error}"
-            problems.tell(reading.places[path].mark, dotted(path), message)
+            problems.add(reading.places[path].mark, dotted(path), message)
     return tuple(songs)
 
 

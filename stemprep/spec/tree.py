@@ -73,7 +73,7 @@ def read_tree(content: bytes, file: str, expected: str) -> Mapping:
     except (yaml.YAMLError, ValueError) as error:
         raise SpecError((f"{file}:1:1: not readable as YAML: {error}",)) from error
     if builder.problems:
-        raise SpecError(builder.problems.told())
+        raise SpecError(builder.problems.messages())
     if isinstance(root, Mapping):
         return root
     raise SpecError((_not_a_mapping(root, file, expected),))
@@ -121,7 +121,7 @@ class _Builder:
     def _start_document(self, mark: Mark) -> bool:
         self._documents += 1
         if self._documents > 1:
-            self.problems.tell(mark, "", 'a second document begins ("---"); one file holds one')
+            self.problems.add(mark, "", 'a second document begins ("---"); one file holds one')
         return self._documents == 1
 
     def _alias(self, anchor: str | None, mark: Mark) -> bool:
@@ -129,7 +129,7 @@ class _Builder:
         self._aliases += 1
         node = self._anchors.get(anchor or "")
         if node is None:
-            self.problems.tell(
+            self.problems.add(
                 mark, "", f"the alias {shown(f'*{anchor}')} names nothing above it; "
                 "write the value out (a text that begins with * goes in quotes)"
             )  # fmt: skip
@@ -145,7 +145,7 @@ class _Builder:
             (self._nodes, MAX_NODES, "values (aliases counted in full)"),
         ):
             if count > limit:
-                self.problems.tell(mark, "", f"more than {limit} {what}; write it plainer")
+                self.problems.add(mark, "", f"more than {limit} {what}; write it plainer")
                 return False
         return True
 
@@ -188,7 +188,7 @@ class _Builder:
     def _refuse_tag(self, event: yaml.NodeEvent, mark: Mark) -> None:
         tag = getattr(event, "tag", None)
         if tag is not None:
-            self.problems.tell(
+            self.problems.add(
                 mark, "", f"the tag {shown(tag)} is not read; leave it out "
                 "(a text that begins with ! goes in quotes)"
             )  # fmt: skip

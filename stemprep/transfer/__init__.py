@@ -1,7 +1,7 @@
 """Places beyond this machine's disks: what they are called, what they can hold, getting there."""
 
 from stemprep.transfer.address import Address, parse_place
-from stemprep.transfer.faults import told_of_store
+from stemprep.transfer.faults import as_store_error
 from stemprep.transfer.limits import (
     Limits,
     cautions,
@@ -32,6 +32,7 @@ __all__ = [
     "Remote",
     "RemoteEntry",
     "ZippedPackage",
+    "as_store_error",
     "cautions",
     "has_no_room",
     "limits_of_folder",
@@ -45,7 +46,6 @@ __all__ = [
     "send_package",
     "sha256_of",
     "sha256_of_stream",
-    "told_of_store",
     "write_zip",
     "zipped_size",
 ]

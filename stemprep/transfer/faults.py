@@ -38,7 +38,7 @@ _ADVICE = {
 
 
 @contextmanager
-def told_of_store(doing: str, address: Address, outcome: str) -> Iterator[None]:
+def as_store_error(doing: str, address: Address, outcome: str) -> Iterator[None]:
     """Turn what a store's library raises into a DeliveryError: where, what failed, what to do.
 
     Libraries put requests into their messages, so those are not repeated but for plain refusals.

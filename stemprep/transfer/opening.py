@@ -10,7 +10,7 @@ from typing import Any
 
 from stemprep.errors import DeliveryError
 from stemprep.transfer.address import Address
-from stemprep.transfer.faults import told_of_store
+from stemprep.transfer.faults import as_store_error
 from stemprep.transfer.remote import Remote
 from stemprep.transfer.s3 import S3Remote
 from stemprep.transfer.sftp import SftpRemote
@@ -43,7 +43,7 @@ def opened_remote(
     """
     said = os.environ if environment is None else environment
     _keep_quiet()
-    with told_of_store("connecting", address, "nothing was sent"):
+    with as_store_error("connecting", address, "nothing was sent"):
         remote: Remote = _s3(address, said) if address.kind == "s3" else _sftp(address, said)
     try:
         yield remote
@@ -63,7 +63,7 @@ def _keep_quiet() -> None:
 
 def require_reachable(remote: Remote) -> None:
     """Ask a store something small, so that a wrong key is told before hours of work."""
-    with told_of_store("asking for it", remote.address, "nothing was done"):
+    with as_store_error("asking for it", remote.address, "nothing was done"):
         remote.require_answer()
 
 

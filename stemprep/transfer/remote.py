@@ -59,7 +59,7 @@ class Sink:
 class Remote(Protocol):
     """What a store can do; paths are the store's own, as ``Address.path``.
 
-    Methods raise what their library raises; callers turn it into words by ``told_of_store``.
+    Methods raise what their library raises; callers turn it into words by ``as_store_error``.
     """
 
     address: Address

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from stemprep.errors import DeliveryError
 from stemprep.transfer.address import Address
-from stemprep.transfer.faults import told_of_store
+from stemprep.transfer.faults import as_store_error
 from stemprep.transfer.remote import Remote, RemoteEntry
 
 OnSent = Callable[[int, int, str], None]
@@ -56,7 +56,7 @@ def send_package(
     other bytes, or the transfer fails; what has arrived then stays for the next attempt.
     """
     final = remote.address.below(name)
-    with told_of_store("sending", final, _NOTHING):
+    with as_store_error("sending", final, _NOTHING):
         return _sent(remote, files, final, on_sent)
 
 
@@ -90,7 +90,7 @@ def send_file(remote: Remote, file: Outgoing, name: str) -> Arrival:
     Nothing is sent where the same file lies there. Raises DeliveryError as ``send_package`` does.
     """
     final = remote.address.below(name)
-    with told_of_store("sending", final, "nothing was published"):
+    with as_store_error("sending", final, "nothing was published"):
         if remote.exists(final.path):
             if remote.hash(final.path, (_ALGORITHM,)).by_algorithm[_ALGORITHM] != file.sha256:
                 raise _taken(final)

@@ -81,13 +81,13 @@ class ZippedPackage:
 
     def read(self, path: str, limit_bytes: int) -> bytes:
         """A file's content; OSError over the limit and for damage."""
-        with _told_as_os_error(), self._archive.open(self._infos[path]) as stream:
+        with _as_os_error(), self._archive.open(self._infos[path]) as stream:
             return limited(stream.read(limit_bytes + 1), limit_bytes, path)
 
     def hash(self, path: str, algorithms: Sequence[str]) -> Hashed:
         """Read a file whole and hash it; OSError for damage."""
         sink = Sink(algorithms)
-        with _told_as_os_error(), self._archive.open(self._infos[path]) as stream:
+        with _as_os_error(), self._archive.open(self._infos[path]) as stream:
             while piece := stream.read(_BLOCK_BYTES):
                 sink.write(piece)
         return sink.hashed()
@@ -145,7 +145,7 @@ class _Sparing:
 
 
 @contextmanager
-def _told_as_os_error() -> Iterator[None]:
+def _as_os_error() -> Iterator[None]:
     """Damage of one file, whatever the library makes of it."""
     try:
         yield

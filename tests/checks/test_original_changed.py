@@ -46,7 +46,7 @@ def test_another_recording_under_the_same_name() -> None:
 
 
 def test_a_header_that_says_another_rate_plays_the_same_samples_wrong() -> None:
-    mislabelled = replace(BASS, status="header-changed", told_rate_hz=44_100)
+    mislabelled = replace(BASS, status="header-changed", label_rate_hz=44_100)
     (finding,) = judged("original-changed", mislabelled)
     assert "says 44.1 kHz where they run at 48 kHz" in finding.message
     assert finding.severity == "warn"

@@ -40,7 +40,7 @@ def test_how_the_reader_calls_it(
 
     def ran(_: Path, __: object, how: str) -> SimpleNamespace:
         told.append(how)
-        return SimpleNamespace(ran_as_told=True)
+        return SimpleNamespace(ran_as_planned=True)
 
     monkeypatch.setattr("stemprep.app.demo.run_demo", ran)
     left = click.testing.CliRunner().invoke(demo.command, standalone_mode=False)

@@ -40,7 +40,7 @@ def test_a_session_that_says_nothing_leaves_the_file_start() -> None:
     line = replace(LINE, start_samples=None)
     stated = stated_start(SESSION, 48_000, HOUR, line)
     assert stated.placed_by == "file-start"
-    assert stated.told == f"{stated.words}, so it is taken to begin with the session"
+    assert stated.basis == f"{stated.words}, so it is taken to begin with the session"
 
 
 def test_two_takes_that_are_equally_late_share_an_offset() -> None:

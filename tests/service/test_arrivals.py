@@ -133,7 +133,7 @@ def test_content_is_compared_where_times_tell_nothing(
     take.write_bytes(bytes(1_000_000))
     os.utime(take, ns=(10**18, 10**18))
     monkeypatch.setattr(
-        "stemprep.service.inbox.tree_snapshot._told", lambda status: (b"same", b"same")
+        "stemprep.service.inbox.tree_snapshot._fingerprints_of", lambda status: (b"same", b"same")
     )
     watching.wait(5)
     with take.open("r+b") as stream:

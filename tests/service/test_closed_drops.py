@@ -20,7 +20,7 @@ import pytest
 from stemprep.errors import InputError
 from stemprep.model.service import ServiceConfig
 from stemprep.service import runner
-from stemprep.service.enqueue import Taking
+from stemprep.service.enqueue import Enqueuer
 from stemprep.service.inbox.arrivals import Arrivals
 from stemprep.service.inbox.unreadable import closed_words, words_without_place
 from stemprep.service.jobs import Job, State
@@ -53,9 +53,9 @@ def run(studio: Studio) -> list[tuple[int, str]]:
     told: list[Notice] = []
 
     class Listening(Notices):
-        def tell(self, notice: Notice) -> bool:
+        def enqueue(self, notice: Notice) -> bool:
             told.append(notice)
-            return super().tell(notice)
+            return super().enqueue(notice)
 
     with without_rights(), state_folder(studio.config.state), Store(studio.config.state) as store:
         Service(config=studio.config, store=store, notices=Listening(()), is_once=True).run()
@@ -191,7 +191,7 @@ class Desk:
 
     def wait(self, seconds: int) -> None:
         places = Places(self.config, self.store)
-        taking = Taking(config=self.config, store=self.store, places=places)
+        taking = Enqueuer(config=self.config, store=self.store, places=places)
         with without_rights():
             for _ in range(seconds):
                 self.now_s += 1.0
@@ -354,13 +354,13 @@ def test_a_store_that_refuses_once_costs_no_telling(
 
 def test_the_notice_names_nothing_unless_titles_are_allowed() -> None:
     notice = Notice(kind="held-back", job=7, name="Slow Ferry Home", headline="/in/Slow: closed")
-    title, text = wording([notice], is_title_told=False)
+    title, text = wording([notice], is_title_shown=False)
     assert title == "stemprep: job 7 held back"
     assert "cannot read its drop" in text
     assert "stemprep jobs show 7" in text
     assert "Ferry" not in text
     assert "Slow" not in text
-    assert "/in/Slow: closed" in wording([notice], is_title_told=True)[1]
+    assert "/in/Slow: closed" in wording([notice], is_title_shown=True)[1]
 
 
 # --- the programs as people run them

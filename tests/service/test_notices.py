@@ -50,7 +50,7 @@ def test_a_notice_arrives_at_a_web_hook_and_a_mail_server() -> None:
         addresses, problems = addresses_of(TARGETS, {"HOOKS": f"{hook.address} {mailbox.address}"})
         assert problems == ()
         notices = Notices(addresses)
-        assert notices.tell(REFUSED)
+        assert notices.enqueue(REFUSED)
         assert done(notices, 1) == [(REFUSED, True)]
         notices.close()
         (post,) = hook.posts
@@ -73,7 +73,7 @@ def test_with_both_down_nothing_waits_and_the_log_keeps_the_secrets() -> None:
     addresses, _ = addresses_of(TARGETS, {"HOOKS": targets})
     notices = Notices(addresses, log=log, waits_s=())
     for number in range(20):
-        assert notices.tell(Notice(kind="delivered", job=number, verdict="pass"))
+        assert notices.enqueue(Notice(kind="delivered", job=number, verdict="pass"))
     finished = done(notices, 20)
     notices.close()
     assert sorted(notice.job for notice, _ in finished) == list(range(20))
@@ -97,7 +97,7 @@ def test_only_those_not_reached_are_tried_again() -> None:
         return tries.count("later") > 2
 
     notices = Notices([Address("a", works), Address("b", works_later)], waits_s=(0.01,) * 5)
-    notices.tell(REFUSED)
+    notices.enqueue(REFUSED)
     assert done(notices, 1) == [(REFUSED, True)]
     notices.close()
     assert sorted(tries) == ["later", "later", "later", "works"]
@@ -114,9 +114,9 @@ def test_one_under_way_is_not_sent_twice_and_their_number_is_bounded() -> None:
 
     notices = Notices([Address("slow", slow)])
     for _ in range(3):
-        assert notices.tell(REFUSED)
+        assert notices.enqueue(REFUSED)
     others = [Notice(kind="delivered", job=n) for n in range(MAX_UNDER_WAY)]
-    assert [notices.tell(notice) for notice in others].count(False) == 1
+    assert [notices.enqueue(notice) for notice in others].count(False) == 1
     gate.set()
     assert len(done(notices, MAX_UNDER_WAY)) == MAX_UNDER_WAY
     notices.close()
@@ -128,7 +128,7 @@ def test_telling_never_waits_for_a_receiver() -> None:
     gate = threading.Event()
     notices = Notices([Address("hangs", lambda title, body: gate.wait())])
     for number in range(20):
-        assert notices.tell(Notice(kind="delivered", job=number, verdict="pass"))
+        assert notices.enqueue(Notice(kind="delivered", job=number, verdict="pass"))
     assert notices.finished() == []
     gate.set()
     assert len(done(notices, 20)) == 20
@@ -138,7 +138,7 @@ def test_telling_never_waits_for_a_receiver() -> None:
 def test_closing_waits_no_longer_than_told() -> None:
     gate = threading.Event()
     notices = Notices([Address("hangs", lambda title, body: gate.wait(600))])
-    notices.tell(REFUSED)
+    notices.enqueue(REFUSED)
     begun_s = time.monotonic()
     notices.close(within_s=0.2)
     assert time.monotonic() - begun_s < 100
@@ -148,7 +148,7 @@ def test_closing_waits_no_longer_than_told() -> None:
 
 def test_without_addresses_all_is_told() -> None:
     notices = Notices([])
-    notices.tell(REFUSED)
+    notices.enqueue(REFUSED)
     assert notices.finished() == [(REFUSED, True)]
     assert notices.finished() == []
     notices.close()
@@ -156,20 +156,20 @@ def test_without_addresses_all_is_told() -> None:
 
 def test_titles_are_told_where_allowed_and_hide_nothing() -> None:
     hostile = Notice(kind="delivered", job=1, verdict="pass", name="a\x1b[2J\u202eb" + "c" * 1000)
-    title, body = wording([hostile], is_title_told=True)
+    title, body = wording([hostile], is_title_shown=True)
     assert "\\x1B[2J\\u202E" in body
     assert len(body) < 500
-    assert "Drop" not in wording([hostile], is_title_told=False)[1]
+    assert "Drop" not in wording([hostile], is_title_shown=False)[1]
     assert title == "stemprep: job 1 delivered"
 
 
 def test_received_says_files_and_size() -> None:
     received = Notice(kind="received", job=1, files=24, size_bytes=69_000_000)
-    assert "24 files, 69.0 MB" in wording([received], is_title_told=False)[1]
+    assert "24 files, 69.0 MB" in wording([received], is_title_shown=False)[1]
 
 
 def test_a_place_that_is_away_is_told_without_its_name() -> None:
-    title, text = wording([Notice(kind="away", job=7, headline="/srv/out")], is_title_told=False)
+    title, text = wording([Notice(kind="away", job=7, headline="/srv/out")], is_title_shown=False)
     assert title == "stemprep: job 7 waiting for a place"
     assert "Nothing is lost; the jobs go on by themselves once it is back." in text
     assert "/srv" not in text
@@ -186,10 +186,10 @@ def test_notices_that_are_due_at_once_go_together() -> None:
         return True
 
     notices = Notices([Address("a", note)])
-    notices.tell(REFUSED)
+    notices.enqueue(REFUSED)
     begun.wait(30)
     for number in range(100, 105):
-        notices.tell(Notice(kind="delivered", job=number, verdict="pass"))
+        notices.enqueue(Notice(kind="delivered", job=number, verdict="pass"))
     gate.set()
     assert len(done(notices, 6)) == 6
     notices.close()

@@ -18,7 +18,7 @@ from stemprep.errors import DeliveryError, SpecError, UsageError
 from stemprep.model.service import PLACE_FILE
 from stemprep.package import packages_of
 from stemprep.service import outages, places, runner
-from stemprep.service.enqueue import Taking
+from stemprep.service.enqueue import Enqueuer
 from stemprep.service.inbox.arrivals import Drop
 from stemprep.service.jobs import Job
 from stemprep.service.notices import Notices
@@ -148,13 +148,13 @@ def test_an_inbox_that_goes_while_a_drop_arrives_ends_a_single_run(
 ) -> None:
     """Waiting would bring it no further; a service that goes on takes it up when it is back."""
     studio.drop("Lantern")
-    announce, shares = Taking.announce, []
+    announce, shares = Enqueuer.announce, []
 
-    def vanish(self: Taking, drop: Drop, now_s: float) -> None:
+    def vanish(self: Enqueuer, drop: Drop, now_s: float) -> None:
         announce(self, drop, now_s)
         shares.append(unmount(studio.inbox))
 
-    monkeypatch.setattr(Taking, "announce", vanish)
+    monkeypatch.setattr(Enqueuer, "announce", vanish)
     with Store(studio.config.state) as store:
         service = Service(config=studio.config, store=store, notices=Notices(()), is_once=True)
         too_long = Timer(60.0, service.stop)  # it would go on for ever; stopped, it ends with 0

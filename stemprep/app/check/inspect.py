@@ -41,8 +41,8 @@ def tempo_files(scan: Scan) -> Callable[[str], MidiTempo]:
         if not named:
             raise ValueError("is not in the drop; put the MIDI file there, or leave the key out")
         if len(named) > 1:
-            told = ", ".join(named[:3])
-            raise ValueError(f"names {len(named)} files ({told}); give the path of one")
+            names = ", ".join(named[:3])
+            raise ValueError(f"names {len(named)} files ({names}); give the path of one")
         from stemprep.timeline import MAX_MIDI_BYTES, read_midi_tempo  # few drops have such a file
 
         return read_midi_tempo(_content(scan, documents[named[0]], MAX_MIDI_BYTES))
@@ -171,11 +171,11 @@ def unpacking_place(drop: Path, beginning: Path | None = None) -> Iterator[Path 
         else:
             place = Path(tempfile.mkdtemp(prefix=f"{beginning.name}-", dir=beginning.parent))
     except OSError as error:
-        told = f"{drop}: no temporary folder can be made to unpack it into ({error.strerror}); "
+        problem = f"{drop}: no temporary folder can be made to unpack it into ({error.strerror}); "
         if beginning is not None:
-            raise DeliveryError(f"{told}look after {beginning.parent}") from error
+            raise DeliveryError(f"{problem}look after {beginning.parent}") from error
         raise InputError(
-            f"{told}make room there, or name another one in the environment as TMPDIR"
+            f"{problem}make room there, or name another one in the environment as TMPDIR"
         ) from error
     with opened_folder(place) as folder:
         try:

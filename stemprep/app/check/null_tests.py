@@ -77,9 +77,9 @@ def with_null_tests_after(
 def renamed(test: NullTest, names: Mapping[str, str]) -> NullTest:
     """The test with its files under other names."""
 
-    def cause(told: NullCause) -> NullCause:
-        file = None if told.file is None else names.get(told.file, told.file)
-        return replace(told, file=file, alternatives=tuple(map(cause, told.alternatives)))
+    def cause(known: NullCause) -> NullCause:
+        file = None if known.file is None else names.get(known.file, known.file)
+        return replace(known, file=file, alternatives=tuple(map(cause, known.alternatives)))
 
     return replace(
         test,
@@ -100,12 +100,12 @@ def null_test_jobs(measured: MeasuredSession) -> tuple[NullTestJob, ...]:
 
 def untested_sums(measured: MeasuredSession) -> tuple[UntestedSum, ...]:
     """Stems and mixes that stand beside each other and cannot be summed."""
-    told: list[UntestedSum] = []
+    untested: list[UntestedSum] = []
     for song, mix, stems in _sums(measured):
         obstacles = {stem.path: _obstacle(stem, mix) for stem in stems}
         first = next((obstacle for obstacle in obstacles.values() if obstacle), None)
         if first is not None:
-            told.append(
+            untested.append(
                 UntestedSum(
                     song=song,
                     reference=mix.path,
@@ -114,7 +114,7 @@ def untested_sums(measured: MeasuredSession) -> tuple[UntestedSum, ...]:
                     obstacle=first,
                 )
             )
-    return tuple(told)
+    return tuple(untested)
 
 
 def _sums(

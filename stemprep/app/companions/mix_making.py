@@ -142,7 +142,7 @@ def _output(
             time_reference_samples=start,
             umid=bytes(64),
             coding_history="".join(
-                coding_line(step, form) for step in _told_in_history(operations)
+                coding_line(step, form) for step in _coding_history_steps(operations)
             ),
         ),
         track_names=(f"{name} L", f"{name} R"),
@@ -171,7 +171,7 @@ def _operations(recipe: Recipe, player: str | None, form: AudioFormat) -> tuple[
     return added, word
 
 
-def _told_in_history(operations: Sequence[Operation]) -> Iterator[Operation]:
+def _coding_history_steps(operations: Sequence[Operation]) -> Iterator[Operation]:
     """Coding history is one short line a step: the faders stand in the manifest."""
     for step in operations:
         short = {

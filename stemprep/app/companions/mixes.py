@@ -149,8 +149,8 @@ def _minus_one_words(recipe: Recipe, player: str, left_out: Sequence[MixPart]) -
 
 def left_out_player(recipe: Recipe, companion: Companion) -> str | None:
     """Who is left out of a planned mix, told by its words as they were planned; None: nobody."""
-    told = {
+    players = {
         _minus_one_words(recipe, player, recipe.without(player)): player
         for player in recipe.players
     }
-    return told.get(companion.words)
+    return players.get(companion.words)

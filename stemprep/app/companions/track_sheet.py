@@ -32,7 +32,7 @@ PAGE, TABLE = ".html", ".csv"
 _MIX_ROLES: frozenset[Role] = frozenset(
     {"mix", "alternate-mix", "rough-mix", "listening-reference"}
 )
-_TOLD_APART: frozenset[CompanionKind] = frozenset({"track-sheet", "returns", "listening-copies"})
+_LISTED_APART: frozenset[CompanionKind] = frozenset({"track-sheet", "returns", "listening-copies"})
 _ORDER_NUMBER = re.compile(r"(\d{2,3})[ _.-]+(?=.)")
 _WORDS = {
     PAGE: "Track sheet, a page to read and print: set-up, where bar 1 is, what each file is.",
@@ -141,7 +141,7 @@ def _play_to(song: str, folder: str, handover: Handover) -> Iterator[tuple[str, 
         yield file.plan.path.removeprefix(folder), f"{file.plan.role}, as it was supplied"
     for kind in COMPANION_KINDS:
         for each in planned:
-            if each.kind == kind and kind not in _TOLD_APART:
+            if each.kind == kind and kind not in _LISTED_APART:
                 yield each.path.removeprefix(folder), each.words
     copies = [each for each in planned if each.kind == "listening-copies"]
     if copies:

@@ -16,7 +16,7 @@ from stemprep.app.corrections.merged_set import (
     merged_names,
     open_package,
 )
-from stemprep.app.packages.open_package import told_by
+from stemprep.app.packages.open_package import package_identity
 from stemprep.errors import InputError, UsageError
 from stemprep.intake import Scan, read_sheet, scan_drop
 from stemprep.lineage import DeliveredFile
@@ -58,7 +58,7 @@ def spec_for(spec_name: str | None, correction: Correction | None) -> str:
         return spec_name
     if correction is None:
         raise UsageError("no spec is named: add --spec, for example --spec mastering")
-    made_by = told_by(correction.package).manifest.spec_name
+    made_by = package_identity(correction.package).manifest.spec_name
     if made_by not in shipped_specs():
         raise UsageError(
             f"{correction.package} was made by the spec {made_by!r}, which is none that comes with "

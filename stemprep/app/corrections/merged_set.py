@@ -139,10 +139,10 @@ def merge(
         archive=None,
         entries=tuple(sorted(_one_sheet(entries), key=lambda entry: _key(entry.path))),
     )
-    told = _with_bars_as_delivered(sheet, manifest)
-    session = build_session(scan, _with_tempo_files(told, scan))
+    delivered_sheet = _with_bars_as_delivered(sheet, manifest)
+    session = build_session(scan, _with_tempo_files(delivered_sheet, scan))
     merged = MergedSet(session=session, package=package, carried=carried, joined=joined)
-    return replace(merged, session=_as_told(merged))
+    return replace(merged, session=_as_in_manifest(merged))
 
 
 def _refuse_twins(carried: Mapping[str, DeliveredFile], joined: Mapping[str, Joining]) -> None:
@@ -232,16 +232,16 @@ def _plain_name(package: OpenPackage) -> str:
     return package.identity.name.removesuffix(f"_{manifest.spec_name}_{manifest.delivery:02d}")
 
 
-def _as_told(merged: MergedSet) -> Session:
+def _as_in_manifest(merged: MergedSet) -> Session:
     """The session with roles, songs and notes as the manifest tells them."""
-    files = tuple(_told(source, merged) for source in merged.session.files)
+    files = tuple(_source_of_manifest(source, merged) for source in merged.session.files)
     known = dict.fromkeys((*merged.session.songs, *(file.song for file in files)))
     present = {file.song for file in files}
     songs = tuple(title for title in known if title in present)
     return replace(merged.session, files=files, songs=songs, unmatched=())
 
 
-def _told(source: SourceFile, merged: MergedSet) -> SourceFile:
+def _source_of_manifest(source: SourceFile, merged: MergedSet) -> SourceFile:
     delivered = merged.carried.get(source.path)
     if delivered is not None:
         note = _without_orders(source.note or _note_of_sources(delivered, merged))

@@ -26,7 +26,7 @@ from stemprep.app.delivery.destinations import (
     refuse_destinations,
 )
 from stemprep.app.delivery.prepare import Prepared, prepared_drop
-from stemprep.app.delivery.rejudge import judge_outputs, told_by_source
+from stemprep.app.delivery.rejudge import judge_outputs, named_by_source
 from stemprep.app.packages.open_package import read_predecessor
 from stemprep.app.write_outputs import write_outputs
 from stemprep.engine import Engine, ProcessEngine
@@ -163,7 +163,7 @@ def _make_package(
         written = write_outputs(inspection, planned, staging, engine, on_progress)
         after = judge_outputs(inspection, planned, written, engine)
         remaining, repaired = remaining_findings(
-            inspection, planned, told_by_source(after.findings, written)
+            inspection, planned, named_by_source(after.findings, written)
         )
         report = replace(_report(prepared, remaining, repaired), delivered=after)
         if not report.passed:

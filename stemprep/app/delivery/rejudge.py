@@ -65,7 +65,7 @@ def judge_outputs(
     )
 
 
-def told_by_source(
+def named_by_source(
     findings: Iterable[Finding], written: Sequence[WrittenFile]
 ) -> tuple[Finding, ...]:
     """Findings on written files, these called by the path of their first source."""

@@ -25,11 +25,11 @@ from stemprep.transfer import (
     Outgoing,
     Remote,
     RemoteEntry,
+    as_store_error,
     opened_remote,
     send_file,
     send_package,
     sha256_of_stream,
-    told_of_store,
 )
 
 _MAX_TAG_BYTES = 128 << 20
@@ -44,7 +44,7 @@ def verify_remote(address: Address) -> Verification:
     with opened_remote(address) as remote:
         if address.name.lower().endswith(".zip"):
             with (
-                told_of_store("reading", address, _UNSAID),
+                as_store_error("reading", address, _UNSAID),
                 remote.open(address.path) as stream,
             ):
                 return verify_zip_stream(stream, address.shown)
@@ -53,7 +53,7 @@ def verify_remote(address: Address) -> Verification:
 
 def lies_there(address: Address) -> bool:
     """Tell whether anything has this address; DeliveryError where the store does not answer."""
-    with opened_remote(address) as remote, told_of_store("looking", address, _UNSAID):
+    with opened_remote(address) as remote, as_store_error("looking", address, _UNSAID):
         remote.require_answer()
         return remote.exists(address.path)
 
@@ -63,7 +63,7 @@ def packages_there(address: Address) -> list[str]:
 
     Raises DeliveryError where the store does not answer.
     """
-    with opened_remote(address) as remote, told_of_store("listing", address, _UNSAID):
+    with opened_remote(address) as remote, as_store_error("listing", address, _UNSAID):
         if not remote.exists(address.path):
             return []
         paths = [entry.path for entry in remote.entries(address.path.rstrip("/"))]
@@ -88,7 +88,7 @@ def _verified(remote: Remote, address: Address) -> Verification:
         found = remote.hash(f"{folder}/{path}", algorithms)
         return Digests(dict(found.by_algorithm), found.size_bytes)
 
-    with told_of_store("reading", address, _UNSAID):
+    with as_store_error("reading", address, _UNSAID):
         entries = [_tree_entry(entry) for entry in remote.entries(folder)]
         if not entries:
             raise DeliveryError(f"{address.shown}: nothing lies there; name a package's folder")
@@ -172,7 +172,7 @@ def send_zip(
 
 def _already_there(remote: Remote, package: Path, final: Address) -> Copy | None:
     """The package as it lies in the store, where it is the same and complete."""
-    with told_of_store("looking", final, "nothing was sent"):
+    with as_store_error("looking", final, "nothing was sent"):
         if not remote.exists(f"{final.path}/tagmanifest-sha256.txt"):
             return None
         theirs = identity_of(*(_text(remote, final, name) for name in (IDENTITY, "bag-info.txt")))

@@ -21,21 +21,21 @@ from stemprep.package import (
     told_as_delivery_error,
     verify_package,
 )
-from stemprep.transfer import Address, opened_remote, opened_zip, told_of_store
+from stemprep.transfer import Address, as_store_error, opened_remote, opened_zip
 
 Read = Callable[[str, int], bytes]
 _OUTCOME = "nothing was compared"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class PackageIdentity:
     """A package's manifest, and the sha256 of its tag manifest."""
 
     manifest: Manifest
     seal: str
 
 
-def told_by(place: Path | Address) -> Told:
+def package_identity(place: Path | Address) -> PackageIdentity:
     """Read what a package tells: a folder, a zip, or either in a store; nothing is verified.
 
     Raises DeliveryError for what is no package of ours, or was not sent to its end.
@@ -56,7 +56,7 @@ def told_by(place: Path | Address) -> Told:
             raise DeliveryError(
                 f"{shown}: has no {MANIFEST} that can be read; name a package that stemprep made"
             ) from error
-    return Told(manifest=parse_manifest(text, place.name), seal=seal)
+    return PackageIdentity(manifest=parse_manifest(text, place.name), seal=seal)
 
 
 @contextmanager
@@ -65,7 +65,7 @@ def _reader(place: Path | Address) -> Iterator[Read]:
         with _local_reader(place) as read:
             yield read
         return
-    with opened_remote(place) as remote, told_of_store("reading", place, _OUTCOME):
+    with opened_remote(place) as remote, as_store_error("reading", place, _OUTCOME):
         if place.name.lower().endswith(".zip"):
             with remote.open(place.path) as stream, opened_zip(stream, place.shown) as zipped:
                 yield zipped.read
@@ -115,9 +115,9 @@ def compare(old: Path | Address, new: Path | Address) -> PackageComparison:
 
     Raises DeliveryError for what is no package of ours, or was not sent to its end.
     """
-    before, after = told_by(old), told_by(new)
+    before, after = package_identity(old), package_identity(new)
     names = [
-        replace(told.manifest, name=place.name or told.manifest.name)  # as people know them
-        for told, place in ((before, old), (after, new))
+        replace(identity.manifest, name=place.name or identity.manifest.name)  # as people know them
+        for identity, place in ((before, old), (after, new))
     ]
     return compare_manifests(names[0], names[1], old_seal=before.seal)

@@ -288,8 +288,8 @@ def _documents(held: Held) -> Iterator[Joining]:
             while piece := stream.read(_COPY_BYTES):
                 digest.update(piece)
         if digest.hexdigest() not in known and not _is_of_a_bag(entry):
-            told = replace(entry, kind="document", path=f"{RETURNED}/{entry.path}")
-            yield Joining(root=session.root, entry=told)
+            document = replace(entry, kind="document", path=f"{RETURNED}/{entry.path}")
+            yield Joining(root=session.root, entry=document)
 
 
 def _is_of_a_bag(entry: DropEntry) -> bool:

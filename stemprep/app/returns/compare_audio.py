@@ -206,7 +206,7 @@ def _has_most(comparison: SoundComparison, original: DeliveredFile) -> bool:
     return 2 * lost < (original.whole("frames") or 0)
 
 
-def regions_told(match: Match, comparison: SoundComparison | None) -> tuple[Region, ...]:
+def changed_regions(match: Match, comparison: SoundComparison | None) -> tuple[Region, ...]:
     """What differs from the original as delivered, and that the channels are others if they are.
 
     Of what came back as it was dropped, the silence that the package had added is missing.

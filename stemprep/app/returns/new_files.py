@@ -176,8 +176,8 @@ def _verdict(take: Take) -> tuple[Fraction | None, Placing, int | None, float, s
     if near is not None and near.kind == "spill" and near.peak is not None:
         late = _in_session(near.peak.lag_samples, take)
         heard = take.heard or "mix"
-        told = f"{stated.told}; the {heard} that leaked into it is {_late_words(late, take)}"
-        return stated.start_s, stated.placed_by, late, near.peak.confidence, told
+        basis = f"{stated.basis}; the {heard} that leaked into it is {_late_words(late, take)}"
+        return stated.start_s, stated.placed_by, late, near.peak.confidence, basis
     if near is not None and near.kind == "same-source" and near.peak is not None:
         return _of_same_source(take, near.peak)
     found = _confirmed(take)
@@ -186,8 +186,8 @@ def _verdict(take: Take) -> tuple[Fraction | None, Placing, int | None, float, s
     if not take.timeline.frames:
         return None, "unknown", None, 0.0, stated.words
     if stated.is_guess and _is_all_zero(take):
-        told = f"{stated.words}, and no sound that could lie in a wrong place"
-        return stated.start_s, stated.placed_by, None, 0.0, told
+        basis = f"{stated.words}, and no sound that could lie in a wrong place"
+        return stated.start_s, stated.placed_by, None, 0.0, basis
     if stated.is_guess or stated.placed_by == "unknown":
         return (
             None,
@@ -197,7 +197,7 @@ def _verdict(take: Take) -> tuple[Fraction | None, Placing, int | None, float, s
             f"{stated.words}; {_why_unheard(take, 'where it begins')}",
         )
     why = _why_unheard(take, "whether it is late")
-    return stated.start_s, stated.placed_by, None, 0.0, f"{stated.told}; {why}"
+    return stated.start_s, stated.placed_by, None, 0.0, f"{stated.basis}; {why}"
 
 
 def _by_speed(take: Take) -> tuple[Fraction | None, Placing, int | None, float, str] | None:
@@ -213,23 +213,23 @@ def _by_speed(take: Take) -> tuple[Fraction | None, Placing, int | None, float, 
     start_s, confidence = found.trial.start_s, found.speed.peak.confidence
     late = take.timeline.samples(Fraction(found.late_s).limit_denominator(10**6))
     placed_by = stated.placed_by if stated.placed_by != "unknown" else "time-reference"
-    told = stated.told if start_s == stated.start_s else f"{stated.words} as its sound runs"
-    told = f"{told}; the mix that leaked into it is {_late_words(late, take)}"
+    basis = stated.basis if start_s == stated.start_s else f"{stated.words} as its sound runs"
+    basis = f"{basis}; the mix that leaked into it is {_late_words(late, take)}"
     speed = speed_of(take)
     if speed is not None:
-        told = f"{told} at its first sample, and {drift_words(speed, take)}"
-    return start_s, placed_by, late, confidence, told
+        basis = f"{basis} at its first sample, and {drift_words(speed, take)}"
+    return start_s, placed_by, late, confidence, basis
 
 
 def _by_length(take: Take) -> tuple[Fraction | None, Placing, int | None, float, str] | None:
     speed = speed_of(take)
     if speed is None or take.stated.placed_by == "unknown":
         return None
-    told = (
+    basis = (
         f"{take.stated.words}; it lasts {speed.ratio:.6f} times as long as the session's files; "
         f"{_why_unheard(take, 'whether it is late')}"
     )
-    return take.stated.start_s, take.stated.placed_by, None, 0.0, told
+    return take.stated.start_s, take.stated.placed_by, None, 0.0, basis
 
 
 def drift_words(speed: TakeSpeed, take: Take) -> str:
@@ -247,11 +247,11 @@ def _of_same_source(
     stated = take.stated
     lag_s = Fraction(peak.lag_samples / take.sound.rate_hz).limit_denominator(10**6)
     if not stated.is_guess or abs(lag_s) <= CONFIRMED_S:
-        told = f"{stated.told}; what it holds is in the mix too, so that tells no lateness"
-        return stated.start_s, stated.placed_by, None, 0.0, told
+        basis = f"{stated.basis}; what it holds is in the mix too, so that tells no lateness"
+        return stated.start_s, stated.placed_by, None, 0.0, basis
     start_s = stated.start_s - lag_s
-    told = f"{stated.words}; what it shares with the mix puts its start at {_clock(start_s, take)}"
-    return start_s, "same-source", None, peak.confidence, told
+    basis = f"{stated.words}; what it shares with the mix puts its start at {_clock(start_s, take)}"
+    return start_s, "same-source", None, peak.confidence, basis
 
 
 def _is_all_zero(take: Take) -> bool:
@@ -277,12 +277,12 @@ def _confirmed(take: Take) -> tuple[Fraction | None, Placing, int | None, float,
     clock = _clock(start_s, take)
     if take.stated.placed_by == "time-reference":
         late = take.timeline.samples(take.stated.start_s - start_s)
-        told = f"{take.stated.words}; by the mix that leaked into it it belongs at {clock}"
-        return take.stated.start_s, "time-reference", late, lag.peak.confidence, told
+        basis = f"{take.stated.words}; by the mix that leaked into it it belongs at {clock}"
+        return take.stated.start_s, "time-reference", late, lag.peak.confidence, basis
     placed_by: Placing = "spill" if lag.kind == "spill" else "same-source"
     how = "the mix that leaked into it" if lag.kind == "spill" else "what it shares with the mix"
-    told = f"{take.stated.words}; {how} puts its start at {clock}"
-    return start_s, placed_by, None, lag.peak.confidence, told
+    basis = f"{take.stated.words}; {how} puts its start at {clock}"
+    return start_s, placed_by, None, lag.peak.confidence, basis
 
 
 def _in_session(lag_samples: float, take: Take) -> int:

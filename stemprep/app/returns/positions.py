@@ -232,8 +232,8 @@ def _reason_at_start(file: NewFile, order: WorkOrder) -> str:
     """What puts a file at the session's start: a person's order, else what was measured of it."""
     if order.move_samples:
         return "from the session's start, as ordered in the session sheet of the return"
-    told = file.evidence if file.late_samples is not None else file.evidence.partition(";")[0]
-    return f"at the session's start: {told}"
+    evidence = file.evidence if file.late_samples is not None else file.evidence.partition(";")[0]
+    return f"at the session's start: {evidence}"
 
 
 def _from_start(order: WorkOrder, start: int, reason: str) -> WorkOrder:

@@ -16,8 +16,8 @@ from stemprep.app.corrections.merged_set import OpenPackage, open_package
 from stemprep.app.returns.compare_audio import (
     PAYLOAD,
     Compared,
+    changed_regions,
     compare_matches,
-    regions_told,
     sounds_of,
 )
 from stemprep.app.returns.new_files import placed_files
@@ -216,17 +216,17 @@ def _header_changes(match: Match, regions: Sequence[Region]) -> dict[str, Any]:
     before, form = known or original.facts, header.format
     rate_hz, start = before.get("sample_rate_hz"), before.get("time_reference_samples")
     words = []
-    told_rate_hz = None
+    label_rate_hz = None
     if form is not None and isinstance(rate_hz, int) and form.sample_rate_hz != rate_hz:
-        told_rate_hz = form.sample_rate_hz
-        words.append(f"its header says {rate_name(told_rate_hz)} instead of {rate_name(rate_hz)}")
+        label_rate_hz = form.sample_rate_hz
+        words.append(f"its header says {rate_name(label_rate_hz)} instead of {rate_name(rate_hz)}")
     if isinstance(start, int) and match.matched == "delivered":
         start += sum(region.end_sample for region in regions if region.start_sample == 0)
     if isinstance(start, int) and header.time_reference_samples != start:
-        told = header.time_reference_samples
-        said = "absent" if told is None else f"{told:,}"
+        reference = header.time_reference_samples
+        said = "absent" if reference is None else f"{reference:,}"
         words.append(f"its time reference is {said} instead of {start:,}")
-    return {"told_rate_hz": told_rate_hz, "header_words": tuple(words)}
+    return {"label_rate_hz": label_rate_hz, "header_words": tuple(words)}
 
 
 def _are_all_asked_back(manifest: Manifest) -> bool:
@@ -280,7 +280,7 @@ def _fate(
 ) -> OriginalFate:
     original = match.original
     stems = dict.fromkeys(map(_stem, (original.path, original.sources[0].path)))
-    regions = regions_told(match, change)
+    regions = changed_regions(match, change)
     return OriginalFate(
         file=f"{PAYLOAD}/{original.path}",
         source=original.sources[0].path,

@@ -17,7 +17,7 @@ LONGEST_HELD_PACE_S = 60.0
 REST_PER_LOOK = 10.0  # a look at a huge tree is followed by ten times as long without one
 MARKED_SETTLE_S = 2.0  # copying programs may bring the marker before the last files
 EMPTY_SETTLINGS = 4.0  # a file of 0 bytes is mostly one whose writing has not begun
-TELL_AFTER_SETTLINGS, TELL_AFTER_S = 10.0, 60.0
+REPORT_AFTER_SETTLINGS, REPORT_AFTER_S = 10.0, 60.0
 RESTLESS_S = 6 * 3600.0
 
 _CLOSED_LOOK = Look(
@@ -81,11 +81,11 @@ class Watched:
     given: str = ""
     is_settled: bool = False
     hindrance: Hindrance | None = None
-    is_told: bool = False
+    is_reported: bool = False
     is_other: bool = False
     look_cost_s: float = 0.0
     _top: Top = (0, 0, 0)
-    _told_closed: Hindrance | None = None
+    _reported_closed: Hindrance | None = None
     _early_sample: bytes | None = field(default=None)
 
     @classmethod
@@ -142,7 +142,7 @@ class Watched:
         with suppress(OSError):
             self._top = top_of(self.path)
         found = fingerprint(self.look.identity, self._early_sample)
-        self.is_settled, self.hindrance, self.is_told = True, None, False
+        self.is_settled, self.hindrance, self.is_reported = True, None, False
         self.is_other = False
         self._early_sample = None
         is_new = found != self.given
@@ -155,30 +155,30 @@ class Watched:
         That it is closed is told at once, and again when that lasts; then that it is not any more.
         """
         still_s = now_s - self.still_since_s
-        is_long = still_s >= max(TELL_AFTER_S, TELL_AFTER_SETTLINGS * patience.settle_s)
+        is_long = still_s >= max(REPORT_AFTER_S, REPORT_AFTER_SETTLINGS * patience.settle_s)
         if self.hindrance is not None and self.hindrance.is_closed:
             return self._closed_news(self.hindrance, is_long=is_long)
-        if self._told_closed is not None:
-            self._told_closed, self.is_other = None, False
+        if self._reported_closed is not None:
+            self._reported_closed, self.is_other = None, False
             return OPENED
-        if self.is_told or self.is_settled or self.look.is_empty:
+        if self.is_reported or self.is_settled or self.look.is_empty:
             return None
         if self.hindrance is not None and is_long:
-            self.is_told = True
+            self.is_reported = True
             return self.hindrance
         if self.hindrance is None and now_s - self.first_seen_s >= RESTLESS_S:
-            self.is_told = True
+            self.is_reported = True
             return _RESTLESS
         return None
 
     def _closed_news(self, closed: Hindrance, *, is_long: bool) -> Hindrance | None:
-        before = self._told_closed
+        before = self._reported_closed
         is_known = before is not None and before.reason == closed.reason
         if before is not None and is_known and (before.is_lasting or not is_long):
             return None
-        self._told_closed = replace(closed, is_lasting=is_long, is_other=self.is_other)
+        self._reported_closed = replace(closed, is_lasting=is_long, is_other=self.is_other)
         self.is_other = False
-        return self._told_closed
+        return self._reported_closed
 
     def _close(self, now_s: float, error: OSError) -> State:
         """Note that nothing can be seen; once it can, the drop is given out again."""

@@ -79,7 +79,7 @@ class Hints:
         self._hints: set[Hint] = set()
         self._is_woken = False
         self._troubles: list[str] = []
-        self._told: set[str] = set()
+        self._logged: set[str] = set()
         self._probe_due_s = 0.0
         self._listener = _Lost(self._everything)
 
@@ -142,8 +142,8 @@ class Hints:
     def troubles(self) -> tuple[str, ...]:
         """Why some changes are not told at once, each told once; they are found by looking."""
         with self._condition:
-            new = [text for text in self._troubles if text not in self._told]
-            self._told.update(new)
+            new = [text for text in self._troubles if text not in self._logged]
+            self._logged.update(new)
             self._troubles = []
         return tuple(dict.fromkeys(new))
 

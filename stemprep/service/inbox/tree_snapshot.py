@@ -76,7 +76,7 @@ def look_at(path: Path, ready_marker: str | None = None, inbox: int | None = Non
     is_marked = ready_marker is not None and _has_marker(path, ready_marker, inbox)
     try:
         for entry in _entries(path, ready_marker, inbox):
-            whole, lasting = _told(entry.status)
+            whole, lasting = _fingerprints_of(entry.status)
             stillness.append(entry.path + b"\0" + whole)
             identity.append(entry.path + b"\0" + lasting)
             if entry.status is not None and stat.S_ISREG(entry.status.st_mode):
@@ -220,7 +220,7 @@ def _listed(handle: int, folder: bytes, most: int) -> Iterator[_Entry]:
         yield _Entry(handle, os.fsencode(item.name), os.fsencode(path), status)
 
 
-def _told(status: os.stat_result | None) -> tuple[bytes, bytes]:
+def _fingerprints_of(status: os.stat_result | None) -> tuple[bytes, bytes]:
     """All that moves while something is written, and what makes the entry the one it is."""
     if status is None:
         return b"?", b"?"

@@ -82,9 +82,9 @@ def unread_in(drop: Path) -> str:
         return ""
     path, code = places[0]
     place = drop / os.fsdecode(path) if path else drop
-    told = placed(place, closed_words(place, OSError(code, os.strerror(code))))
+    text = placed(place, closed_words(place, OSError(code, os.strerror(code))))
     more = len(places) - 1
-    return f"{told} (and {more:,} more like it)" if more else told
+    return f"{text} (and {more:,} more like it)" if more else text
 
 
 @lru_cache(maxsize=256)

@@ -13,7 +13,7 @@ from stemprep.model.sheet import SessionSheet
 
 Value = str | int | float | bool | None
 
-_UNTOLD = frozenset({"sha256", "warnings", "delivery", "correction", "tempo_read"})
+_NOT_COMPARED = frozenset({"sha256", "warnings", "delivery", "correction", "tempo_read"})
 """Fields that differ by their nature, or that tell again what others tell."""
 _NAMES = ("title", "pattern", "check", "name", "bar")
 """What an entry of a list is called by, in this order."""
@@ -35,25 +35,25 @@ def changed_values(values: Iterable[tuple[str, Value, Value]]) -> list[FactChang
 
 def changed_facts(old: Manifest, new: Manifest) -> tuple[FactChange, ...]:
     """Facts of the session that moved, in the order of their names."""
-    before, after = _told(old), _told(new)
+    before, after = _stated(old), _stated(new)
     names = sorted(before.keys() | after.keys())
     return tuple(changed_values((name, before.get(name), after.get(name)) for name in names))
 
 
-def _told(manifest: Manifest) -> dict[str, Value]:
-    told: dict[str, Value] = {"spec": manifest.spec_name, "spec_sha256": manifest.spec_sha256}
+def _stated(manifest: Manifest) -> dict[str, Value]:
+    stated: dict[str, Value] = {"spec": manifest.spec_name, "spec_sha256": manifest.spec_sha256}
     for song, start in manifest.start_samples.items():
-        told[f"start_samples[{song}]" if song else "start_samples"] = start
+        stated[f"start_samples[{song}]" if song else "start_samples"] = start
     sheet = dataclasses.asdict(manifest.sheet or SessionSheet())
-    told.update(_flat("", {key: sheet[key] for key in sheet if key not in _UNTOLD}))
-    return {name: value for name, value in told.items() if value is not None}
+    stated.update(_flat("", {key: sheet[key] for key in sheet if key not in _NOT_COMPARED}))
+    return {name: value for name, value in stated.items() if value is not None}
 
 
 def _flat(name: str, value: Any) -> Iterator[tuple[str, Value]]:
     """Yield every plain value of nested records under a name that leads to it."""
     if isinstance(value, Mapping):
         for key, item in value.items():
-            if key not in _UNTOLD:
+            if key not in _NOT_COMPARED:
                 yield from _flat(f"{name}.{key}" if name else str(key), item)
     elif isinstance(value, Sequence) and not isinstance(value, str):
         if not any(isinstance(item, Mapping) for item in value):
