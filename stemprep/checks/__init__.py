@@ -61,7 +61,7 @@ from stemprep.checks import (
     wrong_word_label,
 )
 from stemprep.checks.judging import Judgement, judge_by, verdict_of
-from stemprep.checks.nature import Check, Concern, Nature
+from stemprep.checks.nature import CONCERNS, Check, Concern, Nature
 from stemprep.checks.returns import judge_return_by
 from stemprep.errors import UsageError
 from stemprep.model.finding import Finding
@@ -71,6 +71,7 @@ from stemprep.model.session import MeasuredSession
 
 __all__ = [
     "CHECKS",
+    "CONCERNS",
     "Check",
     "Concern",
     "Judgement",

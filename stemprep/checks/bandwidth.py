@@ -43,7 +43,8 @@ class BandwidthRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Looks converted from a lower rate",
-    concern="sound",
+    files_are="converted up",
+    concern="form",
     rule=BandwidthRule,
 )
 

@@ -43,7 +43,8 @@ class BitDepthRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Another word length than wanted",
-    concern="sound",
+    files_are="at another bit depth",
+    concern="form",
     rule=BitDepthRule,
     explains=(
         Explanation(effects=frozenset({"padded-word"})),

@@ -40,7 +40,8 @@ class ChannelCountRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Another number of channels than wanted",
-    concern="sound",
+    files_are="with another channel count",
+    concern="form",
     rule=ChannelCountRule,
 )
 

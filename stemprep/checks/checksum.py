@@ -42,6 +42,7 @@ class ChecksumRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Damaged: its own checksum disagrees",
+    files_are="damaged",
     concern="loss",
     rule=ChecksumRule,
     explains=(Explanation(effects=frozenset({"dropout"})),),

@@ -30,7 +30,7 @@ from typing import Annotated
 
 from stemprep.checks.intended import own_severity
 from stemprep.checks.nature import Nature
-from stemprep.checks.tell import about_file, count_of, heard, place, severity_under
+from stemprep.checks.tell import about_file, count_of, heard, listed_density, place, severity_under
 from stemprep.model.definition import Key, Range
 from stemprep.model.facts import ClickFacts
 from stemprep.model.finding import MAX_WORST, Finding, Occurrence, Occurrences
@@ -82,7 +82,8 @@ class ClickRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Click",
-    concern="sound",
+    files_are="with clicks",
+    concern="flaw",
     rule=ClickRule,
 )
 
@@ -188,4 +189,5 @@ def _occurrences(clicks: Sequence[ClickFacts]) -> Occurrences:
             Occurrence(channel=click.channel, start_sample=click.start, end_sample=click.end)
             for click in ranked[:MAX_WORST]
         ),
+        density=listed_density([click.start for click in clicks]),
     )

@@ -36,6 +36,7 @@ from stemprep.checks.tell import (
     severity_under,
 )
 from stemprep.model.definition import Key, Range
+from stemprep.model.density import Density
 from stemprep.model.facts import Runs, Sound
 from stemprep.model.finding import Finding
 from stemprep.model.header import AudioFormat
@@ -66,7 +67,8 @@ class ClippingRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Clipped",
-    concern="sound",
+    files_are="clipped",
+    concern="flaw",
     rule=ClippingRule,
     explains=(Explanation(effects=frozenset({"sample-peak", "true-peak"})),),
 )
@@ -85,6 +87,7 @@ class _Fault:
     runs: tuple[Run, ...] = ()
     count: int = 0
     is_capped: bool = False
+    density: Density | None = None
     found: float | int
     required: float | int
     unit: str
@@ -133,6 +136,7 @@ def _full_scale(
         + (f" ({count:,} such runs)" if count > 1 else ""),
         advice="Turn down what feeds the clip and export again; it cannot be taken out afterwards.",
         runs=kept,
+        density=runs.density if len(kept) == len(runs.runs) else None,
         count=count,
         is_capped=runs.is_capped,
         found=runs.longest,
@@ -154,6 +158,7 @@ def _flat_tops(form: AudioFormat, sound: Sound, rule: ClippingRule, own: Severit
         f"{_where(form, tops.runs)}: clipped before it was turned down",
         advice="Look for the clip before the fader or in a plug-in, take it out and export again.",
         runs=tops.runs,
+        density=tops.density,
         count=tops.count,
         is_capped=tops.is_capped,
         found=tops.count,
@@ -229,7 +234,7 @@ def _together(file: MeasuredFile, sound: Sound, faults: list[_Fault]) -> Finding
         channel=_only_channel(worst),
         start_sample=start,
         end_sample=end,
-        occurrences=occurrences_of(worst.runs, worst.count),
+        occurrences=occurrences_of(worst.runs, worst.count, worst.density),
         found=worst.found,
         required=worst.required,
         unit=worst.unit,

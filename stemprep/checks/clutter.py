@@ -25,6 +25,7 @@ ID = "clutter"
 NATURE = Nature(
     scope="set",
     heading="Files made by the system",
+    files_are="of clutter",
     concern="label",
     is_of_drop=True,
 )

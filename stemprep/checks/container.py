@@ -50,7 +50,8 @@ class ContainerRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Another kind of file than wanted",
-    concern="sound",
+    files_are="in another file format",
+    concern="form",
     rule=ContainerRule,
     explains=(Explanation(effects=frozenset({"mixed-formats"}), unit="container"),),
 )

@@ -49,7 +49,8 @@ class CutOffRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Begins or ends in the middle of sound",
-    concern="sound",
+    files_are="cut off while sounding",
+    concern="flaw",
     rule=CutOffRule,
     side_effect_of=("trim",),
 )

@@ -44,7 +44,8 @@ class DcOffsetRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Constant offset",
-    concern="sound",
+    files_are="with DC",
+    concern="form",
     rule=DcOffsetRule,
 )
 

@@ -61,7 +61,8 @@ class DropoutRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Hole or repeated piece inside the sound",
-    concern="sound",
+    files_are="with dropouts",
+    concern="flaw",
     rule=DropoutRule,
 )
 

@@ -40,7 +40,8 @@ class DualMonoRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Two equal sides",
-    concern="sound",
+    files_are="mono in a stereo file",
+    concern="form",
     rule=DualMonoRule,
 )
 

@@ -34,7 +34,8 @@ _COPY_WORDS = frozenset({"copy", "kopie", "copie", "copia", "backup", "bak"})
 NATURE = Nature(
     scope="song",
     heading="Same sound twice",
-    concern="sound",
+    files_are="there twice",
+    concern="together",
 )
 
 

@@ -24,7 +24,8 @@ ID = "head-silence"
 NATURE = Nature(
     scope="file",
     heading="Long silence before the sound",
-    concern="sound",
+    files_are="with long silence in front",
+    concern="form",
     rule=EdgeSilenceRule,
     side_effect_of=("place", "pad"),
 )

@@ -31,7 +31,8 @@ ID = "header"
 NATURE = Nature(
     scope="file",
     heading="Wrong header",
-    concern="sound",
+    files_are="with a faulty header",
+    concern="form",
 )
 
 

@@ -41,7 +41,8 @@ class HumRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Mains hum",
-    concern="sound",
+    files_are="with hum",
+    concern="flaw",
     rule=HumRule,
 )
 

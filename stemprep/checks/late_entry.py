@@ -61,7 +61,8 @@ class LateEntryRule(Rule):
 NATURE = Nature(
     scope="return",
     heading="New file out of time",
-    concern="sound",
+    files_are="late",
+    concern="together",
     rule=LateEntryRule,
 )
 

@@ -46,7 +46,8 @@ class LengthRule(Rule):
 NATURE = Nature(
     scope="song",
     heading="Another length than the rest",
-    concern="fit",
+    files_are="of another length",
+    concern="together",
     rule=LengthRule,
 )
 

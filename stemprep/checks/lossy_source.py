@@ -27,7 +27,8 @@ ID = "lossy-source"
 NATURE = Nature(
     scope="file",
     heading="Went through a lossy codec",
-    concern="sound",
+    files_are="from a lossy codec",
+    concern="flaw",
     explains=(Explanation(effects=frozenset({"container", "bit-depth", "mixed-formats"})),),
 )
 

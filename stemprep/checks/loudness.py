@@ -40,7 +40,8 @@ class LoudnessRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Loudness out of range",
-    concern="sound",
+    files_are="at another loudness",
+    concern="form",
     rule=LoudnessRule,
 )
 

@@ -43,7 +43,8 @@ ID = "mic-delay"
 NATURE = Nature(
     scope="set",
     heading="Microphone at another time",
-    concern="sound",
+    files_are="with an unusual delay",
+    concern="together",
     rule=MicDelayRule,
 )
 _LEAST_SAMPLES = 0.75

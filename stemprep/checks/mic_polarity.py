@@ -44,7 +44,8 @@ _MAX_AGREEING_LOW_CORRELATION = 0.2
 NATURE = Nature(
     scope="set",
     heading="Microphone out of polarity",
-    concern="sound",
+    files_are="inverted",
+    concern="together",
 )
 
 

@@ -25,6 +25,7 @@ ID = "missing-file"
 NATURE = Nature(
     scope="set",
     heading="File is missing",
+    files_are="missing",
     concern="loss",
 )
 

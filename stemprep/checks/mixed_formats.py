@@ -34,7 +34,8 @@ ID = "mixed-formats"
 NATURE = Nature(
     scope="song",
     heading="Another format than the rest",
-    concern="fit",
+    files_are="in another format",
+    concern="form",
 )
 
 

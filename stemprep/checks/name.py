@@ -42,6 +42,7 @@ class NameRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Name that does not work everywhere",
+    files_are="with an unsafe name",
     concern="label",
     rule=NameRule,
 )

@@ -33,6 +33,7 @@ ID = "name-collision"
 NATURE = Nature(
     scope="set",
     heading="Names that collide",
+    files_are="with colliding names",
     concern="label",
     is_waivable=False,
 )

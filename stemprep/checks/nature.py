@@ -7,15 +7,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 from stemprep.model.finding import Finding
 from stemprep.model.rule import Rule
 from stemprep.model.words import OperationName
 
 Scope = Literal["file", "song", "set", "return", "waivers"]
-Concern = Literal["loss", "fit", "sound", "label"]
-"""What is at risk: the recording itself, how files go together, how it sounds, names."""
+Concern = Literal["loss", "flaw", "together", "form", "label"]
+"""What is at risk, the worst for whoever listens first (common practice, no source).
+
+loss: sound is gone.  flaw: heard in the file by itself.  together: heard only where files sound
+together.  form: not heard; the file is not in the form asked for.  label: names and papers.
+"""
+CONCERNS: tuple[Concern, ...] = get_args(Concern)
+"""In that order: the one place that says which of two equally severe findings is told first."""
 
 LEVEL_CHECKS = frozenset({"clipping", "sample-peak", "true-peak", "loudness", "dc-offset"})
 SIDE_CHECKS = frozenset({"silent-channel", "dual-mono", "stereo-polarity"})
@@ -49,6 +55,7 @@ class Nature:
                  came back of a delivery (Returned), or the objections to the sheet's waivers; then
                  the rule of the file's role (scope file) or the table of rules.
     heading:     what people call the fault, in a few words.
+    files_are:   what files with it are, after their number: ``2 clipped``, ``1 with DC``.
     explains:    no effect is a cause of its own cause, and nothing that cannot be waived has a
                  waivable cause.
     side_effect_of: operations of ours after which a finding of it is expected.
@@ -57,6 +64,7 @@ class Nature:
 
     scope: Scope
     heading: str
+    files_are: str
     concern: Concern
     rule: type[Rule] = Rule
     explains: tuple[Explanation, ...] = ()

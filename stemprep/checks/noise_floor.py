@@ -42,7 +42,8 @@ class NoiseFloorRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Noisy pauses",
-    concern="sound",
+    files_are="noisy",
+    concern="flaw",
     rule=NoiseFloorRule,
 )
 

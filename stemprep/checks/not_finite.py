@@ -26,6 +26,7 @@ ID = "not-finite"
 NATURE = Nature(
     scope="file",
     heading="Holds samples that are no numbers",
+    files_are="with samples that are not numbers",
     concern="loss",
     explains=(Explanation(effects=SOUND_CHECKS | {"silent-file"}, is_artefact=True),),
     is_waivable=False,

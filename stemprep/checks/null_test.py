@@ -39,7 +39,8 @@ ID = "null-test"
 NATURE = Nature(
     scope="set",
     heading="Stems do not add up to the mix",
-    concern="fit",
+    files_are="not adding up to the mix",
+    concern="together",
 )
 
 

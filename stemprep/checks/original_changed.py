@@ -30,7 +30,8 @@ ID = "original-changed"
 NATURE = Nature(
     scope="return",
     heading="Original came back changed",
-    concern="sound",
+    files_are="changed",
+    concern="together",
 )
 _MOST_TOLD = 3
 

@@ -26,7 +26,8 @@ ID = "original-missing"
 NATURE = Nature(
     scope="return",
     heading="Original did not come back",
-    concern="sound",
+    files_are="not back",
+    concern="loss",
 )
 
 

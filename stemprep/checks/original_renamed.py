@@ -25,7 +25,8 @@ ID = "original-renamed"
 NATURE = Nature(
     scope="return",
     heading="Original came back under another name",
-    concern="sound",
+    files_are="renamed",
+    concern="label",
 )
 
 

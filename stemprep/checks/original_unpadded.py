@@ -27,7 +27,8 @@ ID = "original-unpadded"
 NATURE = Nature(
     scope="return",
     heading="Original came back without our silence",
-    concern="sound",
+    files_are="without its added silence",
+    concern="together",
 )
 
 

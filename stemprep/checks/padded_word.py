@@ -40,7 +40,8 @@ class PaddedWordRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Fewer bits than it says",
-    concern="sound",
+    files_are="with fewer bits than stated",
+    concern="form",
     rule=PaddedWordRule,
     side_effect_of=("convert-word-length",),
 )

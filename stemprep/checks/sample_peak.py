@@ -39,7 +39,8 @@ class SamplePeakRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Peaks too high",
-    concern="sound",
+    files_are="peaking too high",
+    concern="form",
     rule=SamplePeakRule,
     explains=(Explanation(effects=frozenset({"true-peak"})),),
 )

@@ -40,7 +40,8 @@ class SampleRateRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Another sample rate than wanted",
-    concern="fit",
+    files_are="at another sample rate",
+    concern="form",
     rule=SampleRateRule,
     explains=(Explanation(effects=frozenset({"mixed-formats"}), unit="Hz"),),
 )

@@ -40,7 +40,8 @@ class SilentChannelRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="One side is silent",
-    concern="sound",
+    files_are="with a silent channel",
+    concern="flaw",
     rule=SilentChannelRule,
     explains=(Explanation(effects=frozenset({"dual-mono"}), is_artefact=True),),
 )

@@ -27,7 +27,8 @@ ID = "silent-file"
 NATURE = Nature(
     scope="file",
     heading="Empty file",
-    concern="sound",
+    files_are="empty",
+    concern="loss",
     explains=(
         Explanation(
             effects=SIDE_CHECKS | EDGE_CHECKS | {"loudness", "dc-offset", "padded-word"},

@@ -30,7 +30,8 @@ ID = "split-pair"
 NATURE = Nature(
     scope="song",
     heading="Left and right do not match",
-    concern="sound",
+    files_are="in split stereo pairs",
+    concern="together",
 )
 
 

@@ -39,7 +39,8 @@ ID = "start-alignment"
 NATURE = Nature(
     scope="song",
     heading="Does not begin with the rest",
-    concern="fit",
+    files_are="starting elsewhere",
+    concern="together",
     explains=(Explanation(effects=frozenset({"length"})),),
 )
 

@@ -48,7 +48,8 @@ class StereoPolarityRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="One side is inverted",
-    concern="sound",
+    files_are="with one side inverted",
+    concern="flaw",
     rule=StereoPolarityRule,
 )
 

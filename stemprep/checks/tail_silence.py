@@ -24,7 +24,8 @@ ID = "tail-silence"
 NATURE = Nature(
     scope="file",
     heading="Long silence after the sound",
-    concern="sound",
+    files_are="with long silence at the end",
+    concern="form",
     rule=EdgeSilenceRule,
     side_effect_of=("pad",),
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 
+from stemprep.model.density import Density, density_of
 from stemprep.model.facts import Sound
 from stemprep.model.finding import MAX_WORST, Finding, Occurrence, Occurrences
 from stemprep.model.header import AudioFormat
@@ -12,6 +13,8 @@ from stemprep.model.rule import RuleTable
 from stemprep.model.session import MeasuredFile
 from stemprep.model.words import SEVERITY_ORDER, Ceiling, OperationName, Severity, lower_severity
 from stemprep.units import clock_from_samples
+
+DENSITY_STRETCHES = 128  # as many bars as a narrow picture shows apart
 
 Run = tuple[int, int, int]
 """(channel from 1, start, end) in samples."""
@@ -123,14 +126,28 @@ def finite(value: float | int | str | None) -> float | int | str | None:
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
-def occurrences_of(runs: Sequence[Run], count: int) -> Occurrences:
-    """Return the ten longest of several runs, the earlier first where they are equal."""
+def occurrences_of(runs: Sequence[Run], count: int, density: Density | None = None) -> Occurrences:
+    """Return the ten longest of several runs, the earlier first where they are equal.
+
+    density: of all of them, where ``runs`` are only the first.
+    """
     ranked = sorted(runs, key=lambda run: (run[1] - run[2], run[1], run[0]))
     places = (
         Occurrence(channel=channel, start_sample=start, end_sample=end)
         for channel, start, end in ranked[:MAX_WORST]
     )
-    return Occurrences(count=count, worst=tuple(places))
+    return Occurrences(
+        count=count,
+        worst=tuple(places),
+        density=density or listed_density([start for _, start, _ in runs]),
+    )
+
+
+def listed_density(starts: Sequence[int]) -> Density | None:
+    """Where more places lie than are listed as the worst; None where those are all."""
+    if len(starts) <= MAX_WORST:
+        return None
+    return density_of(starts, max(1, max(starts) // DENSITY_STRETCHES))
 
 
 def channel_name(channel: int, channels: int) -> str:

@@ -49,7 +49,8 @@ class TimeReferenceRule(Rule):
 NATURE = Nature(
     scope="song",
     heading="Time reference contradicts",
-    concern="fit",
+    files_are="with another time reference",
+    concern="together",
     rule=TimeReferenceRule,
 )
 

@@ -38,7 +38,8 @@ class TruePeakRule(Rule):
 NATURE = Nature(
     scope="file",
     heading="Peaks too high between samples",
-    concern="sound",
+    files_are="with true peaks too high",
+    concern="form",
     rule=TruePeakRule,
 )
 

@@ -26,6 +26,7 @@ ID = "truncated"
 NATURE = Nature(
     scope="file",
     heading="Cut off: sound is missing",
+    files_are="incomplete",
     concern="loss",
     explains=(Explanation(effects=frozenset({"header", "checksum", "length", "cut-off"})),),
     is_waivable=False,

@@ -35,6 +35,7 @@ ID = "unexpected-file"
 NATURE = Nature(
     scope="set",
     heading="File that nobody expects",
+    files_are="not expected",
     concern="label",
     is_of_drop=True,
 )

@@ -26,7 +26,12 @@ from stemprep.model.rule import RuleTable
 from stemprep.model.words import Severity
 
 ID = "unplaced"
-NATURE = Nature(scope="return", heading="New file without a place", concern="sound")
+NATURE = Nature(
+    scope="return",
+    heading="New file without a place",
+    files_are="without a place",
+    concern="together",
+)
 _ADVICE = (
     "Ask where it begins, or for an export from the session's start. Or order its place when you "
     "accept the return: --place FILE=SAMPLES from the session's start, or FILE='bar 17'."

@@ -28,6 +28,7 @@ ID = "unreadable"
 NATURE = Nature(
     scope="file",
     heading="Cannot be read",
+    files_are="unreadable",
     concern="loss",
     explains=(
         Explanation(

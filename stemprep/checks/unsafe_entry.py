@@ -30,7 +30,8 @@ ID = "unsafe-entry"
 NATURE = Nature(
     scope="set",
     heading="Entry that cannot be taken safely",
-    concern="sound",
+    files_are="not opened",
+    concern="loss",
     is_waivable=False,
     is_of_drop=True,
 )

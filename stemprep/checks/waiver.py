@@ -26,6 +26,7 @@ ID = "waiver"
 NATURE = Nature(
     scope="waivers",
     heading="Waiver that does not hold",
+    files_are="in doubtful waivers",
     concern="label",
     is_of_drop=True,
 )

@@ -31,7 +31,8 @@ ID = "wrong-rate-label"
 NATURE = Nature(
     scope="song",
     heading="Plays at the wrong speed",
-    concern="sound",
+    files_are="with a wrong sample rate in the header",
+    concern="flaw",
     explains=(
         Explanation(effects=frozenset({"length"})),
         Explanation(effects=frozenset({"mixed-formats"}), unit="Hz"),

@@ -45,7 +45,8 @@ class WrongSpeedRule(Rule):
 NATURE = Nature(
     scope="return",
     heading="New file at another speed",
-    concern="fit",
+    files_are="at another speed",
+    concern="together",
     rule=WrongSpeedRule,
 )
 _CAUSES: Mapping[SpeedCause, str] = {

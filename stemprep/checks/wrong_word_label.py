@@ -27,7 +27,8 @@ ID = "wrong-word-label"
 NATURE = Nature(
     scope="file",
     heading="Words are not what the header says",
-    concern="sound",
+    files_are="with a wrong sample format in the header",
+    concern="flaw",
     explains=(Explanation(effects=SOUND_CHECKS, is_artefact=True),),
 )
 _EVIDENCE = {

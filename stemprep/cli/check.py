@@ -8,6 +8,7 @@ import click
 
 from stemprep.cli.options import (
     drop_argument,
+    excerpts_option,
     html_option,
     is_standard_output,
     json_option,
@@ -21,9 +22,15 @@ from stemprep.cli.options import (
 @spec_option
 @json_option
 @html_option
+@excerpts_option
 @quiet_option
 def command(
-    drop: Path, spec_name: str, json_file: Path | None, html_file: Path | None, quiet: bool
+    drop: Path,
+    spec_name: str,
+    json_file: Path | None,
+    html_file: Path | None,
+    is_excerpts: bool,
+    quiet: bool,
 ) -> int:
     """Measure DROP (a folder or zip) and say what is wrong with it, and where.
 
@@ -38,6 +45,12 @@ def command(
 
     refuse_report_places(drop, json_file, html_file)
     is_read = html_file is not None or not (quiet or is_standard_output(json_file))
-    report = inspect(drop, spec_name, on_progress=show_progress, is_outlook_wanted=is_read)
+    report = inspect(
+        drop,
+        spec_name,
+        on_progress=show_progress,
+        is_outlook_wanted=is_read,
+        closeups="none" if html_file is None else "heard" if is_excerpts else "seen",
+    )
     emit_report(report, json_file=json_file, html_file=html_file, quiet=quiet)
     return 0 if report.passed else 1

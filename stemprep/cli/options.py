@@ -29,6 +29,14 @@ html_option = click.option(
     help="Write the report as one HTML file.",
 )
 
+excerpts_option = click.option(
+    "--excerpts/--no-excerpts",
+    "is_excerpts",
+    default=True,
+    show_default=True,
+    help="Let the page play a few seconds around the worst places (with --html).",
+)
+
 json_option = click.option(
     "--json",
     "json_file",

@@ -62,6 +62,11 @@ class RunJoiner:
         return starts, ends
 
 
+FIRST_STRETCH_SAMPLES = 1024
+STRETCHES = 256
+"""Places are counted by time in at most so many stretches; twice as long when they do not do."""
+
+
 @dataclass
 class RunTally:
     """Counts runs of one channel and lists the first of them, in 16 bytes a run."""
@@ -70,6 +75,8 @@ class RunTally:
     samples: int = 0
     longest: int = 0
     _listed: array[int] = field(default_factory=lambda: array("q"))
+    _stretch_samples: int = FIRST_STRETCH_SAMPLES
+    _begun: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(STRETCHES, np.int64))
 
     @property
     def listed(self) -> int:
@@ -87,6 +94,35 @@ class RunTally:
         self.count += starts.size
         self.samples += int(lengths.sum())
         self.longest = max(self.longest, int(lengths.max()))
+        self._count_by_time(starts)
         room = max(0, min(most, MAX_LISTED_RUNS - self.listed, starts.size))
         self._listed.extend(np.stack([starts, ends], axis=1)[:room].ravel().tolist())
         return room
+
+    def density(self, stretch_samples: int) -> npt.NDArray[np.int64]:
+        """Runs that begin in each stretch of ``stretch_samples``.
+
+        stretch_samples: ``self.stretch_samples`` times a power of two.
+        """
+        counts = self._begun
+        for _ in range((stretch_samples // self._stretch_samples).bit_length() - 1):
+            counts = _halved(counts)
+        return counts
+
+    @property
+    def stretch_samples(self) -> int:
+        """Length of the stretches in which runs are counted by time."""
+        return self._stretch_samples
+
+    def _count_by_time(self, starts: Positions) -> None:
+        last = int(starts[-1])
+        while last >= self._stretch_samples * STRETCHES:
+            self._begun, self._stretch_samples = _halved(self._begun), 2 * self._stretch_samples
+        places = starts // self._stretch_samples
+        self._begun += np.bincount(places, minlength=STRETCHES)
+
+
+def _halved(counts: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Every two stretches as one, in as many places as before."""
+    pairs = counts[::2] + counts[1::2]
+    return np.concatenate([pairs, np.zeros(len(counts) - len(pairs), np.int64)])

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
 from stemprep.dsp.cells import Chunk
 from stemprep.dsp.runs import Positions, RunJoiner, RunTally
 from stemprep.measure.flat_tops import FlatTops
+from stemprep.model.density import Density
 from stemprep.model.facts import MAX_LISTED_RUNS, ClipFacts, MeasureSettings, Runs
 from stemprep.units import db_from_ratio, ratio_from_db
 
@@ -119,4 +120,14 @@ def runs_of(tallies: Iterable[tuple[int, RunTally]]) -> Runs:
         longest=max((t.longest for _, t in tallies), default=0),
         runs=tuple((channel, start, end) for start, channel, end in listed),
         is_capped=count > len(listed),
+        density=_density([tally for _, tally in tallies]) if count > len(listed) else None,
+    )
+
+
+def _density(tallies: Sequence[RunTally]) -> Density:
+    stretch_samples = max(tally.stretch_samples for tally in tallies)
+    counts = np.sum([tally.density(stretch_samples) for tally in tallies], axis=0)
+    return Density(
+        stretch_samples=stretch_samples,
+        counts=tuple(np.trim_zeros(counts, "b").tolist()),
     )

@@ -39,6 +39,7 @@ from stemprep.units import (
 )
 
 WIDEST_BITS = 32
+WAVEFORM_COLUMNS = 4_000  # 75 ms each in a song of 5 minutes; 11 kB a channel in a page
 FLOAT_STEP = 2.0**-23  # the last bit of a float32 sample between 0.5 and 1
 
 
@@ -119,6 +120,7 @@ class SoundMeter:
             word=word,
             non_finite=self._gate.facts(),
             overview=self._outline.overview(self._settings.overview_columns),
+            waveform=self._outline.waveform(WAVEFORM_COLUMNS),
             transients=self._transients.facts(),
             pauses=pause_facts(self._noise_floor, self._hum),
             bandwidth=self._bandwidth.facts(),

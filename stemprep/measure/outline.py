@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stemprep.dsp.cells import CELL_FRAMES, Chunk
+from stemprep.dsp.companding import levels_of
 from stemprep.model.facts import Overview
 
 MAX_COLUMNS = 8_192
@@ -53,6 +54,19 @@ class Outline:
             minimum=tuple(map(tuple, np.minimum.reduceat(low, starts, axis=1).tolist())),
             maximum=tuple(map(tuple, np.maximum.reduceat(high, starts, axis=1).tolist())),
         )
+
+    def waveform(self, columns: int) -> tuple[bytes, ...]:
+        """At most ``columns`` columns of each channel, as ``Sound.waveform`` holds them."""
+        low, high, _ = self._all()
+        count = min(columns, low.shape[1])
+        if not count:
+            return (b"",) * int(low.shape[0])
+        starts = np.arange(count) * low.shape[1] // count
+        ends = np.stack(
+            [np.minimum.reduceat(low, starts, axis=1), np.maximum.reduceat(high, starts, axis=1)],
+            axis=2,
+        )
+        return tuple(bytes(channel.tobytes()) for channel in levels_of(ends))
 
     def dc_offset(self, frames: int) -> tuple[float, ...]:
         """Mean of each channel, weighted by a squared Hann window over the whole file.

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Annotated, Literal
 
 from stemprep.model.definition import ItemCount, Key, Range
+from stemprep.model.density import Density
 from stemprep.model.header import AudioFormat, Header
 from stemprep.model.mic_pairs import MicPair
 from stemprep.model.null_test import NullTest, UntestedSum
@@ -49,6 +50,7 @@ class Runs:
 
     runs: (channel from 1, start, end) in order of start, at most 10,000; count and samples
           cover all of them, listed or not.
+    density: where all of them are; None where all are listed.
     """
 
     count: int = 0
@@ -56,6 +58,7 @@ class Runs:
     longest: int = 0
     runs: Annotated[tuple[tuple[int, int, int], ...], ItemCount(high=MAX_LISTED_RUNS)] = ()
     is_capped: bool = False
+    density: Annotated[Density | None, LEFT_OUT] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -311,7 +314,11 @@ class Overview:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sound:
-    """All that one streaming pass over the samples yields; None-free because it needs sound."""
+    """All that one streaming pass over the samples yields; None-free because it needs sound.
+
+    waveform: the overview finer, for pages: per channel, lowest and highest value of each column
+              in turn, a companded byte each (``dsp.companding``).
+    """
 
     frames: Annotated[int, LEFT_OUT]
     audio_sha256: Annotated[str, LEFT_OUT]
@@ -323,6 +330,7 @@ class Sound:
     word: Annotated[WordFacts, FLAT]
     non_finite: NonFinite
     overview: Annotated[Overview, LEFT_OUT]
+    waveform: Annotated[tuple[bytes, ...], LEFT_OUT] = ()
     transients: Annotated[TransientFacts, FLAT] = field(default_factory=TransientFacts)
     pauses: PauseFacts = field(default_factory=PauseFacts)
     bandwidth: BandwidthFacts = field(default_factory=BandwidthFacts)

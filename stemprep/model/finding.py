@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from typing import Annotated
 
 from stemprep.model.definition import ItemCount, Range
-from stemprep.model.record_codec import Written
+from stemprep.model.density import Density
+from stemprep.model.record_codec import LEFT_OUT, Written
 from stemprep.model.value_types import Channel, CheckId, Count
 from stemprep.model.words import OperationName, Severity
 
@@ -27,10 +28,14 @@ class Occurrence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Occurrences:
-    """How often a finding holds in one file; the worst ten places, worst first."""
+    """How often a finding holds in one file; the worst ten places, worst first.
+
+    density: where all of them are, listed or not; None: those listed are all.
+    """
 
     count: Annotated[int, Range(1, math.inf)]
     worst: Annotated[tuple[Occurrence, ...], ItemCount(high=MAX_WORST)] = ()
+    density: Annotated[Density | None, LEFT_OUT] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

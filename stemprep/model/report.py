@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from stemprep.model.closeup import Closeup
 from stemprep.model.facts import SetFacts
 from stemprep.model.finding import Finding
 from stemprep.model.null_test import NullTest, UntestedSum
@@ -43,6 +44,7 @@ class Report:
     amendment: what the delivery corrects in the package before it; None: it is a whole drop.
     receipt:  every copy of the package; None where none was made.
     delivered: what the written files show, after a delivery; all other facts are of the drop.
+    closeups: the sound around the worst places, for pages alone; empty where none was asked for.
     is_package_known: the same package lay there before, byte for byte; none was written.
     """
 
@@ -65,6 +67,7 @@ class Report:
     receipt: Receipt | None = None
     delivered: DeliveredFacts | None = None
     notes: tuple[str, ...] = field(default=())
+    closeups: tuple[Closeup, ...] = ()
 
     @property
     def passed(self) -> bool:

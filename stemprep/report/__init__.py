@@ -10,6 +10,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from stemprep.report.cards import first_screen
     from stemprep.report.comparison import (
         comparison_schema,
         render_comparison,
@@ -58,6 +59,7 @@ __all__ = [
     "TrackSheet",
     "comparison_schema",
     "delivery_note",
+    "first_screen",
     "plan_json",
     "receipt_schema",
     "reconciliation_json",
@@ -97,6 +99,7 @@ _HOMES = {
     "TrackRow": "track_sheet",
     "TrackSheet": "track_sheet",
     "comparison_schema": "comparison",
+    "first_screen": "cards",
     "delivery_note": "note",
     "plan_json": "records",
     "receipt_schema": "receipt",

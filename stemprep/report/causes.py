@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 
-from stemprep.checks import CHECKS, Concern
+from stemprep.checks import CHECKS, CONCERNS
 from stemprep.model.finding import Finding, Occurrence
 from stemprep.model.header import AudioFormat
 from stemprep.model.report import Report
@@ -15,8 +15,6 @@ from stemprep.report.operations import OPERATION_WORDS
 from stemprep.units import clock_from_samples
 
 MAX_PLACES = 3
-
-_TIERS: Mapping[Concern, int] = {"loss": 0, "fit": 1, "sound": 2, "label": 3}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +59,7 @@ def causes(findings: Iterable[Finding], cured: Iterable[Finding] = ()) -> tuple[
     """Merge findings by severity, check and advice, worst first, else in order of appearance.
 
     Those that a delivery cures stand apart from those that it does not. Among equals comes first
-    what may be lost, then what does not fit together, names last.
+    what is worst for whoever listens (``CONCERNS``).
     """
     by_delivery = set(cured)
     merged: dict[tuple[Severity, str, str, str], list[Finding]] = {}
@@ -88,7 +86,7 @@ def cure_words(finding: Finding) -> str:
 
 
 def _urgency(finding: Finding) -> tuple[int, int]:
-    return SEVERITY_ORDER[finding.severity], _TIERS[CHECKS[finding.check].nature.concern]
+    return SEVERITY_ORDER[finding.severity], CONCERNS.index(CHECKS[finding.check].nature.concern)
 
 
 def standing(report: Report) -> tuple[Finding, ...]:

@@ -2,31 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from stemprep.model.null_test import NullTest, SummedParts
 from stemprep.report import figures
-from stemprep.units import clock_from_samples
-
-WIDTH, HEIGHT = 900.0, 90.0
-TOP_DBFS, BOTTOM_DBFS = 0.0, -150.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ResidualPicture:
-    """Geometry of one picture: the residual's path, the line of its limit, lengths in SVG units."""
-
-    title: str
-    words: str
-    path: str
-    limit_y: float
-    lines: tuple[tuple[float, str], ...]
-    end_label: str
-    width: float = WIDTH
-    height: float = HEIGHT
-
 
 _PART_WORDS: dict[SummedParts, tuple[str, str]] = {
     "stems": ("stem", "stems"),
@@ -65,28 +44,3 @@ def untested_mixes(tests: Iterable[NullTest]) -> str:
         return ""
     instead = figures.and_list(list(dict.fromkeys(mixes[path].reference for path in names)))
     return f"not tested: {figures.and_list(names)}; the stems belong to {instead}"
-
-
-def residual_picture(test: NullTest) -> ResidualPicture:
-    """Lay out the residual's peak over the length of the mix, and what word lengths can leave."""
-    levels = test.residual_over_time_dbfs
-    step = WIDTH / max(len(levels), 1)
-    points = [
-        f"{place * step:.1f} {_y(level):.1f}H{(place + 1) * step:.1f}"
-        for place, level in enumerate(levels)
-    ]
-    return ResidualPicture(
-        title=test.song or test.reference,
-        words=null_line(test),
-        path=f"M{'L'.join(points)}" if points else "",
-        limit_y=round(_y(test.limit_peak_dbfs), 1),
-        lines=tuple((round(_y(level), 1), f"{level:.0f} dBFS") for level in (0.0, -50.0, -100.0)),
-        end_label=clock_from_samples(test.frames, test.sample_rate_hz),
-    )
-
-
-def _y(level_dbfs: float) -> float:
-    if math.isinf(level_dbfs):
-        return HEIGHT
-    bounded = min(max(level_dbfs, BOTTOM_DBFS), TOP_DBFS)
-    return HEIGHT * (TOP_DBFS - bounded) / (TOP_DBFS - BOTTOM_DBFS)

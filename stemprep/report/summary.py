@@ -109,11 +109,13 @@ def _package(report: Report) -> str:
         return f"{report.package} (already delivered: the same, byte for byte, lay there)"
     if report.package is not None:
         return report.package
-    if not report.passed:
-        return "none; a fail stands that is neither repaired nor waived"
-    if report.plan is not None:
+    if report.plan is None:
+        return "none; a check makes none"
+    if report.passed:
         return "none yet; the plan has not been carried out"
-    return "none; a check makes none"
+    stops = causes(each for each in standing(report) if each.severity == "fail")
+    problems = "one problem" if len(stops) == 1 else f"{len(stops)} problems"
+    return f"none: {problems} must be fixed first"
 
 
 def checked_against(report: Report) -> str:

@@ -1,4 +1,4 @@
-"""Filling HTML templates: every text escaped and made visible, one stylesheet inside the page."""
+"""Filling HTML templates: every text escaped and made visible, style and script inside the page."""
 
 from __future__ import annotations
 
@@ -37,14 +37,21 @@ def stylesheet(*more: str) -> tuple[object, str]:
 
     more: names of stylesheets of this room that follow the common one.
     """
-    names = ("report.css", *more)
-    style = "".join((_HERE / name).read_text(encoding="utf-8") for name in names)
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
-    return _trusted(style), digest
+    return _own("report.css", *more)
+
+
+def script() -> tuple[object, str]:
+    """Give the script of the report page, trusted as it is, and its sha256 likewise."""
+    return _own("report.js")
+
+
+def _own(*names: str) -> tuple[object, str]:
+    text = "".join((_HERE / name).read_text(encoding="utf-8") for name in names)
+    return _trusted(text), base64.b64encode(hashlib.sha256(text.encode()).digest()).decode("ascii")
 
 
 def _shown(value: object) -> object:
-    """Every text that enters the page shows its hidden characters; only our style is trusted."""
+    """Every text that enters the page shows its hidden characters; only our own is trusted."""
     is_plain = isinstance(value, str) and not hasattr(value, "__html__")
     return visible(str(value)) if is_plain else value
 
@@ -52,4 +59,4 @@ def _shown(value: object) -> object:
 def _trusted(text: str) -> object:
     from markupsafe import Markup  # comes with jinja2
 
-    return Markup(text)  # noqa: S704  # our own stylesheet, no text of others
+    return Markup(text)  # noqa: S704  # our own style and script, no text of others

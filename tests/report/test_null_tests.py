@@ -10,9 +10,7 @@ from stemprep.model.null_test import NullCause, NullTest, UntestedSum
 from stemprep.model.record_codec import encode_record, record_schema
 from stemprep.model.strict_json import dumps
 from stemprep.report.null_tests import (
-    HEIGHT,
     null_line,
-    residual_picture,
     untested_mixes,
 )
 
@@ -75,14 +73,3 @@ def test_what_could_not_be_summed_is_as_described() -> None:
         song="Dawn", reference="MIX.wav", stems=("a.wav",), odd=("a.wav",), obstacle="sample-rate"
     )
     jsonschema.validate(json.loads(dumps(encode_record(untested))), record_schema(UntestedSum))
-
-
-def test_the_picture_shows_silence_at_the_bottom() -> None:
-    picture = residual_picture(TEST)
-    assert f"L300.0 {HEIGHT:.1f}H600.0" in picture.path
-    assert picture.end_label == "0:10.000"
-    assert 0 < picture.limit_y < HEIGHT
-
-
-def test_a_test_without_columns_has_an_empty_picture() -> None:
-    assert residual_picture(replace(TEST, residual_over_time_dbfs=())).path == ""

@@ -37,8 +37,8 @@ def test_nothing_hidden_reaches_the_terminal(make: Callable[[], Report]) -> None
 def test_first_three_lines_tell_verdict_work_and_package() -> None:
     lines = render_text(factory.three_songs()).splitlines()
     assert lines[0] == "Verdict   fail, 3 waived"
-    assert lines[1] == "To do     Put right unreadable, mixed-formats and clipping (4 files)."
-    assert lines[2].startswith("Package   none; a fail stands")
+    assert lines[1] == "To do     Put right unreadable, clipping and mixed-formats (4 files)."
+    assert lines[2].startswith("Package   none; a check makes none")
     lines = render_text(factory.delivered()).splitlines()
     assert lines[0] == "Verdict   warn, 1 repaired, 1 waived"
     assert lines[1] == "To do     Look at true-peak (1 file); no fail stands."

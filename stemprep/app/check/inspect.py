@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 from stemprep.app.check.blocking import is_repaired
 from stemprep.app.check.inspection import Inspection
@@ -61,6 +62,7 @@ def _content(scan: Scan, entry: DropEntry, most_bytes: int) -> bytes:
 
 OnProgress = Callable[[int, int, str], None]
 Admit = Callable[[Session], None]
+Closeups = Literal["none", "seen", "heard"]
 
 _INLINE_BYTES = 4 * 1024**2
 _OWN_DECODER_MAGIC = (b"RIFF", b"RF64", b"BW64")
@@ -129,14 +131,23 @@ def inspect(
     engine: Engine | None = None,
     on_progress: OnProgress = no_progress,
     is_outlook_wanted: bool = True,
+    closeups: Closeups = "none",
 ) -> Report:
     """The report of one drop; see ``inspected`` for what it raises.
 
     is_outlook_wanted: say what a delivery would cure and what would stop it; people read that,
     the JSON report does not hold it.
+    closeups: whether a page is to show the sound around the worst places, and play it.
     """
     with inspected(drop, spec_name, engine=engine, on_progress=on_progress) as inspection:
-        return _with_outlook(inspection) if is_outlook_wanted else inspection.report
+        report = _with_outlook(inspection) if is_outlook_wanted else inspection.report
+        if closeups == "none":
+            return report
+        from stemprep.app.closeups import with_closeups  # a page only
+
+        session = inspection.measured.session
+        chosen = engine or fitting_engine(session, session.files)
+        return with_closeups(report, chosen, is_heard=closeups == "heard")
 
 
 def _with_outlook(inspection: Inspection) -> Report:

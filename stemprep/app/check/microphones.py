@@ -143,7 +143,7 @@ def _microphone_job(
     return MicJob(
         root=measured.session.root,
         song=song,
-        files=tuple(map(_sound_file, taken)),
+        files=tuple(map(sound_file, taken)),
         pairs=tuple(
             MicPairPlan(
                 reference=places[reference],
@@ -263,7 +263,7 @@ def _content_job(
     return ContentJob(
         root=measured.session.root,
         song=song,
-        files=tuple(map(_sound_file, candidates)),
+        files=tuple(map(sound_file, candidates)),
         places=places,
     )
 
@@ -325,7 +325,8 @@ def _columns(file: MeasuredFile) -> list[float]:
     return [max(column) for column in zip(*sizes, strict=True)]
 
 
-def _sound_file(file: MeasuredFile) -> SoundFile:
+def sound_file(file: MeasuredFile) -> SoundFile:
+    """What a job needs to read places of a measured file."""
     header = file.facts.header
     return SoundFile(
         path=file.path,
