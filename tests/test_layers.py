@@ -12,7 +12,7 @@ PACKAGE = Path(__file__).parents[1] / "stemprep"
 LAYERS = {
     "model": 1, "units": 1, "errors": 1, "descending": 1, "": 1,
     "dsp": 2, "naming": 2, "timeline": 2,
-    "measure": 3, "checks": 3, "demo": 3, "summing": 3, "timing": 3,
+    "measure": 3, "checks": 3, "demo": 3, "null_test": 3, "timing": 3,
     "spec": 4, "prepare": 4,
     "lineage": 5,
     "intake": 6, "containers": 6, "package": 6, "report": 6, "transfer": 6,

@@ -13,7 +13,7 @@ from stemprep.containers import read_blocks
 from stemprep.intake import open_regular
 from stemprep.lineage.differences import DifferenceMeter, Differences
 from stemprep.model.reconciliation import AddedSilence
-from stemprep.summing import BlockStream
+from stemprep.null_test import BlockStream
 from stemprep.units import quantising_step
 from stemprep.work.excerpts import SoundFile
 

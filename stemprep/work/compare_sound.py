@@ -16,9 +16,9 @@ from stemprep.lineage.explaining import FOLLOWING, Excerpt
 from stemprep.lineage.regions import SoundComparison, ends_of, regions_of
 from stemprep.model.plan import Operation
 from stemprep.model.reconciliation import Region, RegionKind
+from stemprep.null_test import BlockStream
 from stemprep.prepare.convert_rate import convert_rate
 from stemprep.prepare.stream import Stream
-from stemprep.summing import BlockStream
 from stemprep.units import convert_samples, length_after_conversion
 from stemprep.work.both_sounds import (
     BLOCK_FRAMES,

@@ -26,12 +26,12 @@ from stemprep.model.header import Header
 from stemprep.model.package import WrittenFile
 from stemprep.model.plan import Operation, OutputPlan
 from stemprep.model.rough_mix import MixPart
+from stemprep.null_test import BlockStream
 from stemprep.package import StagedFile, told_as_delivery_error
 from stemprep.prepare.mixing import MIX_CHANNELS, Fader, mixed
 from stemprep.prepare.rough_mix import pan_matrix
 from stemprep.prepare.stream import Planar, Stream
 from stemprep.prepare.word_length import dithered_blocks, float_blocks
-from stemprep.summing import BlockStream
 from stemprep.units import SILENCE_DB
 from stemprep.work.fan_out import fan_out
 from stemprep.work.made import fill_made, prove_made

@@ -13,7 +13,7 @@ from stemprep.errors import InputError
 from stemprep.intake import open_regular
 from stemprep.model.header import AudioFormat
 from stemprep.model.null_test import NullTest, Placement
-from stemprep.summing import (
+from stemprep.null_test import (
     BlockStream,
     Outcome,
     Part,

@@ -19,12 +19,12 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 
-from stemprep.summing import SumSet, null_test, set_of_arrays
-from stemprep.summing.parts import Stored
+from stemprep.null_test import SumSet, null_test, set_of_arrays
+from stemprep.null_test.parts import Stored
 from tests.bench.bench_measure import microseconds
-from tests.summing.faults import shifted
-from tests.summing.material import quantised, total
-from tests.summing.music import Planar, music
+from tests.null_test.faults import shifted
+from tests.null_test.material import quantised, total
+from tests.null_test.music import Planar, music
 
 RATE_HZ = 48_000
 STEMS = 24

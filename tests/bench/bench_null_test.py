@@ -19,9 +19,9 @@ from itertools import combinations_with_replacement
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from stemprep.model.null_test import NullCause
-from stemprep.summing import Outcome, null_test
+from stemprep.null_test import Outcome, null_test
 from stemprep.units import db_from_ratio
-from tests.summing.material import (
+from tests.null_test.material import (
     FAULTS,
     NEAR_FLOOR,
     NOBODY,

@@ -228,7 +228,7 @@ def _has_sound(file: MeasuredFile) -> bool:
 
 def _obstacle(stem: MeasuredFile, mix: MeasuredFile) -> Obstacle | None:
     """What keeps a stem from being summed; None: nothing."""
-    from stemprep.summing import can_be_summed  # loaded where there is a mix
+    from stemprep.null_test import can_be_summed  # loaded where there is a mix
 
     if not _has_sound(stem):
         return "not-readable"
