@@ -1,4 +1,4 @@
-"""FLAC: structure by our own reader, samples by the library, its MD5 by us. Source: RFC 9639."""
+"""FLAC: structure by our own reader, samples by a library, its MD5 by us. Source: RFC 9639."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import hashlib
 import struct
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import BinaryIO, Final
+from typing import TYPE_CHECKING, BinaryIO, Final
 
 import numpy as np
 
@@ -43,12 +43,17 @@ from stemprep.containers.riff_chunks import read_at
 from stemprep.dsp.block import Codes, SoundBlock
 from stemprep.model.header import AudioFormat, Header, HeaderFault
 
+if TYPE_CHECKING:
+    from stemprep.containers.flac_words import WordDecoder
+
 __all__ = ["NAMES", "WRITES", "copy_audio", "probe", "read_blocks", "read_header", "write_blocks"]
 
 NAMES: Final[frozenset[str]] = frozenset({"FLAC"})
 WRITES: Final[frozenset[str]] = frozenset()
 
-_DECODABLE_BITS: Final = (8, 16, 24)
+_LIBSNDFILE_BITS: Final = (8, 16, 24)
+_MOST_OTHER_BITS: Final = 31  # the decoder of other words takes the code for 32 bits for an error
+_MOST_OTHER_CHANNELS: Final = 2  # and orders three and more in its own way
 _LARGEST_BLOCK: Final = 65_535  # what two bytes of STREAMINFO can state
 _TAIL_SLACK_BYTES: Final = 1 << 16
 
@@ -75,14 +80,15 @@ def read_header(stream: BinaryIO, size_bytes: int) -> Header:
         size_bytes, fault = behind
         told.append(fault)
     frames = 0
-    if info.bits in _DECODABLE_BITS:
+    if _is_decodable(info):
         frames, of_the_length = _frames(stream, size_bytes, blocks, info)
         told += of_the_length
         if frames * info.channels > sound_faults.MAX_CODED_SAMPLES:
             told.append(sound_faults.too_much_coded(frames, info.channels))
             frames = 0
     else:
-        told.append(sound_faults.unsupported(f"FLAC of {info.bits} bits per sample"))
+        form = f"FLAC of {info.bits} bits per sample and {info.channels} channels"
+        told.append(sound_faults.unsupported(form))
     if not any(info.md5):
         told.append(sound_faults.checksum_absent())
     return Header(
@@ -133,7 +139,7 @@ def _decoded(
     position = 0
     try:
         size = size_bytes - blocks.start
-        with Decoder(stream, blocks.start, size, patch=_block_patch(blocks)) as decoder:
+        with _opened(stream, blocks, size, header.format) as decoder:
             if (decoder.channels, decoder.sample_rate_hz) != (header.format.channels, rate_hz):
                 raise DecodingFault(
                     sound_faults.damaged(0, rate_hz, "the header contradicts the sound")
@@ -145,8 +151,27 @@ def _decoded(
     except DecoderStopped as stop:
         fault = _damage(stream, size_bytes, blocks, header, position)
         raise DecodingFault(fault) from stop
+    if position < header.frames and header.format.bit_depth not in _LIBSNDFILE_BITS:
+        raise DecodingFault(_damage(stream, size_bytes, blocks, header, 0))
     if position < header.frames:
         raise DecodingFault(sound_faults.decoded_short(header.frames, position, rate_hz))
+
+
+def _is_decodable(info: StreamInfo) -> bool:
+    if info.bits in _LIBSNDFILE_BITS:
+        return True
+    return info.bits <= _MOST_OTHER_BITS and info.channels <= _MOST_OTHER_CHANNELS
+
+
+def _opened(
+    stream: BinaryIO, blocks: FlacBlocks, size: int, form: AudioFormat
+) -> Decoder | WordDecoder:
+    patch = _block_patch(blocks)
+    if form.bit_depth in _LIBSNDFILE_BITS:
+        return Decoder(stream, blocks.start, size, patch=patch)
+    from stemprep.containers.flac_words import WordDecoder  # slow to load, and rarely needed
+
+    return WordDecoder(stream, blocks.start, size, form, patch)
 
 
 def _block_patch(blocks: FlacBlocks) -> Patch:
@@ -182,9 +207,10 @@ def _damage(
 
 def _stored_bytes(codes: Codes, bits: int) -> bytes:
     """What the MD5 is made of: interleaved, signed, little-endian whole bytes (RFC 9639, 8.2)."""
-    if bits == 8:  # encode_codes writes 8 bits unsigned, as WAV does
-        return (codes >> 24).astype(np.int8).tobytes()
-    return encode_codes(codes, bits)
+    if bits in (16, 24):
+        return encode_codes(codes, bits)
+    values = codes >> (32 - bits)
+    return values.astype("<i4").view(np.uint8).reshape(-1, 4)[:, : -(-bits // 8)].tobytes()
 
 
 def _impossible(info: StreamInfo) -> HeaderFault | None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from typing import Any, BinaryIO, Final, Self
+from typing import Any, BinaryIO, Final, Protocol, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -86,8 +86,15 @@ class Decoder:
         return got
 
 
+class ReadsOnwards(Protocol):
+    """What blocks are made from."""
+
+    def read(self, frames: int, kind: str) -> npt.NDArray[Any]:
+        """Up to ``frames`` frames, shape (frames, channels); none at the end."""
+
+
 def decode_blocks(
-    decoder: Decoder, audio_format: AudioFormat, frames: int, block_frames: int
+    decoder: ReadsOnwards, audio_format: AudioFormat, frames: int, block_frames: int
 ) -> Iterator[SoundBlock]:
     """Blocks of up to ``block_frames`` frames until ``frames`` are decoded or no more come."""
     kind = "float64" if audio_format.encoding == "float" else "int32"

@@ -154,7 +154,7 @@ def unsupported(coding: str) -> HeaderFault:
         code="unsupported-coding",
         severity="fail",
         found=coding,
-        required="linear PCM, float or FLAC of 8, 16 or 24 bits",
+        required="linear PCM, float or FLAC",
         message=f"the file holds {coding}; sound of that kind is not decoded here",
         advice="Ask for a WAV export from the session; keep this file, it may be whole.",
     )

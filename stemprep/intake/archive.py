@@ -37,7 +37,8 @@ _BLOCK_BYTES = 1 << 20
 
 _IS_ENCRYPTED = 0x1 | 0x40  # general-purpose bits 0 and 6, APPNOTE.TXT 4.4.4
 _IS_UTF8 = 0x800  # bit 11
-_FAT = 0  # host system of a zip made on DOS or Windows, 4.4.2
+_DOS = (0, 10, 14)  # host systems of zips made on DOS or Windows (FAT, NTFS, VFAT), 4.4.2
+_UNICODE_PATH = 0x7075  # an entry's name in UTF-8, with the sum of the one it stands for, 4.6.9
 _DRIVE = re.compile(r"[A-Za-z]:")
 _METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)  # others may ask for gigabytes of memory
 
@@ -153,16 +154,23 @@ def _check_room(inner: list[_Inner], workspace: Path, max_bytes: int) -> None:
 
 def _ordered(infos: list[zipfile.ZipInfo]) -> list[_Inner]:
     """Numbered in the order of the names' bytes; equal names stay in the zip's order."""
-    named = sorted((_named(info) for info in infos), key=lambda item: item.path.encode("utf-8"))
+    is_flat = not any("/" in _decoded(info)[0] for info in infos)
+    names = (_named(info, is_flat) for info in infos)
+    named = sorted(names, key=lambda item: item.path.encode("utf-8"))
     return [
         _Inner(info=item.info, path=item.path, note=item.note, number=number)
         for number, item in enumerate(named)
     ]
 
 
-def _named(info: zipfile.ZipInfo) -> _Inner:
+def _named(info: zipfile.ZipInfo, is_flat: bool) -> _Inner:
+    """Give an entry its name; is_flat: no name in the zip holds the slash that parts folders.
+
+    Some writers put backslashes instead, whatever system they name as their own.
+    """
     name, note = _decoded(info)
-    if info.create_system == _FAT and "\\" in name:
+    is_parted = info.create_system in _DOS or (is_flat and _path_refusal(name) is None)
+    if is_parted and "\\" in name:
         name = name.replace("\\", "/")
         note += "; folders were written with backslashes"
     while name.startswith("./"):
@@ -177,12 +185,30 @@ def _decoded(info: zipfile.ZipInfo) -> tuple[str, str]:
     many systems write UTF-8 and leave the bit out.
     """
     name = info.orig_filename
+    unicode_path = _unicode_path(info)
+    if unicode_path:
+        return unicode_path, ""
     if info.flag_bits & _IS_UTF8 or name.isascii():
         return name, ""
     try:
         return name.encode("cp437").decode("utf-8"), "; name not marked as UTF-8 but read as such"
     except UnicodeError:
         return name, "; name read in code page 437, as the zip does not say"
+
+
+def _unicode_path(info: zipfile.ZipInfo) -> str:
+    """The name in an entry's Unicode path field; "" where there is none that holds."""
+    extra, position = info.extra, 0
+    while position + 4 <= len(extra):
+        kind, size = struct.unpack_from("<HH", extra, position)
+        payload = extra[position + 4 : position + 4 + size]
+        position += 4 + size
+        if kind != _UNICODE_PATH or len(payload) < 6 or payload[0] != 1:
+            continue
+        stored = info.orig_filename.encode("utf-8" if info.flag_bits & _IS_UTF8 else "cp437")
+        if struct.unpack_from("<I", payload, 1)[0] == zlib.crc32(stored):
+            return payload[5:].decode("utf-8", "replace")
+    return ""
 
 
 def _entries(

@@ -145,30 +145,35 @@ def flac(
 ) -> bytes:
     """A FLAC of verbatim subframes (RFC 9639, 9.2.2); values (frames, channels), not shifted.
 
-    Bits must be 8, 16 or 24, so that every field is made of whole bytes but the subframe header.
+    Bits from 4 to 32: samples are written bit by bit, the rest of a last byte is filled with zeros.
     """
     frames, channels = values.shape
-    width = bits // 8
+    width = -(-bits // 8)
     stored = values.astype("<i4").view(np.uint8).reshape(frames, channels, 4)[..., :width]
     digest = hashlib.md5(stored.tobytes(), usedforsecurity=False).digest() if md5 is None else md5
     counted = frames if total is None else total
     packed = 48_000 << 44 | (channels - 1) << 41 | (bits - 1) << 36 | counted
     info = struct.pack(">HH6x", block, block) + packed.to_bytes(8, "big") + digest
     sound = b"".join(
-        _flac_frame(stored[start : start + block], start // block, bits)
+        _flac_frame(values[start : start + block], start // block, bits)
         for start in range(0, frames, block)
     )
     return b"fLaC\0\0\0\x22" + info + in_front + b"\x81\0\0\4\0\0\0\0" + sound
 
 
-def _flac_frame(stored: npt.NDArray[np.uint8], number: int, bits: int) -> bytes:
-    frames, channels, _ = stored.shape
-    size_code = {8: 1, 16: 4, 24: 6}[bits]
+def _flac_frame(values: npt.NDArray[np.int64], number: int, bits: int) -> bytes:
+    frames, channels = values.shape
+    size_code = {8: 1, 12: 2, 16: 4, 20: 5, 24: 6, 32: 7}.get(bits, 0)
     coded = chr(number).encode("utf-8")
     head = bytes([0xFF, 0xF8, 0x70, (channels - 1) << 4 | size_code << 1]) + coded
     head += struct.pack(">H", frames - 1)
     head += bytes([crc(head, 8, 0x07)])
-    body = b"".join(b"\2" + stored[:, n, ::-1].tobytes() for n in range(channels))
+    places = np.arange(bits)[::-1]
+    subframes = []
+    for channel in range(channels):
+        subframes += [np.array([0, 0, 0, 0, 0, 0, 1, 0], np.uint8)]
+        subframes += [(values[:, channel, None] >> places & 1).astype(np.uint8).reshape(-1)]
+    body = np.packbits(np.concatenate(subframes)).tobytes()
     return head + body + crc(head + body, 16, 0x8005).to_bytes(2, "big")
 
 

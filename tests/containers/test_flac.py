@@ -193,15 +193,33 @@ def test_a_tag_in_front_is_told_and_read_over() -> None:
     assert header.faults[0].repair == "rewrap"
 
 
-@pytest.mark.parametrize(("offset", "bits"), [(18, 20), (18, 32)])
-def test_word_lengths_that_the_decoder_lacks_are_named(offset: int, bits: int) -> None:
-    content = bytearray(flac(whole(), 24))
-    packed = 48_000 << 44 | 1 << 41 | (bits - 1) << 36 | 1001
-    content[offset : offset + 8] = packed.to_bytes(8, "big")
-    header, blocks = read(bytes(content))
-    assert ("unreadable", "unsupported-coding", "fail") in told(header)
-    assert any(f"FLAC of {bits} bits" in fault.message for fault in header.faults)
+@pytest.mark.parametrize("bits", range(4, 32))
+def test_every_word_length_is_decoded(bits: int) -> None:
+    """RFC 9639, 8.2: 4 to 32 bits per sample; 32 are the next test's."""
+    values = np.random.default_rng(bits).integers(-(2 ** (bits - 1)), 2 ** (bits - 1), (1001, 2))
+    header, blocks = read(flac(values, bits))
+    assert header.faults == ()
+    codes = np.concatenate([block.codes for block in blocks if block.codes is not None])
+    assert np.array_equal(codes >> (32 - bits), values)
+
+
+@pytest.mark.parametrize(("bits", "channels"), [(20, 3), (32, 2)])
+def test_words_that_no_decoder_here_takes_are_named(bits: int, channels: int) -> None:
+    """The decoder of rare words orders three channels and more in its own way."""
+    header, blocks = read(flac(np.zeros((1001, channels), np.int64), bits))
+    assert told(header) == {("unreadable", "unsupported-coding", "fail")}
+    assert f"FLAC of {bits} bits per sample and {channels} channels" in header.faults[0].message
     assert blocks == []
+
+
+def test_damage_among_rare_words_is_told_with_its_place() -> None:
+    """The decoder leaves broken blocks out; what follows them must not pass for what was there."""
+    values = np.random.default_rng(1).integers(-(2**19), 2**19, (1001, 2))
+    content = bytearray(flac(values, 20))
+    content[len(content) // 2] ^= 0xFF
+    _, stop = decode(bytes(content))
+    assert stop is not None
+    assert (stop.fault.code, stop.fault.start_sample) == ("damaged-sound", 384)
 
 
 @pytest.mark.parametrize(

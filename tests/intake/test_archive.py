@@ -7,6 +7,7 @@ import shutil
 import stat
 import struct
 import zipfile
+import zlib
 from pathlib import Path
 
 import pytest
@@ -163,12 +164,40 @@ def test_marked_names_carry_no_note(tmp_path: Path) -> None:
     assert entry.reason == "audio by its extension .wav"
 
 
-def test_backslashes_of_a_dos_zip_are_folders_and_of_others_are_letters(tmp_path: Path) -> None:
-    for system, expected in ((0, "Song/Kick.wav"), (3, "Song\\Kick.wav")):
-        info = zipfile.ZipInfo("Song\\Kick.wav")
-        info.create_system = system
-        found = scan(make_zip(tmp_path / f"{system}.zip", [(info, SOUND)]), tmp_path / f"w{system}")
-        assert list(kinds(found)) == [expected]
+@pytest.mark.parametrize(
+    ("system", "others", "expected"),
+    [
+        (0, ["a/b.wav"], "Song/Kick.wav"),
+        (10, ["a/b.wav"], "Song/Kick.wav"),
+        (3, [], "Song/Kick.wav"),
+        (3, ["a/b.wav"], "Song\\Kick.wav"),
+    ],
+)
+def test_backslashes_are_folders_unless_slashes_are(
+    tmp_path: Path, system: int, others: list[str], expected: str
+) -> None:
+    """By the system that the zip names; without one slash in the zip whatever it names."""
+    info = zipfile.ZipInfo("Song\\Kick.wav")
+    info.create_system = system
+    content = [(info, SOUND), *((name, SOUND) for name in others)]
+    assert expected in kinds(scan(make_zip(tmp_path / "d.zip", content), tmp_path / "w"))
+
+
+def test_backslashes_never_lead_out_of_the_folder(tmp_path: Path) -> None:
+    found = scan(make_zip(tmp_path / "d.zip", [("..\\..\\Kick.wav", SOUND)]), tmp_path / "w")
+    assert the_only(found)[1:] == ("unsafe", "escape")
+
+
+def test_a_unicode_path_counts_only_with_the_sum_of_its_name(tmp_path: Path) -> None:
+    """APPNOTE.TXT, 4.6.9: a field whose sum is not that of the name is out of date."""
+    names = []
+    for number, of in enumerate((b"Kick.wav", b"Snare.wav")):
+        info = zipfile.ZipInfo("Kick.wav")
+        payload = struct.pack("<BI", 1, zlib.crc32(of)) + "Trömmel.wav".encode()
+        info.extra = struct.pack("<HH", 0x7075, len(payload)) + payload
+        zipped = make_zip(tmp_path / f"{number}.zip", [(info, SOUND)])
+        names += list(kinds(scan(zipped, tmp_path / f"w{number}")))
+    assert names == ["Trömmel.wav", "Kick.wav"]
 
 
 def test_encrypted_entries_are_refused(tmp_path: Path) -> None:
