@@ -41,17 +41,15 @@ def test_good_zips_are_read(path: Path, tmp_path: Path) -> None:
     has_refused = any(entry.kind == "unsafe" for entry in entries)
     assert has_refused is (path.stem in REFUSED_SUCCESSES)
     with zipfile.ZipFile(path) as archive:
-        files = [info for info in archive.infolist() if not info.is_dir()]
+        names = [info.orig_filename for info in archive.infolist()]
+    files = [name for name in names if not name.endswith("/")]
     assert len(entries) == len(files)
 
 
 @needs_peers
 def test_the_unicode_path_field_gives_the_name(tmp_path: Path) -> None:
     (entry,) = taken(ZIP / "success" / "unicode-path-extra-field.zip", tmp_path)
-    assert (
-        entry.path
-        == "\N{CJK UNIFIED IDEOGRAPH-4E03}\N{CJK UNIFIED IDEOGRAPH-4E2A}\N{CJK UNIFIED IDEOGRAPH-623F}\N{CJK UNIFIED IDEOGRAPH-95F4}.txt"
-    )
+    assert entry.path == "\u4e03\u4e2a\u623f\u95f4.txt"
 
 
 @needs_peers
