@@ -18,6 +18,7 @@ from stemprep.checks.starts import (
 from stemprep.model.facts import SongFacts
 from stemprep.model.mic_pairs import ContentLag, MicLag
 from stemprep.model.session import MeasuredFile, MeasuredSession
+from stemprep.model.sheet import SongNote
 from stemprep.model.words import CARRIED_ROLES, ROLES, Role
 
 Value = TypeVar("Value", int, tuple[int, str])
@@ -34,6 +35,7 @@ class Song:
     common_length: a file as long as most are; None where nothing is compared.
     content_lags:  files that hold one signal, where no file has a time reference.
     mic_lags:      microphones measured against each other.
+    note:          what the session sheet says of it.
     """
 
     title: str
@@ -45,6 +47,7 @@ class Song:
     facts: SongFacts
     content_lags: tuple[ContentLag, ...] = ()
     mic_lags: tuple[MicLag, ...] = ()
+    note: SongNote | None = None
 
     def has_common_length(self, item: Heard) -> bool:
         """Tell whether the file is as long as most of the song, within a sample across rates."""
@@ -61,6 +64,7 @@ def songs_of(measured: MeasuredSession) -> tuple[Song, ...]:
             _song(title, tuple(files)),
             content_lags=tuple(lag for lag in measured.content_lags if lag.song == title),
             mic_lags=tuple(lag for lag in measured.mic_lags if lag.song == title),
+            note=measured.session.note_of(title),
         )
         for title, files in by_title.items()
         if files

@@ -50,6 +50,7 @@ class TextForm:
 
     description: in words, for messages; pattern: must match the whole text.
     fault_in:    says what is wrong with a text of this pattern; None where it fits.
+    normalize:   gives the form in which the text is kept, where people write it in several.
     is_label:    the text may look like a whole number or a date (take 4).
     json_types:  what the value may be to an editor, which has its own idea of a bare ``4``.
     """
@@ -58,6 +59,7 @@ class TextForm:
     max_length: int | None = None
     pattern: str | None = None
     fault_in: Callable[[str], str | None] | None = None
+    normalize: Callable[[str], str] | None = None
     is_label: bool = False
     json_types: tuple[str, ...] = ("string",)
 

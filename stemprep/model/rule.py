@@ -129,6 +129,10 @@ class Contents:
     is_songs_told: Annotated[
         bool, Key("the note tells, song by song, what a mastering room asks for", False)
     ]
+    is_songs_numbered: Annotated[
+        bool,
+        Key("folders of songs begin with their place in the session sheet's running order", False),
+    ]
     is_readme: Annotated[
         bool, Key("README.txt at the top tells a stranger what all this is", False)
     ]

@@ -20,7 +20,9 @@ from stemprep.model.value_types import (
     Label,
     Meter,
     Notes,
+    ProductCode,
     SamplePosition,
+    Seconds,
     Sha256,
     Text,
     TimecodeText,
@@ -31,6 +33,7 @@ MAX_SONGS = 500
 MAX_TRACKS = 5_000
 MAX_TEMPO_MARKS = 1_000
 MAX_SECTIONS = 1_000
+MAX_CREDITS = 500
 SLOWEST_BPM = 3.58
 """A Standard MIDI File holds at most 16,777,215 microseconds a quarter note, 3.576 a minute."""
 
@@ -223,6 +226,8 @@ class SongNote:
     master_candidate:  path or pattern of the mix that the master is to be made from.
     mix_bus_limited:   the mix went through a limiter; None: not said.
     fades:             fades that the mastering room is to make, in words.
+    gap_s:             silence wanted after the song; None: not said.
+    is_segue:          the song goes into the next one without a gap.
     """
 
     title: Annotated[Text, Key("title of the song", "Low Water")]
@@ -272,6 +277,8 @@ class SongNote:
     fades: Annotated[Text | None, Key("fades wanted, in words", "out from 3:40, gone by 3:52")] = (
         None
     )
+    gap_s: Annotated[Seconds | None, Key("silence wanted after the song, s", 2.0)] = None
+    is_segue: Annotated[bool, Key("goes into the next song without a gap", False)] = False
 
     def contradiction(self) -> str | None:
         """Say what is said against each other; None where nothing is."""
@@ -282,6 +289,8 @@ class SongNote:
             return "give only one of tempo_map, tempo_file and free_time"
         if not _do_rise(section.bar for section in self.sections):
             return "sections: the bars do not rise from entry to entry"
+        if self.is_segue and self.gap_s:
+            return "segue: the song cannot go into the next one and be followed by a gap; give one"
         return _tempo_fault(self.tempo_map)
 
     @property
@@ -334,6 +343,10 @@ class SessionSheet:
     delivery: number of this delivery; 1 where the sheet is silent.
     correction: why this delivery corrects the one before, for its first line.
     originals_back: the other room is to send every original back, not only what is new.
+    upc:      product code of the record.
+    due:      day on which the work is wanted back.
+    wishes:   what the receiving room is asked to do, in words.
+    credits:  who did what, a line each, as it is to be printed.
     is_unreleased: titles stay out of notices and logs.
     sha256:   of the sheet's bytes.
     warnings: lines about what was read but may not be meant, as problems are told.
@@ -359,6 +372,18 @@ class SessionSheet:
     originals_back: Annotated[
         bool, Key("every original is to come back, not only what is new", True)
     ] = False
+    upc: Annotated[
+        ProductCode | None, Key("product code of the record, 12 or 13 digits", "012345678905")
+    ] = None
+    due: Annotated[IsoDate | None, Key("day on which it is wanted back", "2026-04-01")] = None
+    wishes: Annotated[
+        Notes | None, Key("what the receiving room is asked to do", "as open as the mix")
+    ] = None
+    credits: Annotated[
+        tuple[Text, ...],
+        ItemCount(high=MAX_CREDITS),
+        Key("who did what, as it is to be printed", '["Mixed by M. Kestrel"]'),
+    ] = ()
     notes: Annotated[Notes | None, Key("anything else")] = None
     songs: Annotated[tuple[SongNote, ...], ItemCount(high=MAX_SONGS), Key("one entry a song")] = ()
     tracks: Annotated[

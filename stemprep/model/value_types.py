@@ -65,6 +65,32 @@ def _drop_path_fault(text: str) -> str | None:
     return "leads out of the drop" if ".." in PurePosixPath(text).parts else None
 
 
+def _normal_isrc(text: str) -> str:
+    """Give a recording code as it is printed: capitals, hyphens between its four parts."""
+    plain = text.replace("-", "").upper()
+    return f"{plain[:2]}-{plain[2:5]}-{plain[5:7]}-{plain[7:]}"
+
+
+def _product_digits(text: str) -> str:
+    return text.replace(" ", "").replace("-", "")
+
+
+def _product_code_fault(text: str) -> str | None:
+    """Want 12 or 13 digits, the last of which follows from the others.
+
+    GS1 General Specifications, 7.9.1 (check digit of GTIN-12 and GTIN-13): the digits before it,
+    weighted 3, 1, 3, ... from the right, and the check digit add up to a multiple of ten.
+    """
+    digits = _product_digits(text)
+    if len(digits) not in {12, 13}:
+        return "has neither 12 nor 13 digits"
+    weighted = sum(int(digit) * (3, 1)[place % 2] for place, digit in enumerate(digits[-2::-1]))
+    due = -weighted % 10
+    return (
+        None if int(digits[-1]) == due else f"ends in {digits[-1]}, its check digit would be {due}"
+    )
+
+
 Text = Annotated[str, TextForm("one line of at most 300 characters", 300, fault_in=_line_fault)]
 Template = Annotated[
     str,
@@ -123,7 +149,22 @@ FrameRateWord = Annotated[
 # ISO 3901: country, registrant, year, designation; the hyphens are for print only.
 Isrc = Annotated[
     str,
-    TextForm("an ISRC of twelve characters", pattern=r"[A-Z]{2}-?[A-Z0-9]{3}-?[0-9]{2}-?[0-9]{5}"),
+    TextForm(
+        "an ISRC of twelve characters",
+        pattern=r"[A-Za-z]{2}-?[A-Za-z0-9]{3}-?[0-9]{2}-?[0-9]{5}",
+        normalize=_normal_isrc,
+    ),
+]
+ProductCode = Annotated[
+    str,
+    TextForm(
+        "a UPC of 12 or an EAN of 13 digits with its check digit",
+        pattern=r"[0-9][0-9 -]{10,20}[0-9]",
+        fault_in=_product_code_fault,
+        normalize=_product_digits,
+        is_label=True,
+        json_types=("string", "integer"),
+    ),
 ]
 Sha256 = Annotated[
     str,

@@ -274,10 +274,11 @@ def _waiver(finding: Finding, content: PackageContent) -> _Waiver:
 _COLUMNS = (
     "path", "sources", "role", "song", "made_by_us", "operations", "container", "encoding",
     "sample_rate_hz", "bit_depth", "channels", "frames", "time_reference_samples",
-    "sample_peak_dbfs", "true_peak_dbtp", "loudness_lufs", "waived", "source_sha256",
+    "sample_peak_dbfs", "true_peak_dbtp", "loudness_lufs", "loudness_range_lu",
+    "max_short_term_lufs", "peak_to_loudness_lu", "waived", "source_sha256",
     "source_audio_sha256", "sha256", "sha512", "audio_sha256", "size_bytes",
 )  # fmt: skip
-_FACT_COLUMNS = frozenset(_COLUMNS[6:16])
+_FACT_COLUMNS = frozenset(_COLUMNS[6:18])
 
 
 def manifest_csv(content: PackageContent) -> str:
@@ -295,6 +296,7 @@ def _row(file: WrittenFile, content: PackageContent) -> Json:
     return {
         **entry,
         **{name: _figure(entry["facts"], name) for name in _FACT_COLUMNS},
+        "peak_to_loudness_lu": _peak_to_loudness_lu(file.after),
         "made_by_us": "yes" if file.made_by_us else "no",
         "sources": " | ".join(file.plan.sources),
         "operations": " | ".join(step.name for step in file.plan.operations),
@@ -302,6 +304,14 @@ def _row(file: WrittenFile, content: PackageContent) -> Json:
         "source_sha256": " | ".join(facts.sha256 for facts in file.before),
         "source_audio_sha256": " | ".join(facts.audio_sha256 or "" for facts in file.before),
     }
+
+
+def _peak_to_loudness_lu(facts: FileFacts) -> float | None:
+    """True peak over loudness (common practice, no source); None where one is not known."""
+    sound = facts.sound
+    if sound is None or sound.loudness.loudness_lufs is None:
+        return None
+    return round(sound.level.true_peak_dbtp - sound.loudness.loudness_lufs, 2)
 
 
 def _figure(facts: Json, name: str) -> str | int | float | None:

@@ -80,7 +80,7 @@ def lay_out(
         named = [_named(place, session, spec, notes) for place in places]
         if spec.naming.is_numbered:
             named = _track_names(places, named)
-        wanted = _by_role(places, named, session)
+        wanted = _by_role(places, named, session, spec)
         documents = [f"{DOCUMENTS}/{path}" for path in documents]
     if spec.naming.is_numbered:
         wanted = _numbered(places, wanted, session)
@@ -121,12 +121,17 @@ def _as_dropped(place: Place) -> str:
     return f"{folder}{slash}{place.name}"
 
 
-def _by_role(places: Sequence[Place], names: Sequence[str], session: Session) -> list[str]:
+def _by_role(
+    places: Sequence[Place], names: Sequence[str], session: Session, spec: DeliverySpec
+) -> list[str]:
     """Folder by song, where there are several, and role; twins get their old folder's name."""
     has_songs = len({place.file.source.song for place in places}) > 1
+    running = _running_numbers(session) if spec.contents.is_songs_numbered else {}
     folders = []
     for place in places:
-        song = _open_song_name(session, place.file.source.song).replace("/", "_") or "other"
+        title = place.file.source.song
+        song = _open_song_name(session, title).replace("/", "_") or "other"
+        song = f"{running.get(title, '')} {song}".strip()
         folders.append(
             f"{song}/{FOLDERS[place.file.role]}" if has_songs else FOLDERS[place.file.role]
         )
@@ -138,6 +143,13 @@ def _by_role(places: Sequence[Place], names: Sequence[str], session: Session) ->
         else path
         for place, folder, name, path in zip(places, folders, names, paths, strict=True)
     ]
+
+
+def _running_numbers(session: Session) -> dict[str, str]:
+    """Title -> its place on the record, as the sheet lists the songs; empty where it does not."""
+    notes = () if session.sheet is None else session.sheet.songs
+    width = max(len(str(len(notes))), 2)
+    return {note.title: f"{place:0{width}d}" for place, note in enumerate(notes, start=1)}
 
 
 def _open_song_name(session: Session, song: str) -> str:

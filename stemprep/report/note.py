@@ -11,6 +11,7 @@ from stemprep.model.report import Report
 from stemprep.model.sheet import SessionSheet, TrackNote
 from stemprep.model.words import OperationName, Role
 from stemprep.report import amendment, figures
+from stemprep.report.album import MIX_TABLE_HEAD, MIX_TABLE_TITLE, album_lines, mix_rows
 from stemprep.report.causes import Cause, causes, files_of, message_of, standing
 from stemprep.report.delivered_findings import UNTOUCHED, findings_as_delivered
 from stemprep.report.glance import glance_lines
@@ -64,6 +65,7 @@ def delivery_note(
     _put_title(page, report, package_name, delivery, predecessor)
     _put_open(page, report, written)
     if is_songs_told:
+        _put_album(page, report, written)
         _put_songs(page, song_blocks(report, written))
     _put_glance(page, report, by_song, are_sums_told=not is_songs_told)
     page.blank()
@@ -103,6 +105,22 @@ def _by_song(written: Sequence[WrittenFile], order: Sequence[str]) -> dict[str, 
     for file in sorted(written, key=lambda each: not each.plan.is_marked):
         songs[file.plan.song].append(file)
     return songs
+
+
+def _put_album(page: Page, report: Report, written: Sequence[WrittenFile]) -> None:
+    """The mixes side by side, and what holds for the record as a whole."""
+    lines = album_lines(report, written)
+    if lines:
+        page.head("The record")
+        for label, words in lines:
+            page.fact(label, words, indent=2, label_width=SONG_LABEL_WIDTH)
+    rows = mix_rows(report, written)
+    if rows:
+        page.head(MIX_TABLE_TITLE)
+        page.put_row(f"  {MIX_TABLE_HEAD}")
+        for name, figures_of_mix in rows:
+            page.put(name, "  ", "    ")
+            page.put_row(f"  {figures_of_mix}")
 
 
 def _put_songs(page: Page, blocks: Sequence[SongBlock]) -> None:

@@ -20,7 +20,7 @@ from stemprep.report.sums import gain_lines, sum_lines, unsummed_lines
 Line = tuple[str, str]
 
 NOT_SAID = "not said"
-_MIXES: frozenset[Role] = frozenset({"mix", "alternate-mix"})
+MIX_ROLES: frozenset[Role] = frozenset({"mix", "alternate-mix"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +67,7 @@ def _lines(song: str, written: Sequence[WrittenFile], report: Report) -> tuple[L
     files = [file for file in written if file.plan.song == song]
     sheet = report.measured.session.sheet
     note = note_of(song, sheet)
-    mixes = [file for file in files if file.plan.role in _MIXES]
+    mixes = [file for file in files if file.plan.role in MIX_ROLES]
     alternates = [file.plan.path for file in mixes if file.plan.role == "alternate-mix"]
     references = [file.plan.path for file in files if file.plan.role == "listening-reference"]
     sums = sum_lines(song, report, written)
@@ -75,7 +75,7 @@ def _lines(song: str, written: Sequence[WrittenFile], report: Report) -> tuple[L
         *unsummed_lines(song, report, written),
         ("Title to print", _title(song, note, sheet)),
         ("Revision", _said(None if note is None else note.revision)),
-        ("Master from", _candidate(note, mixes, report) + _rough_words(mixes, files)),
+        ("Master from", _candidate(note, files, report) + _rough_words(mixes, files)),
         ("Listen to", _listed(references, "no listening reference")),
         ("Mix bus", _mix_bus(note)),
         ("Fades", _said(None if note is None else note.fades)),
@@ -102,18 +102,28 @@ def _title(song: str, note: SongNote | None, sheet: SessionSheet | None) -> str:
     return named or (sheet.title if sheet is not None and sheet.title else NOT_SAID)
 
 
-def _candidate(note: SongNote | None, mixes: Sequence[WrittenFile], report: Report) -> str:
+def master_sources(
+    note: SongNote | None, files: Sequence[WrittenFile], report: Report
+) -> list[WrittenFile]:
+    """Give the mixes of a song that a master may be made from: the sheet's choice, else all."""
+    chosen = None if note is None else note.master_candidate
+    if chosen is None:
+        return [file for file in files if file.plan.role == "mix"]
+    index = sheet_index(report.measured, (file.path for file in report.measured.files))
+    named = set(index.named_by(chosen))
+    mixes = [file for file in files if file.plan.role in MIX_ROLES]
+    return [file for file in mixes if named & set(file.plan.sources)]
+
+
+def _candidate(note: SongNote | None, files: Sequence[WrittenFile], report: Report) -> str:
     """The sheet's choice; else the only mix, told as no more than that."""
     chosen = None if note is None else note.master_candidate
+    paths = [file.plan.path for file in master_sources(note, files, report)]
     if chosen is not None:
-        index = sheet_index(report.measured, (file.path for file in report.measured.files))
-        named = set(index.named_by(chosen))
-        paths = [file.plan.path for file in mixes if named & set(file.plan.sources)]
         return _listed(paths, f"'{chosen}', as the sheet says, but no such file is here")
-    plain = [file.plan.path for file in mixes if file.plan.role == "mix"]
-    if len(plain) == 1:
-        return f"{plain[0]} (the only mix; the sheet does not choose)"
-    return f"{NOT_SAID}; please ask" if plain else "no mix in this package"
+    if len(paths) == 1:
+        return f"{paths[0]} (the only mix; the sheet does not choose)"
+    return f"{NOT_SAID}; please ask" if paths else "no mix in this package"
 
 
 def _rough_words(mixes: Sequence[WrittenFile], files: Sequence[WrittenFile]) -> str:

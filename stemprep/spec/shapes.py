@@ -58,6 +58,13 @@ class Shape:
         """A list that a single value may stand for."""
         return any(isinstance(one, ItemCount) and one.takes_one for one in self.constraints)
 
+    def normal(self, text: str) -> str:
+        """Give a text that fits as it is kept."""
+        for form in self.constraints:
+            if isinstance(form, TextForm) and form.normalize is not None:
+                text = form.normalize(text)
+        return text
+
     def fault(self, value: Any) -> str | None:
         """Say what is wrong with a value of the wanted type; None where it fits."""
         if isinstance(value, str) and value in self.words:
@@ -145,6 +152,8 @@ def _limit(value: Any, shape: Shape) -> Any:
     """``none`` is how a spec writes 'no limit'; lists of resolved specs become tuples."""
     if value == NO_LIMIT and NO_LIMIT in shape.words:
         return None
+    if isinstance(value, str) and value not in shape.words:
+        return shape.normal(value)
     return tuple(value) if isinstance(value, list) else value
 
 

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import csv
 from pathlib import Path
 
+import numpy as np
+import pyebur128
 import pytest
+import soundfile
 
 from stemprep.app.delivery.deliver import deliver
 from stemprep.engine import InlineEngine
+from tests.conformance.test_libebur128 import reference
 from tests.end_to_end import drops
 
 SHEET = """\
@@ -15,14 +20,19 @@ artist: The Quillmoor Lantern Band
 title: Lantern Nights
 engineer: M. Kestrel
 contact: mix room above the chandlery
+upc: "0 12345 67890 5"
+due: 2026-04-01
+wishes: as open as the mix
+credits: [Mixed by M. Kestrel, Cover by O. Tern]
 songs:
   - title: Mill Race
     folder: b
     revision: 2
     mix_bus_limited: true
+    gap_s: 2
   - title: Slow Ferry Home
     folder: a
-    isrc: ZZ-ABC-26-00001
+    isrc: zzabc2600001
     master_candidate: "a/*Mix.wav"
 """
 
@@ -48,7 +58,7 @@ def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_each_song_has_its_folder(package: Path) -> None:
-    for song in ("Mill Race", "Slow Ferry Home"):
+    for song in ("01 Mill Race", "02 Slow Ferry Home"):
         assert (package / "data" / song / "mixes/Song Mix.wav").is_file()
         assert len(list((package / "data" / song / "stems").iterdir())) == 2
 
@@ -68,8 +78,48 @@ def test_page_one_answers_what_a_mastering_room_asks_in_running_order(package: P
     plain = " ".join(second.split())
     assert "Mix bus through a limiter" in " ".join(first.split())
     assert "Revision 2" in " ".join(first.split())
-    assert "Master from Slow Ferry Home/mixes/Song Mix.wav Listen to" in plain
+    assert "Master from 02 Slow Ferry Home/mixes/Song Mix.wav Listen to" in plain
     assert "ISRC ZZ-ABC-26-00001" in plain
     assert "2 stems add up to the mix" in plain
     assert "by the second meter" in plain
     assert "Contact M. Kestrel, mix room above the chandlery" in " ".join(page_one.split())
+
+
+def test_page_one_begins_with_the_record_and_its_mixes(package: Path) -> None:
+    note = (package / "data/delivery-note.txt").read_text(encoding="utf-8")
+    record, _, rest = note.split("\nThe record\n")[1].partition("\nThe mixes")
+    told = " ".join(record.split())
+    assert "Running order 1 Mill Race, 2 s of silence, 2 Slow Ferry Home" in told
+    assert "Length 0:04.000 for 2 songs with 2 s of gaps" in told
+    assert "UPC/EAN 012345678905 Wanted back 2026-04-01 Please as open as the mix" in told
+    assert "Credits Mixed by M. Kestrel; Cover by O. Tern" in told
+    rows = rest.split("\nSong 1 of 2")[0].splitlines()
+    assert [line.strip() for line in rows if ".wav" in line] == [
+        "01 Mill Race/mixes/Song Mix.wav",
+        "02 Slow Ferry Home/mixes/Song Mix.wav",
+    ]
+    assert max(map(len, rows)) <= 80
+    assert rows[1].endswith("limiter")
+    assert rows[3].endswith("yes")
+    assert rows[5].endswith("not said")
+
+
+def test_the_figures_of_the_table_are_those_of_the_packaged_mixes(package: Path) -> None:
+    """Held against pyebur128, which measures the package's own files."""
+    note = (package / "data/delivery-note.txt").read_text(encoding="utf-8")
+    lines = note.splitlines()
+    for song in ("01 Mill Race", "02 Slow Ferry Home"):
+        path = f"{song}/mixes/Song Mix.wav"
+        row = lines[next(i for i, line in enumerate(lines) if line.strip() == path) + 1].split()
+        sound, rate_hz = soundfile.read(package / "data" / path, dtype="float64")
+        assert row[:2] == ["0:01.000", "48k/24"]
+        assert float(row[2]) == pytest.approx(20 * np.log10(np.abs(sound).max()), abs=0.051)
+        loudness = pyebur128.get_loudness_global(reference(sound.T, rate_hz))
+        assert float(row[4]) == pytest.approx(loudness, abs=0.051)
+        assert row[6] == "rounding"
+    with (package / "data/manifest.csv").open(encoding="utf-8", newline="") as table:
+        figures = {row["path"]: row for row in csv.DictReader(table)}
+    mix = figures["data/02 Slow Ferry Home/mixes/Song Mix.wav"]
+    assert float(mix["peak_to_loudness_lu"]) == pytest.approx(
+        float(mix["true_peak_dbtp"]) - float(mix["loudness_lufs"]), abs=0.011
+    )

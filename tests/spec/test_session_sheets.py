@@ -210,3 +210,30 @@ def test_a_tempo_file_is_read_by_who_may_and_told_at_its_place() -> None:
     assert caught.value.problems == (
         'session.yaml:3:17: songs[1].tempo_file: "map.mid" is not in the drop',
     )
+
+
+def test_a_recording_code_is_kept_as_it_is_printed() -> None:
+    """ISO 3901: the hyphens are for print only."""
+    for written in ("ZZABC2600002", "zz-abc-26-00002", "ZZ-ABC-2600002"):
+        assert sheet(f"songs: [{{title: A, isrc: {written}}}]").songs[0].isrc == "ZZ-ABC-26-00002"
+
+
+@pytest.mark.parametrize("written", ["6291041500213", "036000291452", "0 36000 29145 2"])
+def test_a_product_code_is_held_against_its_check_digit(written: str) -> None:
+    """Worked examples of check digits: GS1's own (6291041500213) and a UPC, from memory."""
+    digits = written.replace(" ", "")
+    assert sheet(f'upc: "{written}"').upc == digits
+    wrong = digits[:-1] + str((int(digits[-1]) + 1) % 10)
+    assert f"ends in {wrong[-1]}, its check digit would be {digits[-1]}" in problem(
+        f'upc: "{wrong}"'
+    )
+
+
+def test_other_lengths_are_no_product_code() -> None:
+    assert "upc" in problem("upc: '12345'")
+    assert "neither 12 nor 13 digits" in problem("upc: '12345678901234'")
+
+
+def test_a_song_that_goes_on_into_the_next_has_no_gap() -> None:
+    assert sheet("songs: [{title: A, segue: true}]").songs[0].is_segue
+    assert "segue" in problem("songs: [{title: A, segue: true, gap_s: 2}]")
