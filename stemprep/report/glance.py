@@ -130,6 +130,8 @@ def tempo_words(song: str, sheet: SessionSheet | None) -> str:
     marks = [_mark(mark) for mark in note.tempo_map] or _read_marks(note.tempo_read)
     if len(marks) > MAX_TEMPO_MARKS:
         marks[MAX_TEMPO_MARKS:] = [f"{len(marks) - MAX_TEMPO_MARKS} more changes"]
+    if any(mark.meter and not mark.meter.endswith("/4") for mark in note.tempo_map):
+        marks.append("BPM counts quarter notes")  # in 6/8 people may think of dotted ones
     return "; ".join(marks)
 
 

@@ -123,7 +123,7 @@ def _put_what(
         ("Artist", sheet.artist or NOT_NAMED),
         ("Title", sheet.title or NOT_NAMED),
         ("Songs", ", ".join(songs)),
-        ("Session", sheet.date or "day not given"),
+        ("Session", sheet.date or _days_of(written)),
         ("Engineer", people or NOT_NAMED),
         ("Rights", sheet.rights or "not stated; ask before any use"),
         ("Sound", _sound_words(written)),
@@ -136,6 +136,19 @@ def _put_what(
             page.fact(label, words, indent=2, label_width=_LABEL_WIDTH)
     if sheet.notes:
         page.put(sheet.notes, "  ")
+
+
+def _days_of(written: Iterable[WrittenFile]) -> str:
+    """The days that the files themselves state (bext origination date), where people gave none."""
+    stated = (file.after.header.bext for file in written if not file.made_by_us)
+    days = Counter(bext.origination_date for bext in stated if bext and bext.origination_date)
+    if not days:
+        return "day not given"
+    first, last = min(days), max(days)
+    span = first if first == last else f"{first} to {last}"
+    count = days.total()
+    verb = "says" if count == 1 else "say"
+    return f"{span}, as {figures.plural(count, 'file')} {verb}; nobody gave the day"
 
 
 def _sound_words(written: Iterable[WrittenFile]) -> str:

@@ -264,7 +264,17 @@ def _number(value: int) -> bytes:
 
 
 def _text(text: str) -> bytes:
-    """Plain ASCII, as the file format recommends: letters lose their accents, the rest is a ?."""
-    letters = (c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
-    plain = "".join(c if c.isprintable() else " " for c in letters)
-    return plain.encode("ascii", "replace")
+    """ISO 8859-1, which readers take where a file names no other set (MIDI RP-026, from memory).
+
+    Letters that it lacks lose their accents, what then is left out of it is a ``?``.
+    """
+    letters = (_latin(c) for c in unicodedata.normalize("NFC", text))
+    plain = "".join(c if c.isprintable() else " " for c in "".join(letters))
+    return plain.encode("latin-1", "replace")
+
+
+def _latin(char: str) -> str:
+    if char <= "\xff":
+        return char
+    folded = unicodedata.normalize("NFKD", char)
+    return "".join(c for c in folded if not unicodedata.combining(c))

@@ -65,6 +65,14 @@ def test_tempo_of_the_sheet() -> None:
     assert told["Tempo"] == "bar 1: 96 BPM 4/4, gliding to the next; bar 9: 3/4"
 
 
+def test_a_tempo_in_eighths_says_what_it_counts() -> None:
+    """People may count 6/8 in dotted quarters."""
+    marks = (TempoMark(bar=1, tempo_bpm=97.3, meter="6/8"),)
+    sheet = SessionSheet(songs=(SongNote(title="Low Water", tempo_map=marks),))
+    told = lines(written(48_000, None, 96_000), sheet=sheet)
+    assert told["Tempo"] == "bar 1: 97.3 BPM 6/8; BPM counts quarter notes"
+
+
 def test_tempo_of_a_file_and_of_none() -> None:
     read = MidiTempo(
         ticks_per_quarter=480, tempos=((0, 500_000), (3840, 600_000)), meters=((3840, 6, 8),)

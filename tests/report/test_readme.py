@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from collections.abc import Sequence
 from typing import get_args
 
+from stemprep.model.header import Bext
 from stemprep.model.plan import Companion, LeftOut
 from stemprep.model.sheet import SessionSheet
 from stemprep.model.words import ROLES, Container
@@ -15,15 +17,20 @@ from stemprep.report.readme import FORMATS, GLOSSARY
 from tests.report import factory
 
 
-def text(sheet: SessionSheet | None = None) -> str:
+def text(sheet: SessionSheet | None = None, days: Sequence[str] = ()) -> str:
     report = factory.delivered()
     if sheet is not None:
         session = dataclasses.replace(report.measured.session, sheet=sheet)
         measured = dataclasses.replace(report.measured, session=session)
         report = dataclasses.replace(report, measured=measured)
+    files = factory.written_files()
+    for place, day in enumerate(days):
+        header = dataclasses.replace(files[place].after.header, bext=Bext(origination_date=day))
+        after = dataclasses.replace(files[place].after, header=header)
+        files[place] = dataclasses.replace(files[place], after=after)
     return render_readme(
         report,
-        factory.written_files(),
+        files,
         ["documents/Lyrics.pdf"],
         package_name="Lanternfish_D02",
         check_commands=factory.COMMANDS,
@@ -56,6 +63,15 @@ def test_it_tells_what_who_when_and_whose() -> None:
     assert "Sound 2 files: WAV, 48 kHz, 24-bit Documents" in told  # one format: counted once
     assert "bag-info.txt the day on which it was packed" in told
     assert "a program named stemprep" in told
+
+
+def test_a_day_that_only_the_files_know_is_told_as_theirs() -> None:
+    sheet = SessionSheet(artist="Lanternfish")
+    assert "Session day not given" in flat(text(sheet))
+    told = flat(text(sheet, ["2031-05-02", "2031-05-04"]))
+    assert "Session 2031-05-02 to 2031-05-04, as 2 files say; nobody gave the day" in told
+    told = flat(text(sheet, ["2031-05-02"]))
+    assert "Session 2031-05-02, as 1 file says; nobody gave the day" in told
 
 
 def test_rights_that_nobody_states_are_not_made_up() -> None:

@@ -155,7 +155,7 @@ def test_events_and_texts() -> None:
         tempo_map,
         tempo_map.quarter_of(0),
         tempo_map.quarter_of(9),
-        name="Fähre\x1b[0m",
+        name="Fähre Łódź 舟\x1b[0m",
         texts=["bar 1 is sample 72,000"],
         markers=[
             Marker(quarter=Fraction(0), text="Verse"),
@@ -169,7 +169,7 @@ def test_events_and_texts() -> None:
         ("track_name", 0), ("text", 0), ("time_signature", 0), ("set_tempo", 0), ("marker", 2880),
         ("end_of_track", 23_040),
     ]  # fmt: skip
-    assert file.tracks[0].name == "Fahre [0m"
+    assert file.tracks[0].name == "Fähre ?ódz ? [0m"  # mido reads ISO 8859-1
     assert bytes.fromhex("FF 58 04 06 03 24 08") in content  # RP-001, its example for 6/8
     assert [(m.type, m.time) for m in file.tracks[1]] == [
         ("track_name", 0), ("marker", 3_200), ("end_of_track", 22_720),
