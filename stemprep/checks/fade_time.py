@@ -29,7 +29,8 @@ ID = "fade-time"
 NATURE = Nature(
     scope="song",
     heading="Fade after the end",
-    concern="fit",
+    files_are="shorter than the fade asked for",
+    concern="label",
     is_of_drop=True,
 )
 

@@ -25,6 +25,7 @@ ID = "recording-code"
 NATURE = Nature(
     scope="set",
     heading="One recording code for two songs",
+    files_are="with a recording code of another",
     concern="label",
     is_of_drop=True,
 )

@@ -23,7 +23,7 @@ def text(sheet: SessionSheet | None = None, days: Sequence[str] = ()) -> str:
         session = dataclasses.replace(report.measured.session, sheet=sheet)
         measured = dataclasses.replace(report.measured, session=session)
         report = dataclasses.replace(report, measured=measured)
-    files = factory.written_files()
+    files = list(factory.written_files())
     for place, day in enumerate(days):
         header = dataclasses.replace(files[place].after.header, bext=Bext(origination_date=day))
         after = dataclasses.replace(files[place].after, header=header)
