@@ -164,6 +164,7 @@ def test_a_delivery_follows_another(tmp_path: Path) -> None:
     assert Path(first.package).name in json.dumps(manifest["package"]["predecessor"])
 
 
+@pytest.mark.usefixtures("worker_processes")
 def test_facts_do_not_depend_on_the_engine(tmp_path: Path) -> None:
     drop = drops.tracking_drop(tmp_path / "drop")
     own_process = inspect(drop, "overdub")

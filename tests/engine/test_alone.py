@@ -15,6 +15,8 @@ from stemprep.errors import InputError, StemprepError
 from tests.engine import jobs
 from tests.engine.processes import is_alive, wait_until
 
+pytestmark = pytest.mark.usefixtures("worker_processes")
+
 ROOT = Path(__file__).parents[2]
 LIMITS = Limits(memory_bytes=300 * 1024**2)
 

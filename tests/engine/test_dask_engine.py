@@ -13,6 +13,8 @@ from stemprep.errors import DeliveryError, StemprepError
 from tests.engine import jobs
 from tests.engine.cluster import local_cluster
 
+pytestmark = pytest.mark.usefixtures("worker_processes")
+
 pytest.importorskip("distributed")
 
 

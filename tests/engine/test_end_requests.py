@@ -18,6 +18,8 @@ from stemprep.engine import ProcessEngine
 from stemprep.errors import DeliveryError
 from tests.engine import jobs
 
+pytestmark = pytest.mark.usefixtures("worker_processes")
+
 ROOT = Path(__file__).parents[2]
 
 

@@ -18,6 +18,8 @@ from stemprep.errors import DeliveryError, InputError, StemprepError
 from tests.engine import jobs
 from tests.engine.processes import is_alive, wait_until
 
+pytestmark = pytest.mark.usefixtures("worker_processes")
+
 ROOT = Path(__file__).parents[2]
 SQUARES = [number * number for number in range(6)]
 

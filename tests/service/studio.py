@@ -130,8 +130,8 @@ class Studio:
 
 def hurry(monkeypatch: pytest.MonkeyPatch) -> None:
     """Have nobody wait for drops that keep still anyway, and keep the log out of the output."""
-    monkeypatch.setattr(service, "SHORTEST_PACE_S", 0.002)
-    monkeypatch.setattr(drop_watcher, "SHORTEST_PACE_S", 0.002)
+    monkeypatch.setattr(service, "SHORTEST_PACE_S", 0.01)
+    monkeypatch.setattr(drop_watcher, "SHORTEST_PACE_S", 0.01)
     structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(50))
 
 

@@ -10,6 +10,8 @@ from tests.engine.cluster import local_cluster
 from tests.service.engine_inboxes import worked_off
 from tests.service.studio import hurry
 
+pytestmark = pytest.mark.usefixtures("worker_processes")
+
 pytest.importorskip("distributed")
 DROPS = 4
 

@@ -118,6 +118,7 @@ def test_what_is_no_sound_has_faults_and_its_hash(tmp_path: Path, content: bytes
     assert facts.sha256 == hashlib.sha256(content).hexdigest()
 
 
+@pytest.mark.usefixtures("worker_processes")
 def test_facts_do_not_depend_on_the_process(tmp_path: Path) -> None:
     for number in range(5):
         signals.write_wav(
