@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -41,10 +42,12 @@ tracks:
 """
 
 
-def make_drop(folder: Path, *, levels: str = LEVELS, seconds: float = 2.0) -> Path:
+def make_drop(
+    folder: Path, *, tracks: Iterable[str] = TRACKS, levels: str = LEVELS, seconds: float = 2.0
+) -> Path:
     """One file a track, 48 kHz, 24 bit, and a sheet."""
     folder.mkdir()
-    for seed, (name, channels) in enumerate(TRACKS.items()):
+    for seed, (name, channels) in enumerate((name, TRACKS[name]) for name in tracks):
         sound = signals.pluck(peak_dbfs=-9, seconds=seconds, channels=channels, seed=seed)
         sound *= np.array([[1.0], [0.7]])[:channels]
         signals.write_wav(folder / f"{name}.wav", sound)

@@ -25,6 +25,7 @@ state: state
 inboxes:
   - {{path: in, spec: mastering, deliver_to: out, settle_s: 0.2}}
 limits: {{jobs_at_once: 2}}
+rescan_s: 2
 stop_within_s: {STOP_WITHIN_S:.0f}
 log_format: json
 """
