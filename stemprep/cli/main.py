@@ -9,11 +9,13 @@ import signal
 import sys
 import traceback
 from collections.abc import Callable, Sequence
+from difflib import get_close_matches
 from typing import NoReturn, TextIO
 
 import click
 
 from stemprep import __version__
+from stemprep.cli.examples import epilog
 from stemprep.errors import SpecError, StemprepError
 
 EXIT_USAGE = 2
@@ -56,7 +58,19 @@ class LazyGroup(click.Group):
             return None
         command = importlib.import_module(f"stemprep.cli.{cmd_name}").command
         assert isinstance(command, click.Command)
+        command.epilog = command.epilog or epilog(cmd_name)
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """As click does, with the command that was probably meant."""
+        name = args[0] if args else ""
+        if name and name[0] != "-" and name not in COMMANDS:
+            near = get_close_matches(name, COMMANDS, n=1)
+            meant = f" Did you mean '{near[0]}'?" if near else ""
+            raise click.UsageError(f"No such command {name!r}.{meant}", ctx)
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""

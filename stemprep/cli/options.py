@@ -29,12 +29,19 @@ html_option = click.option(
     help="Write the report as one HTML file.",
 )
 
-excerpts_option = click.option(
-    "--excerpts/--no-excerpts",
-    "is_excerpts",
-    default=True,
+progress_option = click.option(
+    "--progress",
+    type=click.Choice(("auto", "json", "none")),
+    default="auto",
     show_default=True,
-    help="Let the page play a few seconds around the worst places (with --html).",
+    help="How far it is: a line on a terminal, or JSON lines on standard error.",
+)
+
+excerpts_option = click.option(
+    "--no-excerpts",
+    "is_unheard",
+    is_flag=True,
+    help="Put no sound into the page, which plays the worst places otherwise.",
 )
 
 json_option = click.option(

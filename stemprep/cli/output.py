@@ -110,6 +110,30 @@ def emit_report(
     )
 
 
+def emit_check(
+    report: Report,
+    *,
+    json_file: Path | None,
+    html_file: Path | None,
+    ask_file: Path | None,
+    quiet: bool,
+    is_all: bool,
+) -> None:
+    """Write the files asked for, and one screen of text, or all of it."""
+    from stemprep import report as texts
+
+    def text() -> str:
+        render = texts.render_text if is_all else texts.render_brief
+        return render(report, is_color=sys.stdout.isatty())
+
+    put(
+        (html_file, lambda: texts.render_html(report)),
+        (ask_file, lambda: texts.render_asking(report)),
+        (json_file, lambda: texts.render_json(report)),
+        shown=None if quiet else text,
+    )
+
+
 def emit_reconciliation(
     result: Reconciliation, *, json_file: Path | None, html_file: Path | None, quiet: bool
 ) -> None:

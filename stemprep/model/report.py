@@ -11,6 +11,7 @@ from stemprep.model.null_test import NullTest, UntestedSum
 from stemprep.model.package import Amendment, Receipt
 from stemprep.model.plan import Plan
 from stemprep.model.session import MeasuredSession
+from stemprep.model.since import Since
 from stemprep.model.words import Verdict
 
 
@@ -45,6 +46,7 @@ class Report:
     receipt:  every copy of the package; None where none was made.
     delivered: what the written files show, after a delivery; all other facts are of the drop.
     closeups: the sound around the worst places, for pages alone; empty where none was asked for.
+    since:    what became of an earlier report's findings; None where none was named.
     is_package_known: the same package lay there before, byte for byte; none was written.
     """
 
@@ -68,6 +70,7 @@ class Report:
     delivered: DeliveredFacts | None = None
     notes: tuple[str, ...] = field(default=())
     closeups: tuple[Closeup, ...] = ()
+    since: Since | None = None
 
     @property
     def passed(self) -> bool:

@@ -10,6 +10,8 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from stemprep.report.asking import render_asking
+    from stemprep.report.brief import render_brief
     from stemprep.report.cards import first_screen
     from stemprep.report.comparison import (
         comparison_schema,
@@ -64,6 +66,8 @@ __all__ = [
     "receipt_schema",
     "reconciliation_json",
     "reconciliation_schema",
+    "render_asking",
+    "render_brief",
     "render_comparison",
     "render_comparison_json",
     "render_confirmation",
@@ -100,6 +104,8 @@ _HOMES = {
     "TrackSheet": "track_sheet",
     "comparison_schema": "comparison",
     "first_screen": "cards",
+    "render_asking": "asking",
+    "render_brief": "brief",
     "delivery_note": "note",
     "plan_json": "records",
     "receipt_schema": "receipt",

@@ -16,6 +16,7 @@ from stemprep.model.report import Report
 from stemprep.model.session import MeasuredFile
 from stemprep.model.words import SEVERITY_ORDER
 from stemprep.report import figures
+from stemprep.report.brief import since_words
 from stemprep.report.cards import Card, first_screen, grave_causes, verdict_sentence
 from stemprep.report.causes import (
     Cause,
@@ -184,6 +185,14 @@ def render_html(report: Report) -> str:
             name=report.measured.session.archive or report.measured.session.name,
             head=headline(report),
             verdict=report.verdict,
+            since=()
+            if report.since is None
+            else (
+                ("fixed", report.since.fixed),
+                ("still there", report.since.still),
+                ("new", report.since.new),
+            ),
+            since_words="" if report.since is None else since_words(report.since),
             is_package_told=report.plan is not None or report.package is not None,
             sentence=verdict_sentence(report),
             checked=checked_against(report),

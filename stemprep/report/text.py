@@ -9,6 +9,7 @@ from stemprep.model.header import AudioFormat
 from stemprep.model.report import Report
 from stemprep.model.words import Severity
 from stemprep.report import amendment, figures
+from stemprep.report.brief import since_words
 from stemprep.report.causes import (
     Cause,
     against_words,
@@ -69,12 +70,24 @@ def _put_head(page: Page, report: Report) -> None:
     page.strong_fact("Verdict", head.verdict)
     page.fact("To do", head.to_do)
     page.fact("Package", head.package)
+    _put_since(page, report)
     if report.amendment is not None:
         page.fact(amendment.label(report.amendment), amendment.amendment_words(report.amendment))
     page.blank()
     page.put(f"{checked_against(report)}.")
     if told := figures_of(report):
         page.put(told)
+
+
+def _put_since(page: Page, report: Report) -> None:
+    """Each finding of the earlier report that is gone, still there, or new."""
+    if report.since is None:
+        return
+    page.fact("Since", since_words(report.since).removeprefix("Since "))
+    told = (("fixed", report.since.fixed), ("still", report.since.still), ("new", report.since.new))
+    for word, places in told:
+        for check, path in places:
+            page.put(f"{check}, {path or 'the whole set'}", f"{'':10}{word:6}")
 
 
 def _put_causes(page: Page, found: Sequence[Cause], formats: Formats) -> None:
