@@ -68,7 +68,7 @@ def run_demo(into: Path, say: Say, called: str = "stemprep") -> Story:
     say(_filled(f"1. A session was made in {session}, with {len(FAULTS)} faults planted in it:"))
     _show_planted(FAULTS, say)
     say(f"\n2. stemprep check, against the spec '{SPEC}':\n")
-    checked = inspect(session, SPEC)
+    checked = inspect(session, SPEC, closeups="heard")
     say(_indented(render_text(checked, width=_WIDTH - 6)))
     write_report_file(into / "check-report.html", render_html(checked))
     say("\n3. stemprep plan: what a delivery will do\n")
