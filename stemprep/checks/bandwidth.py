@@ -62,8 +62,9 @@ def check(file: MeasuredFile, rule: BandwidthRule) -> Iterator[Finding]:
         file,
         ID,
         severity,
-        message=f"a {rate_name(form.sample_rate_hz)} file whose spectrum falls by {drop_db:.0f} dB "
-        f"at {rate_name(rate_hz // 2)}, as sound made at {rate_name(rate_hz)} does",
+        message=f"looks converted up from {rate_name(rate_hz)}: next to nothing above "
+        f"{rate_name(rate_hz // 2)} (the spectrum falls by {drop_db:.0f} dB there; "
+        f"the file is at {rate_name(form.sample_rate_hz)})",
         advice=f"Ask for the original at {rate_name(rate_hz)}; leave it if it is made of samples.",
         found=rate_hz,
         required=form.sample_rate_hz,

@@ -126,15 +126,17 @@ def _finding(
     """Tell of clicks that are all of one kind: accidents, or part of their sound."""
     worst = max(listed, key=lambda click: (click.height_db, -click.start))
     at = place(worst.channel, form.channels, worst.start, form.sample_rate_hz)
+    which = "click" if len(listed) == 1 else f"{count_of(len(listed), 'click')}, the highest"
     channels = {click.channel for click in listed}
     is_recurring = worst.recurrences >= rule.min_recurrences
     return about_file(
         file,
         ID,
         severity,
-        message=f"{count_of(len(listed), 'click')}, the highest {worst.height_db:+.1f} dB against "
-        f"the sound around it {at}, {count_of(worst.end - worst.start, 'sample')} long; "
-        f"at most {_limit(worst, rule):+.1f} dB expected{_COMES_BACK if is_recurring else ''}",
+        message=f"{which} {at}, {abs(worst.height_db):.1f} dB "
+        f"{'below' if worst.height_db < 0 else 'above'} the sound around it "
+        f"({count_of(worst.end - worst.start, 'sample')} long; counts from "
+        f"{_limit(worst, rule):+.1f} dB){_COMES_BACK if is_recurring else ''}",
         advice=_ADVICE_RECURRING if is_recurring else _ADVICE,
         channel=channels.pop() if len(channels) == 1 else None,
         start_sample=min(click.start for click in listed),

@@ -52,6 +52,7 @@ from stemprep.model.words import (
 )
 
 ID = "clipping"
+MIN_TURNED_DOWN_DB = 0.005  # less reads as -0.00 dBFS, and is no turning down that anybody does
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,11 +152,13 @@ def _flat_tops(form: AudioFormat, sound: Sound, rule: ClippingRule, own: Severit
     if tops.count < rule.min_flat_tops or severity is None:
         return None
     level = sound.clipping.flat_top_dbfs
-    at = "" if level is None else f" at {level:.2f} dBFS"
+    is_turned_down = level is not None and level <= -MIN_TURNED_DOWN_DB
+    at = f" at {level:.2f} dBFS" if is_turned_down else " just below full scale"
+    how = "clipped before it was turned down" if is_turned_down else "clipped"
     return _Fault(
         severity=severity,
         message=f"{count_of(tops.count, 'flat top')}{at}, the longest {tops.longest:,} samples"
-        f"{_where(form, tops.runs)}: clipped before it was turned down",
+        f"{_where(form, tops.runs)}: {how}",
         advice="Look for the clip before the fader or in a plug-in, take it out and export again.",
         runs=tops.runs,
         density=tops.density,

@@ -58,6 +58,8 @@ NATURE = Nature(
 
 _INTENDED = frozenset({"cut", "cut-off", "loop"})
 
+_PLAIN = {"starts": "starts in mid-sound", "ends": "stops while still sounding"}
+
 
 def check(file: MeasuredFile, rule: CutOffRule) -> Iterator[Finding]:
     """Yield a finding when the head, the tail or both are cut."""
@@ -78,13 +80,14 @@ def check(file: MeasuredFile, rule: CutOffRule) -> Iterator[Finding]:
         return
     loudest = max(edge.level_dbfs for _, edge, _ in edges)
     words = " and ".join(f"{word} at {edge.level_dbfs:.1f} dBFS" for word, edge, _ in edges)
+    told = " and ".join(_PLAIN[word] for word, _, _ in edges)
     yield about_file(
         file,
         ID,
         severity,
-        message=f"{words} in the middle of its sound (the whole file: {sound.level.rms_dbfs:.1f} "
-        f"dBFS, cut counts from {rule.max_below_rms_db:g} dB below)",
-        advice="Export again with the whole beginning and ending.",
+        message=f"{told} ({words}, the whole file has {sound.level.rms_dbfs:.1f} dBFS; "
+        f"a cut counts from {rule.max_below_rms_db:g} dB below that)",
+        advice="Was the export range too short? Export again with the whole beginning and ending.",
         channel=edges[0][1].channel if len(edges) == 1 else None,
         start_sample=edges[0][2],
         end_sample=edges[-1][2],

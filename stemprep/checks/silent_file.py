@@ -50,14 +50,14 @@ def check(file: MeasuredFile, rule: Rule) -> Iterator[Finding]:
     found = (
         "every sample is zero"
         if silence.is_digital_silence
-        else f"nothing above {sound.level.sample_peak_dbfs:.1f} dBFS"
+        else f"nothing above {sound.level.sample_peak_dbfs:.1f} dBFS "
+        f"(sound begins above {silence.threshold_dbfs:.0f} dBFS)"
     )
     yield about_file(
         file,
         ID,
         severity,
-        message=f"the whole file is silent: {found}, "
-        f"something above {silence.threshold_dbfs:.0f} dBFS expected",
+        message=f"empty file: {found}",
         advice="Look in the session whether it was muted or the wrong track soloed at export.",
         start_sample=0,
         end_sample=sound.frames,

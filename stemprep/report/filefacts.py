@@ -16,7 +16,9 @@ def file_facts(file: MeasuredFile) -> tuple[tuple[str, str], ...]:
         ("Format", figures.format_words(file.facts.format)),
         (
             "Length",
-            f"{figures.length(header.frames, rate_hz)} ({figures.plural(header.frames, 'sample')})",
+            f"{_length(file)} ({figures.plural(header.frames, 'sample')})"
+            if header.frames
+            else _length(file),
         ),
         ("Start", figures.start(header.time_reference_samples, rate_hz)),
         ("Size", figures.size(file.facts.size_bytes)),
@@ -27,9 +29,17 @@ def file_facts(file: MeasuredFile) -> tuple[tuple[str, str], ...]:
     return (*lines, *_levels(sound), *_rest(sound, rate_hz))
 
 
+def _length(file: MeasuredFile) -> str:
+    """Its length; not known where nothing was decoded and no header says one."""
+    frames = file.facts.header.frames
+    if not frames and file.facts.sound is None:
+        return figures.UNKNOWN
+    return figures.length(frames, rate_of(file))
+
+
 def brief_facts(file: MeasuredFile) -> tuple[str, str, str]:
     """Length, true peak and loudness, for a line of the list of files."""
-    words = figures.length(file.facts.header.frames, rate_of(file))
+    words = _length(file)
     sound = file.facts.sound
     if sound is None:
         return words, figures.UNKNOWN, figures.UNKNOWN

@@ -85,7 +85,7 @@ def _to_do(report: Report) -> str:
     if warns and any(cause.severity == "fail" for cause in cured):
         return _with_names("Look at {}; deliver cures the rest.", warns)
     if warns:
-        return _with_names("Look at {}; no fail stands.", warns)
+        return _with_names("Look at {}; nothing has to be fixed.", warns)
     if cured:
         return _with_names("Nothing by hand: deliver cures {}.", cured)
     return "Nothing; what was repaired is told below." if report.repaired else "Nothing."

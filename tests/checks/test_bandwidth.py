@@ -26,7 +26,8 @@ def test_both_sides_of_the_limit(drop_db: float | None, is_found: bool) -> None:
 def test_message_tells_both_rates() -> None:
     (finding,) = found_in(converted(58.4), "bandwidth", RULE)
     assert finding.message == (
-        "a 96 kHz file whose spectrum falls by 58 dB at 22.05 kHz, as sound made at 44.1 kHz does"
+        "looks converted up from 44.1 kHz: next to nothing above 22.05 kHz "
+        "(the spectrum falls by 58 dB there; the file is at 96 kHz)"
     )
     assert (finding.found, finding.required, finding.unit) == (44_100, 96_000, "Hz")
 

@@ -60,7 +60,7 @@ def test_a_certain_click_stands_among_faint_ones() -> None:
 
 def test_the_highest_is_told_first() -> None:
     (finding,) = told(click(7, 900, start=10), click(12, 300, start=96_000), click(6, 200))
-    assert finding.message.startswith("3 clicks, the highest +12.0 dB")
+    assert finding.message.startswith("3 clicks, the highest at 0:02.000, 12.0 dB above")
     assert "at 0:02.000" in finding.message
     assert finding.occurrences is not None
     assert [p.start_sample for p in finding.occurrences.worst] == [96_000, 10, 48_000]

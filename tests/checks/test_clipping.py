@@ -133,3 +133,11 @@ def test_a_worse_peak_finding_is_not_hidden_by_a_milder_clip() -> None:
         true_peak=shipped_rule(TruePeakRule, severity="fail", max_dbtp=0.0),
     )
     assert [finding.check for finding in judgement.findings] == ["true-peak", "clipping"]
+
+
+def test_flat_tops_at_full_scale_are_not_told_as_turned_down() -> None:
+    tops = runs(*((1, 1_000 * n, 1_000 * n + 5) for n in range(5)))
+    (finding,) = check(sound(flat_tops=tops, flat_top_dbfs=-0.001))
+    assert "just below full scale" in finding.message
+    assert "-0.00" not in finding.message
+    assert "turned down" not in finding.message

@@ -43,7 +43,9 @@ def test_one_shots_are_not_judged(frames: int, is_found: bool) -> None:
 
 def test_both_ends_in_one_finding() -> None:
     (finding,) = told(head=CUT, tail=EdgeFacts(level_dbfs=-15.0, is_abrupt=True))
-    assert finding.message.startswith("starts at -20.0 dBFS and ends at -15.0 dBFS in the middle")
+    assert finding.message.startswith(
+        "starts in mid-sound and stops while still sounding (starts at -20.0 dBFS and ends at -15.0"
+    )
     assert (finding.start_sample, finding.end_sample) == (0, 480_000)
     assert (finding.found, finding.required, finding.unit) == (-15.0, -24.0, "dBFS")
 

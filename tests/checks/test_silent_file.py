@@ -8,7 +8,7 @@ from tests.shipped import shipped_rule
 
 def test_digital_silence() -> None:
     (finding,) = found_in(measured_file(heard=silence()), "silent-file", Rule(severity="warn"))
-    assert "every sample is zero" in finding.message
+    assert finding.message == "empty file: every sample is zero"
     assert finding.found is None
 
 

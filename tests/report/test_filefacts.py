@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from stemprep.model.facts import BandwidthFacts, HumFacts, PauseFacts, Sound, StereoFacts
-from stemprep.report.filefacts import file_facts
+from stemprep.report.filefacts import brief_facts, file_facts
 from tests.checks.factory import measured_file, sound
+from tests.report import factory
 
 
 def told(heard: Sound) -> dict[str, str]:
@@ -44,3 +45,10 @@ def test_what_a_mono_sum_loses() -> None:
     vanished = replace(stereo, mono_sum_change_db=-float("inf"))
     heard = replace(sound(channels=2), stereo=vanished)
     assert told(heard)["Level in the mono sum"] == "-inf dB (unrelated sides -3.0)"
+
+
+def test_a_file_that_could_not_be_decoded_is_not_told_as_empty() -> None:
+    """An MP3 that calls itself WAV has a length that nobody read; 0:00.000 would be a claim."""
+    file = factory.unreadable_file("Voice.wav")
+    assert brief_facts(file)[0] == "not known"
+    assert dict(file_facts(file))["Length"] == "not known"

@@ -41,7 +41,7 @@ def test_first_three_lines_tell_verdict_work_and_package() -> None:
     assert lines[2].startswith("Package   none; a check makes none")
     lines = render_text(factory.delivered()).splitlines()
     assert lines[0] == "Verdict   warn, 1 repaired, 1 waived"
-    assert lines[1] == "To do     Look at true-peak (1 file); no fail stands."
+    assert lines[1] == "To do     Look at true-peak (1 file); nothing has to be fixed."
     assert lines[2] == "Package   /deliveries/Lanternfish_D02"
 
 
