@@ -37,6 +37,7 @@ def _explains(cause: Finding, effect: Finding, checks: Mapping[str, Check]) -> b
     return any(
         effect.check in explanation.effects
         and explanation.unit in ("", effect.unit)
+        and explanation.cause_unit in (None, cause.unit)
         and (explanation.is_artefact or is_as_bad)
         for explanation in checks[cause.check].nature.explains
     )

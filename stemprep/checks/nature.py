@@ -40,11 +40,13 @@ class Explanation:
                  goes whatever its severity; otherwise it goes only when the cause is at least as
                  severe, so that no verdict gets milder.
     unit:        the effect is explained only where this is its unit; "" for any.
+    cause_unit:  the cause explains only where this is its unit; None for any.
     """
 
     effects: frozenset[str]
     is_artefact: bool = False
     unit: str = ""
+    cause_unit: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

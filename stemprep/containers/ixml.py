@@ -178,6 +178,10 @@ def _record(collector: _Collector) -> Ixml:
         time_reference_samples=_time_reference(texts),
         timecode_rate=texts.get("SPEED/TIMECODE_RATE", ""),
         parts=tuple(collector.parts),
+        file_rate_hz=_whole_number(texts.get("SPEED/FILE_SAMPLE_RATE")),
+        bit_depth=_whole_number(texts.get("SPEED/AUDIO_BIT_DEPTH")),
+        track_count=_whole_number(texts.get("TRACK_LIST/TRACK_COUNT")),
+        files_of_set=_whole_number(texts.get("FILE_SET/TOTAL_FILES")),
     )
 
 

@@ -1,4 +1,4 @@
-"""Markers and labels of a RIFF file: ``cue ``, ``LIST adtl`` and ``LIST INFO``."""
+"""Markers and labels of a RIFF file: ``cue ``, ``LIST adtl``, ``LIST INFO``, loops of ``smpl``."""
 
 from __future__ import annotations
 
@@ -6,9 +6,11 @@ import struct
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
-from stemprep.model.header import Cue
+from stemprep.model.header import Cue, SamplerLoop
 
 _POINT = struct.Struct("<II4sIII")
+_LOOP = struct.Struct("<IIIIII")
+_SAMPLER_HEAD_BYTES = 36
 _MAX_TEXT = 4096
 _MAX_POSITION = 0xFFFFFFFF
 
@@ -21,6 +23,17 @@ def parse_cues(payload: bytes) -> tuple[Cue, ...]:
     present = (len(payload) - 4) // _POINT.size
     points = (_POINT.unpack_from(payload, 4 + n * _POINT.size) for n in range(min(count, present)))
     return tuple(Cue(identifier=point[0], position_samples=point[5]) for point in points)
+
+
+def parse_loops(payload: bytes) -> tuple[SamplerLoop, ...]:
+    """Loops of a ``smpl`` chunk, as many as are really there (layout by the format's maker)."""
+    if len(payload) < _SAMPLER_HEAD_BYTES:
+        return ()
+    (count,) = struct.unpack_from("<I", payload, 28)
+    present = (len(payload) - _SAMPLER_HEAD_BYTES) // _LOOP.size
+    places = (_SAMPLER_HEAD_BYTES + n * _LOOP.size for n in range(min(count, present)))
+    loops = (_LOOP.unpack_from(payload, place) for place in places)
+    return tuple(SamplerLoop(first_sample=loop[2], last_sample=loop[3]) for loop in loops)
 
 
 def label_cues(cues: tuple[Cue, ...], adtl: bytes) -> tuple[Cue, ...]:

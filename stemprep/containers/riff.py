@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 from typing import BinaryIO, Final
 
 from stemprep.containers import faults
+from stemprep.containers.adm import defined_uids, parse_chna
 from stemprep.containers.bext import parse_bext
 from stemprep.containers.contradictions import ChunkNames, FormatReading, contradictions
 from stemprep.containers.ixml import parse_ixml
-from stemprep.containers.markers import label_cues, parse_cues, parse_info
+from stemprep.containers.markers import label_cues, parse_cues, parse_info, parse_loops
 from stemprep.containers.pcm import SLACK_BYTES, decode
 from stemprep.containers.protocol import OnBytes, pass_through
 from stemprep.containers.riff_chunks import UNKNOWN_SIZE, RiffMap, map_chunks, read_at
@@ -18,7 +19,17 @@ from stemprep.containers.riff_writer import copy_audio, write_blocks
 from stemprep.containers.sound_range import locate_sound, told_together
 from stemprep.containers.wav_format import in_known_words, parse_format
 from stemprep.dsp.block import SoundBlock
-from stemprep.model.header import AudioFormat, Bext, Chunk, Cue, Header, HeaderFault, Ixml
+from stemprep.model.header import (
+    AdmTrack,
+    AudioFormat,
+    Bext,
+    Chunk,
+    Cue,
+    Header,
+    HeaderFault,
+    Ixml,
+    SamplerLoop,
+)
 from stemprep.model.words import Container
 
 __all__ = ["NAMES", "WRITES", "copy_audio", "probe", "read_blocks", "read_header", "write_blocks"]
@@ -77,6 +88,9 @@ def read_header(stream: BinaryIO, size_bytes: int) -> Header:
         ixml=metadata.ixml,
         cues=metadata.cues,
         info=metadata.info,
+        loops=metadata.loops,
+        adm_tracks=metadata.adm_tracks,
+        adm_uids=metadata.adm_uids,
         chunks=tuple(riff.chunks),
     )
 
@@ -102,6 +116,9 @@ class _Metadata:
     ixml: Ixml | None = None
     cues: tuple[Cue, ...] = ()
     info: tuple[tuple[str, str], ...] = ()
+    loops: tuple[SamplerLoop, ...] = ()
+    adm_tracks: tuple[AdmTrack, ...] = ()
+    adm_uids: tuple[str, ...] | None = None
     faults: list[HeaderFault] = field(default_factory=list)
 
 
@@ -141,6 +158,10 @@ def _read_metadata(stream: BinaryIO, riff: RiffMap) -> _Metadata:
     cues = parse_cues(payloads.first("cue ") or b"")
     found.cues = label_cues(cues, payloads.first("LIST", "adtl") or b"")
     found.info = parse_info(payloads.first("LIST", "INFO") or b"")
+    found.loops = parse_loops(payloads.first("smpl") or b"")
+    found.adm_tracks = parse_chna(payloads.first("chna") or b"")
+    axml = payloads.first("axml")
+    found.adm_uids = None if axml is None else defined_uids(axml)
     return found
 
 

@@ -14,6 +14,7 @@ from stemprep.dsp.differences import CellDifferences
 from stemprep.dsp.interpolation import interpolator
 from stemprep.measure.bandwidth import Bandwidth
 from stemprep.measure.clipping import Clipping
+from stemprep.measure.codec_traces import CodecTraces
 from stemprep.measure.hum import Hum
 from stemprep.measure.loudness import Loudness
 from stemprep.measure.low_band import LowBand
@@ -69,6 +70,7 @@ class SoundMeter:
         self._stereo = Stereo(format.sample_rate_hz) if format.channels == 2 else None
         self._offset = Offset(format.sample_rate_hz, format.channels)
         self._bandwidth = Bandwidth(format.sample_rate_hz)
+        self._codec_traces = CodecTraces(format.sample_rate_hz)
         self._noise_floor = NoiseFloor(format.sample_rate_hz, format.channels)
         self._hum = Hum(format.sample_rate_hz, format.channels)
         self._low_band = LowBand(format.sample_rate_hz, self._offset, self._hum)
@@ -124,6 +126,7 @@ class SoundMeter:
             transients=self._transients.facts(),
             pauses=pause_facts(self._noise_floor, self._hum),
             bandwidth=self._bandwidth.facts(),
+            codec_trace=self._codec_traces.facts(step),
         )
 
     def _measure(self, samples: Samples) -> None:
@@ -141,6 +144,7 @@ class SoundMeter:
             self._low_band,
             self._noise_floor,
             self._bandwidth,
+            self._codec_traces,
             *self._typed(chunk.samples.dtype),
         ]
         if self._stereo is not None:

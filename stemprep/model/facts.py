@@ -220,6 +220,28 @@ class BandwidthFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CodecTraceFacts:
+    """What a codec that loses has left in decoded sound.
+
+    family:         ``MP3``, ``AAC``, ``Vorbis``, ``Opus``, or ``a lossy codec``.
+    frame_samples:  from one frame of the codec to the next.
+    offset_samples: first sample of a frame, from 0 to that.
+    zero_share:     of the coefficients looked at, how many are near zero on this grid.
+    typical_share:  the same at any other position of the grid.
+    confidence:     0 to 1.
+    places:         first samples of the stretches that show it, 8,192 samples each.
+    """
+
+    family: str
+    frame_samples: int
+    offset_samples: int
+    zero_share: Annotated[float, Written(decimals=RATIO_DECIMALS)]
+    typical_share: Annotated[float, Written(decimals=RATIO_DECIMALS)]
+    confidence: Annotated[float, Written(decimals=RATIO_DECIMALS)]
+    places: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WordFacts:
     """How much of the stated word length the samples use.
 
@@ -334,6 +356,7 @@ class Sound:
     transients: Annotated[TransientFacts, FLAT] = field(default_factory=TransientFacts)
     pauses: PauseFacts = field(default_factory=PauseFacts)
     bandwidth: BandwidthFacts = field(default_factory=BandwidthFacts)
+    codec_trace: CodecTraceFacts | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

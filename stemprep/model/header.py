@@ -102,6 +102,8 @@ class Ixml:
     time_reference_samples: TIMESTAMP_SAMPLES_SINCE_MIDNIGHT; None where absent.
     is_well_formed:         False where the chunk is not XML, has a DTD or is over 1 MB.
     parts:                  names of the root's children, each once, in order.
+    file_rate_hz, bit_depth, track_count: what it says of the file; None where it does not.
+    files_of_set:           of how many files the set is that it describes; None where absent.
     """
 
     is_well_formed: bool = True
@@ -115,6 +117,10 @@ class Ixml:
     time_reference_samples: int | None = None
     timecode_rate: str = ""
     parts: tuple[str, ...] = ()
+    file_rate_hz: int | None = None
+    bit_depth: int | None = None
+    track_count: int | None = None
+    files_of_set: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +132,22 @@ class Cue:
     label: str = ""
     note: str = ""
     length_samples: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SamplerLoop:
+    """A loop of a ``smpl`` chunk; samples at the file's own rate, the last one played included."""
+
+    first_sample: int
+    last_sample: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdmTrack:
+    """One entry of a ``chna`` chunk (ITU-R BS.2088): which channel, from 1, carries which UID."""
+
+    channel: int
+    uid: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,6 +172,7 @@ class Header:
     frames:            whole frames that are really there.
     data_offset_bytes, data_size_bytes: the byte range of the sound for PCM and float RIFF
                        files (size = what is really there, whole frames only); 0, 0 for others.
+    adm_uids:          track UIDs that the ``axml`` chunk defines, in order; None without one.
     """
 
     format: Annotated[AudioFormat | None, FLAT]
@@ -162,6 +185,9 @@ class Header:
     ixml: Annotated[Ixml | None, _METADATA] = None
     cues: Annotated[tuple[Cue, ...], _METADATA] = ()
     info: Annotated[tuple[tuple[str, str], ...], _METADATA] = ()
+    loops: Annotated[tuple[SamplerLoop, ...], _METADATA] = ()
+    adm_tracks: Annotated[tuple[AdmTrack, ...], _METADATA] = ()
+    adm_uids: Annotated[tuple[str, ...] | None, _METADATA] = None
     chunks: Annotated[tuple[Chunk, ...], _METADATA] = ()
 
     @property

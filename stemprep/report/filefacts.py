@@ -7,6 +7,10 @@ from stemprep.model.session import MeasuredFile
 from stemprep.report import figures
 from stemprep.report.summary import rate_of
 
+_WIDENED_BITS = 4  # fewer unused bits come from a fade or a quiet converter
+_TURNED_DOWN_DBFS = -0.1  # nearer to full scale nothing was turned down afterwards
+_MANY_FLAT_TOPS = 3  # as the check `clipping` counts them
+
 
 def file_facts(file: MeasuredFile) -> tuple[tuple[str, str], ...]:
     """Format, length and start first, then levels; what could not be measured says so."""
@@ -26,7 +30,37 @@ def file_facts(file: MeasuredFile) -> tuple[tuple[str, str], ...]:
     if sound is None:
         faults = "; ".join(fault.message for fault in header.faults)
         return (*lines, ("Sound", f"could not be decoded. {faults}".strip()))
-    return (*lines, *_levels(sound), *_rest(sound, rate_hz))
+    been_through = past_of(file)
+    past = (("Been through", "; ".join(been_through)),) if been_through else ()
+    return (*lines, *_levels(sound), *_rest(sound, rate_hz), *past)
+
+
+def past_of(file: MeasuredFile) -> tuple[str, ...]:
+    """What a file went through before it came here, each with its evidence; nothing proves none."""
+    sound, form = file.facts.sound, file.facts.format
+    if sound is None or form is None:
+        return ()
+    told: list[str] = []
+    trace, used = sound.codec_trace, sound.word.effective_bit_depth
+    if trace is not None:
+        told.append(
+            f"{trace.family} ({trace.zero_share:.0%} of its coefficients near zero, "
+            f"{trace.typical_share:.0%} by chance)"
+        )
+    ends_hz, drop_db = sound.bandwidth.ends_like_rate_hz, sound.bandwidth.drop_db
+    if ends_hz is not None and drop_db is not None and trace is None:
+        edge = figures.rate(ends_hz // 2)
+        told.append(f"{_rate(ends_hz)} (falls by {drop_db:.0f} dB at {edge})")
+    if used and form.encoding == "integer" and form.container_bits - used >= _WIDENED_BITS:
+        told.append(f"words of {used} bits (all lower ones are 0 in every sample)")
+    tops, top_dbfs = sound.clipping.flat_tops, sound.clipping.flat_top_dbfs
+    if tops.count >= _MANY_FLAT_TOPS and top_dbfs is not None and top_dbfs < _TURNED_DOWN_DBFS:
+        level = figures.level(top_dbfs, "dBFS")
+        told.append(
+            f"a clip or limiter, then another level ({figures.plural(tops.count, 'flat top')} at "
+            f"{level})"
+        )
+    return tuple(told)
 
 
 def _length(file: MeasuredFile) -> str:

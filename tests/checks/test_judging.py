@@ -16,8 +16,9 @@ from stemprep.model.facts import (
     TransientFacts,
     WordFacts,
 )
+from stemprep.model.header import Ixml
 from stemprep.model.rule import Rule
-from stemprep.model.session import MeasuredSession
+from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.sheet import SessionSheet, TrackNote, Waiver
 from tests.checks.factory import (
     SILENT,
@@ -194,6 +195,7 @@ def _faulty(sheet: SessionSheet) -> MeasuredSession:
         measured_file("holes.wav", with_transients(sound(identity="15"), _BROKEN_UP)),
         measured_file("short.wav", sound(identity="9", frames=480)),
         measured_file("late.wav", sound(identity="10", frames=4_800), start_samples=HOUR + 9),
+        _said_otherwise(measured_file("said otherwise.wav", sound(identity="16"))),
         measured_file("Gtr L.wav", start_samples=HOUR),
         measured_file("Gtr R.wav", start_samples=HOUR),
         others=[
@@ -204,6 +206,11 @@ def _faulty(sheet: SessionSheet) -> MeasuredSession:
         sheet=sheet,
         unmatched=("MIX.wav",),
     )
+
+
+def _said_otherwise(file: MeasuredFile) -> MeasuredFile:
+    header = replace(file.facts.header, ixml=Ixml(file_rate_hz=44_100))
+    return replace(file, facts=replace(file.facts, header=header))
 
 
 _HUM = HumFacts(mains_hz=50, channel=1, level_dbfs=-60.0, partials_hz=(50, 100))

@@ -4,9 +4,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from stemprep.model.facts import BandwidthFacts, HumFacts, PauseFacts, Sound, StereoFacts
-from stemprep.report.filefacts import brief_facts, file_facts
-from tests.checks.factory import measured_file, sound
+from stemprep.model.facts import (
+    BandwidthFacts,
+    CodecTraceFacts,
+    HumFacts,
+    PauseFacts,
+    Sound,
+    StereoFacts,
+)
+from stemprep.report.filefacts import brief_facts, file_facts, past_of
+from tests.checks.factory import measured_file, runs, sound
 from tests.report import factory
 
 
@@ -52,3 +59,30 @@ def test_a_file_that_could_not_be_decoded_is_not_told_as_empty() -> None:
     file = factory.unreadable_file("Voice.wav")
     assert brief_facts(file)[0] == "not known"
     assert dict(file_facts(file))["Length"] == "not known"
+
+
+def test_what_a_file_went_through_stands_in_one_line() -> None:
+    trace = CodecTraceFacts(
+        family="MP3",
+        frame_samples=576,
+        offset_samples=48,
+        zero_share=0.31,
+        typical_share=0.04,
+        confidence=0.97,
+    )
+    heard = replace(
+        sound(effective_bit_depth=16, flat_tops=runs((1, 0, 9), (1, 20, 29), (1, 40, 49)),
+              flat_top_dbfs=-3.0),
+        codec_trace=trace,
+    )  # fmt: skip
+    assert past_of(measured_file(heard=heard)) == (
+        "MP3 (31% of its coefficients near zero, 4% by chance)",
+        "words of 16 bits (all lower ones are 0 in every sample)",
+        "a clip or limiter, then another level (3 flat tops at -3.0 dBFS)",
+    )
+    assert dict(file_facts(measured_file(heard=heard)))["Been through"].startswith("MP3 (31%")
+
+
+def test_nothing_is_said_of_a_past_without_evidence() -> None:
+    assert past_of(measured_file()) == ()
+    assert "Been through" not in dict(file_facts(measured_file()))
