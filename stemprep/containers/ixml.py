@@ -104,6 +104,7 @@ class Retouch:
     time_reference_samples, sample_rate_hz, bit_depth: of the written file.
     is_moved, is_changed:   the timeline or the samples are not the source's any more.
     is_track_list_stale:    channels differ and nobody has named the new ones.
+    contradicted:           elements of SPEED that say otherwise than the file, in an unchanged one.
     """
 
     track_names: tuple[str, ...] = ()
@@ -113,12 +114,16 @@ class Retouch:
     is_moved: bool = False
     is_changed: bool = False
     is_track_list_stale: bool = False
+    contradicted: tuple[str, ...] = ()
 
     @property
     def is_needed(self) -> bool:
         """False where the source's bytes can be carried as they are."""
         return (
-            bool(self.track_names) or self.is_moved or self.is_changed or self.is_track_list_stale
+            bool(self.track_names or self.contradicted)
+            or self.is_moved
+            or self.is_changed
+            or self.is_track_list_stale
         )
 
     @property

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import BinaryIO, Final
 
 from stemprep.containers.bext import build_bext
@@ -12,7 +12,7 @@ from stemprep.containers.ixml import Retouch, build_ixml, retouch_ixml
 from stemprep.containers.markers import build_cues
 from stemprep.containers.protocol import Metadata
 from stemprep.containers.riff_chunks import read_at
-from stemprep.model.header import Chunk, Header
+from stemprep.model.header import Chunk, Header, Ixml
 from stemprep.model.plan import OutputPlan
 
 REBUILT: Final = frozenset(
@@ -95,7 +95,7 @@ class _Choice:
 
 def _choose(header: Header, output: OutputPlan) -> _Choice:
     changes = _Changes(output)
-    retouch = _retouch(output, changes)
+    retouch = _retouch(header, output, changes)
     carried: list[Chunk] = []
     dropped: list[str] = []
     is_cue_merged = False
@@ -116,6 +116,7 @@ def _choose(header: Header, output: OutputPlan) -> _Choice:
     if header.ixml is not None and any(chunk.identifier == "iXML" for chunk in carried):
         stale = (part for part in header.ixml.parts if part in retouch.stale_parts)
         dropped += [f"iXML/{part}" for part in stale]
+        dropped += [f"iXML/SPEED/{element}" for element in retouch.contradicted]
     return _Choice(tuple(carried), tuple(dropped), retouch, is_cue_merged)
 
 
@@ -165,17 +166,50 @@ def _is_still_true(name: str, output: OutputPlan, changes: _Changes) -> bool:
     return not (changes.has_other_channels and name in _OF_THE_CHANNELS)
 
 
-def _retouch(output: OutputPlan, changes: _Changes) -> Retouch:
-    written = output.format
-    return Retouch(
+def _retouch(header: Header, output: OutputPlan, changes: _Changes) -> Retouch:
+    written, bext, ixml = output.format, output.bext, header.ixml
+    if bext is None and not changes.is_moved:
+        bext = header.bext
+    is_of_others = ixml is not None and _lists_other_tracks(ixml, header)
+    retouch = Retouch(
         track_names=output.track_names,
-        time_reference_samples=None if output.bext is None else output.bext.time_reference_samples,
+        time_reference_samples=None if bext is None else bext.time_reference_samples,
         sample_rate_hz=None if written is None else written.sample_rate_hz,
         bit_depth=None if written is None else written.bit_depth,
         is_moved=changes.is_moved,
         is_changed=changes.is_changed,
-        is_track_list_stale=changes.has_other_channels,
+        is_track_list_stale=changes.has_other_channels or is_of_others,
     )
+    if ixml is None or not ixml.is_well_formed or changes.is_moved or changes.is_changed:
+        return retouch
+    if bext is not None and bext.time_reference_samples == 0:
+        retouch = replace(retouch, time_reference_samples=None)
+    return replace(retouch, contradicted=tuple(_contradicted(ixml, retouch)))
+
+
+def _lists_other_tracks(ixml: Ixml, header: Header) -> bool:
+    """Tell of a track list that is not this file's, nor that of a set of files."""
+    if header.format is None or not ixml.track_count or (ixml.files_of_set or 1) > 1:
+        return False
+    return ixml.track_count != header.format.channels
+
+
+def _contradicted(ixml: Ixml, retouch: Retouch) -> Iterator[str]:
+    """Elements of the source's iXML that say otherwise than the file that is written.
+
+    A bext of 0 may be one that nobody filled in: it does not overrule a time in the iXML.
+    """
+    stated = {
+        "TIMESTAMP_SAMPLES_SINCE_MIDNIGHT": (
+            ixml.time_reference_samples,
+            retouch.time_reference_samples or None,
+        ),
+        "FILE_SAMPLE_RATE": (ixml.file_rate_hz, retouch.sample_rate_hz),
+        "AUDIO_BIT_DEPTH": (ixml.bit_depth, retouch.bit_depth),
+    }
+    for element, (said, true) in stated.items():
+        if said is not None and true is not None and said != true:
+            yield element
 
 
 def _ordered(chunks: list[tuple[str, bytes]]) -> Iterator[tuple[str, bytes]]:

@@ -168,3 +168,48 @@ def test_the_first_bext_counts_and_a_second_is_named() -> None:
         chunk(b"bext", bytes(602)), chunk(b"bext", bytes(602)), fmt(), chunk(b"data", b"abc")
     )
     assert metadata("copy-audio", source=twice).dropped == ("bext",)
+
+
+def contradicting(start: int, speed: bytes, tracks: bytes = b"") -> bytes:
+    bext = bytearray(602)
+    struct.pack_into("<Q", bext, 338, start)
+    ixml = b"<BWFXML><SPEED>" + speed + b"</SPEED>" + tracks + b"<NOTE>kept</NOTE></BWFXML>"
+    return riff(
+        chunk(b"bext", bytes(bext)), fmt(), chunk(b"data", sound(1000)), chunk(b"iXML", ixml)
+    )
+
+
+SPEED = (
+    b"<FILE_SAMPLE_RATE>44100</FILE_SAMPLE_RATE><AUDIO_BIT_DEPTH>16</AUDIO_BIT_DEPTH>"
+    b"<TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI>0</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI>"
+    b"<TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>96000</TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO>"
+)
+
+
+def test_what_contradicts_the_file_is_made_true_in_a_copy_and_named() -> None:
+    tracks = b"<TRACK_LIST><TRACK_COUNT>8</TRACK_COUNT></TRACK_LIST>"
+    found = metadata("copy-audio", source=contradicting(48_000, SPEED, tracks))
+    ixml, problem = parse_ixml(dict(found.chunks)["iXML"])
+    assert problem == ""
+    assert (ixml.file_rate_hz, ixml.bit_depth, ixml.time_reference_samples) == (48_000, 24, 48_000)
+    assert (ixml.track_count, ixml.note) == (None, "kept")
+    assert found.dropped == (
+        "iXML/TRACK_LIST",
+        "iXML/SPEED/TIMESTAMP_SAMPLES_SINCE_MIDNIGHT",
+        "iXML/SPEED/FILE_SAMPLE_RATE",
+        "iXML/SPEED/AUDIO_BIT_DEPTH",
+    )
+
+
+def test_a_bext_that_nobody_filled_in_overrules_no_time() -> None:
+    found = metadata("copy-audio", source=contradicting(0, SPEED))
+    ixml, _ = parse_ixml(dict(found.chunks)["iXML"])
+    assert (ixml.file_rate_hz, ixml.time_reference_samples) == (48_000, 96_000)
+
+
+def test_an_ixml_that_agrees_stays_byte_for_byte() -> None:
+    agreeing = SPEED.replace(b"44100", b"48000").replace(b">16<", b">24<")
+    source = contradicting(96_000, agreeing)
+    found = metadata("copy-audio", source=source)
+    assert dict(found.chunks)["iXML"] in source
+    assert found.dropped == ()
