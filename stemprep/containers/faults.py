@@ -108,6 +108,13 @@ def remark(code: str, found: str, required: str, message: str) -> HeaderFault:
     )
 
 
+def id3_in_front(tag_bytes: int, first: str) -> HeaderFault:
+    """Tell of a tag of another kind of file in front of the sound's own header."""
+    found = f"an ID3 tag of {tag_bytes} bytes in front of the file"
+    message = f"{found}: many programs do not open it"
+    return repairable("id3-in-front", found, f"'{first}' first", message)
+
+
 def missing_pad(identifier: str, is_last: bool) -> HeaderFault:
     """Name an odd-sized chunk without the pad byte that RIFF demands."""
     found = f"no pad byte after the odd-sized chunk '{identifier}'"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import BinaryIO, Final
 
-from stemprep.containers import faults, flac, foreign, sound_faults
+from stemprep.containers import faults, flac, foreign, riff, sound_faults
 from stemprep.containers.coded_content import CodedContent
 from stemprep.containers.id3 import id3_bytes
 from stemprep.containers.mp4 import is_mp4, read_mp4
@@ -32,7 +32,7 @@ def probe(head: bytes) -> bool:
 
 
 def read_header(stream: BinaryIO, size_bytes: int) -> Header:
-    """Name the coding; FLAC behind an ID3 tag is read as FLAC."""
+    """Name the coding; FLAC and WAV behind an ID3 tag are read as what they are."""
     head = read_at(stream, 0, _OGG_HEAD_BYTES)
     if head[:4] == b"OggS":
         return _header("OGG", read_ogg(head))
@@ -42,6 +42,8 @@ def read_header(stream: BinaryIO, size_bytes: int) -> Header:
     content = read_at(stream, tag_bytes, SEARCH_BYTES)
     if tag_bytes and content[:4] == b"fLaC":
         return flac.read_header(stream, size_bytes)
+    if tag_bytes and riff.probe(content):
+        return riff.read_header(stream, size_bytes, tag_bytes)
     frame = find_frames(content) if tag_bytes else frame_pair(content, 0)
     if frame is None:
         found = f"an ID3 tag of {tag_bytes} bytes, followed by {foreign.describe(content)}"

@@ -54,16 +54,18 @@ def probe(head: bytes) -> bool:
     return head[:4] in _KINDS
 
 
-def read_header(stream: BinaryIO, size_bytes: int) -> Header:
-    """Read all chunks; the sound itself is not touched."""
-    head = read_at(stream, 0, 12)
+def read_header(stream: BinaryIO, size_bytes: int, start: int = 0) -> Header:
+    """Read all chunks; the sound itself is not touched. start: bytes of a tag in front."""
+    head = read_at(stream, start, 12)
     if len(head) < 12:
         found = f"the file ends after {len(head)} bytes, within its first header"
         return Header(format=None, faults=(faults.unreadable(found),))
     if head[8:12] != b"WAVE":
         found = f"a RIFF file of the kind {head[8:12].decode('latin-1')!r}"
         return Header(format=None, faults=(faults.unreadable(found, "the kind 'WAVE'"),))
-    riff = map_chunks(stream, size_bytes)
+    riff = map_chunks(stream, size_bytes, start)
+    if start:
+        riff.faults.append(faults.id3_in_front(start, "RIFF"))
     payload = _format_payload(stream, riff)
     audio_format, format_faults = parse_format(payload, _KINDS[head[:4]])
     audio_format, format_faults = in_known_words(

@@ -49,9 +49,9 @@ class RiffMap:
         return next((chunk for chunk in wanted if chunk.form == form), None)
 
 
-def map_chunks(stream: BinaryIO, size_bytes: int) -> RiffMap:
-    """Walk over all chunks of a file whose first 12 bytes are a RIFF header; bounded work."""
-    walk = _Walk(stream, size_bytes)
+def map_chunks(stream: BinaryIO, size_bytes: int, start: int = 0) -> RiffMap:
+    """Walk over all chunks of a file with a RIFF header of 12 bytes at ``start``; bounded work."""
+    walk = _Walk(stream, size_bytes, start)
     walk.run()
     return walk.map
 
@@ -63,10 +63,11 @@ def read_at(stream: BinaryIO, offset: int, size: int) -> bytes:
 
 
 class _Walk:
-    def __init__(self, stream: BinaryIO, size_bytes: int) -> None:
+    def __init__(self, stream: BinaryIO, size_bytes: int, start: int) -> None:
         self._stream = stream
         self._size = size_bytes
-        self._position = _RIFF_HEADER_BYTES
+        self._start = start
+        self._position = start + _RIFF_HEADER_BYTES
         self._sizes64: dict[bytes, int] = {}
         self._is_lost = False
         self.map = RiffMap()
@@ -236,8 +237,9 @@ class _Walk:
             return
         if self._position < self._size:
             self._judge_stray()
-        elif abs(self._outer_size() + 8 - self._size) > 1:
-            self.map.faults.append(faults.riff_size(self._outer_size() + 8, self._size))
+        elif abs(self._outer_size() + 8 - (self._size - self._start)) > 1:
+            present = self._size - self._start
+            self.map.faults.append(faults.riff_size(self._outer_size() + 8, present))
 
     def _judge_stray(self) -> None:
         count = self._size - self._position
@@ -245,7 +247,7 @@ class _Walk:
             self.map.faults.append(faults.stray_bytes(count, self._position))
 
     def _outer_size(self) -> int:
-        size = self._head(0)[1]
+        size = self._head(self._start)[1]
         return self._sizes64.get(b"RIFF", size) if size == UNKNOWN_SIZE else size
 
 

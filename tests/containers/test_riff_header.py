@@ -259,3 +259,15 @@ def test_valid_bits_and_mask_of_the_extensible_format() -> None:
     assert audio_format is not None
     assert (audio_format.bit_depth, audio_format.container_bits) == (20, 24)
     assert (audio_format.channel_mask, audio_format.encoding) == (3, "integer")
+
+
+@pytest.mark.parametrize("length", [20, 131])
+def test_a_wav_behind_an_id3_tag_is_read_and_told(length: int) -> None:
+    tag = b"ID3\4\0\0" + bytes([0, 0, length >> 7, length & 0x7F]) + bytes(length)
+    content = riff(fmt(), chunk(b"data", sound(1000)))
+    header = header_of(tag + content)
+    assert faults_of(tag + content) == [("header", "id3-in-front", "warn", "copy-audio")]
+    assert (header.frames, header.data_offset_bytes) == (1000, len(tag) + 44)
+    assert frames_read(tag + content) == 1000
+    cut = [fault[1] for fault in faults_of(tag + content[:-300])]
+    assert cut == ["data-beyond-end", "id3-in-front"]
