@@ -43,6 +43,7 @@ __all__ = [
 
 CONTAINERS: Final = (
     "riff",
+    "rifx",
     "w64",
     "aiff",
     "caf",

@@ -7,7 +7,7 @@ from typing import Final
 from stemprep.containers import faults
 from stemprep.model.header import Header, HeaderFault
 
-_WAV: Final = ("WAV", frozenset({"WAV", "RF64", "BW64"}))
+_WAV: Final = ("WAV", frozenset({"WAV", "RF64", "BW64", "RIFX"}))
 _AIFF: Final = ("AIFF", frozenset({"AIFF", "AIFC"}))
 _MP3: Final = ("MP3", frozenset({"MP3"}))
 _OGG: Final = ("Ogg", frozenset({"OGG"}))

@@ -21,7 +21,7 @@ _UNSUPPORTED: Final = (
     (b".snd", "an AU sound file"),
     (b"dns.", "a little-endian AU sound file"),
     (b"Creative Voice File\x1a", "a VOC sound file"),
-    (b"RIFX", "a big-endian RIFF file (RIFX)"),
+    (b"RIFX", "a big-endian RIFF file (RIFX) that does not say it holds sound"),
     (b"wvpk", "WavPack, lossless unless its maker chose otherwise"),
     (b"MAC ", "Monkey's Audio, lossless"),
     (b"TTA1", "TTA, lossless"),

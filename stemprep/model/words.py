@@ -30,7 +30,19 @@ LOOSE_ROLES: frozenset[Role] = frozenset({"talkback", "click", "guide", "rough-m
 """Roles that are placed like the rest, and whose start, length and format are nobody's measure."""
 
 Container = Literal[
-    "WAV", "RF64", "BW64", "W64", "AIFF", "AIFC", "CAF", "FLAC", "MP3", "OGG", "MP4", "unknown"
+    "WAV",
+    "RF64",
+    "BW64",
+    "RIFX",
+    "W64",
+    "AIFF",
+    "AIFC",
+    "CAF",
+    "FLAC",
+    "MP3",
+    "OGG",
+    "MP4",
+    "unknown",
 ]
 Encoding = Literal["integer", "float", "lossy", "companded", "unknown"]
 TruePeakFilter = Literal["long", "hann-49", "annex-2"]

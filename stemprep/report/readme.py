@@ -52,6 +52,7 @@ FORMATS: Mapping[Container, str] = {
     "WAV": "RIFF WAVE, with broadcast data EBU Tech 3285",
     "RF64": "RIFF WAVE over 4 GB, EBU Tech 3306",
     "BW64": "RIFF WAVE over 4 GB, ITU-R BS.2088",
+    "RIFX": "RIFF WAVE with big-endian numbers",
     "W64": "RIFF WAVE with 64-bit sizes",
     "AIFF": "Audio Interchange File Format",
     "AIFC": "Audio Interchange File Format with coded sound",

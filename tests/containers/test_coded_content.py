@@ -143,7 +143,7 @@ def test_frame_lengths(head: str, words: str, size_bytes: int, rate_hz: int) -> 
         (b"MThd\0\0\0\6", "unreadable", "MIDI"),
         (b"\xf0\x7e\0\1" + bytes(60), "unreadable", "SDS"),
         (b"Creative Voice File\x1a" + bytes(60), "unreadable", "VOC"),
-        (b"RIFX\0\0\0\0WAVE", "unreadable", "RIFX"),
+        (b"RIFX\0\0\0\0AVI ", "unreadable", "RIFX"),
         (b"FORM\0\0\0\x048SVX", "unreadable", "8SVX"),
         (b"\x01\x02\x03\x04" * 20, "unreadable", "01 02 03 04"),
         (bytes.fromhex("3026b2758e66cf11a6d900aa0062ce6c"), "lossy-source", "WMA"),
