@@ -52,5 +52,6 @@ def test_every_module_that_is_named_is_there() -> None:
 def test_every_step_of_the_use_cases_is_told() -> None:
     stages = TEXT.split("Where each stage", 1)[1].split("## What each room", 1)[0]
     for room in ("app", "work"):
-        for path in (PACKAGE / room).glob("*.py"):
-            assert path.name == "__init__.py" or f"{path.name}`" in stages, path
+        for path in (PACKAGE / room).rglob("*.py"):
+            is_named = f"{path.name}`" in stages or f"`{path.parent.name}/`" in stages
+            assert path.name == "__init__.py" or is_named, path

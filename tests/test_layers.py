@@ -70,3 +70,35 @@ def test_lower_layers_have_no_clock_disk_or_environment(path: Path) -> None:
 
 def test_every_room_has_a_layer() -> None:
     assert {room_of(path) for path in MODULES} <= set(LAYERS)
+
+
+def modules_imported() -> dict[str, set[str]]:
+    """Every module of ours with those that it imports anywhere in its code."""
+    names = {}
+    for path in MODULES:
+        parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
+        names[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
+    graph: dict[str, set[str]] = {}
+    for name, path in names.items():
+        graph[name] = set()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module in names:
+                whole = {f"{node.module}.{each.name}" for each in node.names}
+                graph[name] |= (whole & names.keys()) or {node.module}
+    return graph
+
+
+def in_circles(graph: dict[str, set[str]]) -> set[str]:
+    """Modules that are left when those that import nothing left are taken away again and again."""
+    left = {name: set(others) for name, others in graph.items()}
+    while free := {name for name, others in left.items() if not others & left.keys()}:
+        left = {name: others for name, others in left.items() if name not in free}
+    return set(left)
+
+
+def test_no_module_imports_itself_in_a_circle() -> None:
+    assert not in_circles(modules_imported())
+
+
+def test_a_circle_is_found() -> None:
+    assert in_circles({"a": {"b"}, "b": {"c"}, "c": {"b"}, "d": set()}) == {"a", "b", "c"}

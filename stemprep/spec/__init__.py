@@ -37,15 +37,9 @@ def load_spec(name_or_path: str | Path) -> DeliverySpec:
     A shipped name wins over a file of the same name in the working folder; write
     ``./mastering.yaml`` for the file. Raises SpecError with all problems at once.
     """
-    if isinstance(name_or_path, str) and name_or_path in shipped_specs():
-        from stemprep.spec.resolved import resolved_spec
+    from stemprep.spec.resolved import resolved_or_read
 
-        known = resolved_spec(name_or_path)
-        if known is not None:
-            return known
-    from stemprep.spec.loading import load
-
-    return load(name_or_path)
+    return resolved_or_read(name_or_path)
 
 
 def load_sheet(content: bytes, name: str, tempo_files: TempoFiles | None = None) -> SessionSheet:

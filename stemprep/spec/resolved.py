@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 from stemprep.model.rule import DeliverySpec
@@ -16,6 +17,17 @@ from stemprep.spec.freezing import frozen_spec
 from stemprep.spec.shipped import configs_folder, shipped_path, shipped_specs
 
 RESOLVED_FILE = "resolved.json"
+
+
+def resolved_or_read(name_or_path: str | Path) -> DeliverySpec:
+    """Give a shipped spec as it was resolved beforehand, any other by reading its YAML."""
+    if isinstance(name_or_path, str) and name_or_path in shipped_specs():
+        known = resolved_spec(name_or_path)
+        if known is not None:
+            return known
+    from stemprep.spec.loading import load  # a check by a shipped spec reads no YAML
+
+    return load(name_or_path)
 
 
 def resolved_spec(name: str) -> DeliverySpec | None:

@@ -13,6 +13,7 @@ from stemprep.errors import SpecError
 from stemprep.model.service import Inbox, ServiceConfig
 from stemprep.spec.problems import Path_, Problems, dotted, shown, shown_path
 from stemprep.spec.reading import Reading
+from stemprep.spec.resolved import resolved_or_read
 
 
 def judge_config(config: ServiceConfig, reading: Reading, problems: Problems) -> None:
@@ -57,13 +58,11 @@ def _inbox_problems(inbox: Inbox) -> Iterator[tuple[Path_, str]]:
 
 def _spec_problems(inbox: Inbox) -> Iterator[tuple[Path_, str]]:
     """Each spec is loaded, so that a fault in it shows now and not with the first drop."""
-    from stemprep.spec import load_spec
-
     names = set()
     for position, name in enumerate(inbox.specs):
         path: Path_ = ("spec", position)
         try:
-            spec = load_spec(name)
+            spec = resolved_or_read(name)
         except SpecError as error:
             for problem in error.problems:
                 yield path, problem
