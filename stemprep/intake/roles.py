@@ -13,6 +13,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from stemprep.intake.folder_names import folder_role
 from stemprep.intake.names import folders_of, stem
 from stemprep.intake.vocabulary import (
+    EDITED_WORDS,
+    INSTRUMENTS,
     LOUD_WORDS,
     MICROPHONE,
     MIX_WORDS,
@@ -24,6 +26,7 @@ from stemprep.intake.vocabulary import (
     SIDES,
     SOURCES,
     SUBMIX,
+    WHOLE_WORDS,
     Place,
 )
 from stemprep.intake.words import (
@@ -93,8 +96,8 @@ def _is_heard(named: Role, folder: Role) -> bool:
 def _name_role(fields: Fields, titled: int) -> Verdict | None:
     title, rest = split_after(fields, titled)
     if not any(without_numbers(field) for field in rest):
-        return _spoken_role(fields)
-    return _spoken_role(rest) or _title_role(title)
+        return _spoken_role(fields) or _whole(fields, fields)
+    return _spoken_role(rest) or _whole(rest, fields) or _title_role(title)
 
 
 def _title_role(title: Fields) -> Verdict | None:
@@ -124,6 +127,22 @@ def _spoken_role(fields: Fields) -> Verdict | None:
     return None
 
 
+def _whole(rest: Fields, fields: Fields) -> Verdict | None:
+    """What the last word says of a whole song, where none names a source; alone it is a title."""
+    if len(_flat(fields)) < 2:
+        return None
+    words = tuple(word for field in rest for word in field)
+    named = tuple(word for word in without_numbers(words) if word not in SIDES)
+    if not named or (SOURCES - WHOLE_WORDS).intersection(words):
+        return None
+    last = named[-1]
+    if last in LOUD_WORDS:
+        return "listening-reference", f"name ({last})"
+    if last in EDITED_WORDS:
+        return "alternate-mix", f"name ({last})"
+    return ("mix", f"name ({last})") if last in WHOLE_WORDS else None
+
+
 def _said(fields: Fields, phrases: Iterable[tuple[Words, Place]]) -> str:
     for phrase, place in phrases:
         if any(_stands(phrase, place, field) for field in fields):
@@ -143,7 +162,7 @@ def _is_meant(role: Role, words: Words) -> bool:
     """Tell whether a role's word means the role beside the name's other words."""
     found = frozenset(words)
     if role == "click":
-        return not found & {"kick", "kik", "bd"}  # the beater's click, a microphone
+        return not found & (INSTRUMENTS | {"kick", "kik", "bd"})  # a beater's click, a pad's
     if role == "guide":
         return not found & {"dj", "turntable", "turntables"}
     if role == "effect-return":

@@ -64,7 +64,17 @@ MIX_WORDS = _set("mix mixes mixdown mixdowns master masters mstr premaster")
 PRINT_WORDS = _set("print prints bounce bounces")
 SIDES = _set("l r left right lft rgt mono stereo")
 REFERENCE_WORDS = _set("ref refs reference references")
-LOUD_WORDS = _set("loud limited listening mastered")
+LOUD_WORDS = _set("loud limited listening listen mastered")
+WHOLE_WORDS = _set("main final finale finished fertig endgültig définitif définitive definitivo")
+"""What a mix is called at the end of a name that names no source: ``Dawn (Main)``, ``V4 FINAL``."""
+
+EDITED_WORDS = _set("clean censored explicit")
+"""An edit of the words, where no source is named: ``Dawn Clean``, but ``Gtr Clean``."""
+
+INSTRUMENTS = SUBMIX - _set(
+    "loop loops beat beats music band perc percussion rhythm rhy fx effects"
+)
+"""What clicks by itself: beside one of these a click is its noise, and no metronome."""
 _ANYWHERE: Place = "anywhere"
 _VOCAL = ("vocal", "vocals", "vox", "voc", "vocs")
 
@@ -79,20 +89,25 @@ NAME_PHRASES: Mapping[Role, tuple[tuple[Words, Place], ...]] = {
     ),
     "rough-mix": _phrases(
         "rough mix, rough mixes, roughmix, rough$, roughs$, monitor mix, mon mix, cue mix,"
-        " headphone mix, desk mix, board mix, vorabmischung, rohmischung, rohmix, mix provisoire,"
+        " headphone mix, desk mix, board mix, rough from, phone mix, phone bounce,"
+        " vorabmischung, rohmischung, rohmix, mix provisoire,"
         " prémix, pré mix, ラフミックス, ラフ"
     ),
     "guide": _phrases("guide, guides, scratch|, pilotspur, témoin, voix témoin, 仮歌, ガイド"),
     "stem": _phrases("stem, stems, ステム"),
     "effect-return": _phrases(
         "fx return, fx returns, fx rtn, effect return, effects return, fx print, fx prints,"
-        " returns|, return|, rtn|, reverb|, reverbs|, verb|, rvb|, plate|, delay|, delays|, dly|,"
-        " echo|"
+        " returns|, return|, rtn|, reverb|, reverbs|, verb|, rvb|, plate$, delay|, delays|, dly|,"
+        " echo$"
     ),
     "alternate-mix": _phrases(
         "instrumental, instrumentals, inst|, a cappella, a capella, acappella, acapella, acapellas,"
         " tv|, tv mix, tv track, clean edit, clean version, radio edit, mix minus, minus one,"
         " no vocal, no vocals, no vox, karaoke, backing track, pa mix, alt mix, alternate mix,"
+        " acap, acaps, aca|, pb|, vox only, vocal only, vocals only, vocals alone, lv up, lv down,"
+        " minus vox, minus vocals, playback|, halbplayback, gesang solo, nur gesang, voix seule,"
+        " sin voz, sin voces, solo voz, solo voce, senza voce, base musicale, sans chant,"
+        " version instrumentale, versión instrumental, instrumentale, strumentale, bande son,"
         " ohne gesang, sans voix, オケ, カラオケ, インスト, アカペラ,"
         " alternative mix, vocalup, vocaldown"
     )
