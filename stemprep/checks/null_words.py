@@ -11,9 +11,17 @@ from stemprep.naming import file_name
 from stemprep.units import clock_from_samples
 
 _BUS_ADVICE = (
-    "Nothing, if the mix bus is processed on purpose; else print stems and mix through one bus."
+    "If the mix bus is processed on purpose, say so in the session sheet (mix_bus_processed); else "
+    "print stems and mix through one bus."
 )
+_UNKNOWN_ADVICE = (
+    "Compare the mix with the stems' sum where the difference is loudest; if the mix bus is "
+    "processed, print stems and mix through one bus."
+)
+_OTHER_MIX_ADVICE = "Look for the mix of this song and version; no stem of this set is in this one."
+_ALSO_IN_ADVICE = "Export {} again without what other files hold."
 _FILE_ADVICE = "Export {} again from the session of the mix, over the same range."
+_NAMED_SPANS = 3
 _MISSING_ADVICE = (
     "Look for a stem that was not exported, or for an effect return that only the mix has."
 )
@@ -73,12 +81,22 @@ def message_of(test: NullTest) -> str:
 
 def advice_of(test: NullTest) -> str:
     """What to do about it."""
-    files = sorted({cause.file for cause in test.causes if cause.file is not None})
-    if files:
-        return _FILE_ADVICE.format(" and ".join(file_name(path) for path in files))
+    printed_twice = {cause.file for cause in test.causes if cause.kind == "also-in"} - {None}
+    files = {cause.file for cause in test.causes} - {None} - printed_twice
+    told = [
+        words.format(" and ".join(sorted(file_name(path) for path in paths if path)))
+        for words, paths in ((_FILE_ADVICE, files), (_ALSO_IN_ADVICE, printed_twice))
+        if paths
+    ]
     if any(cause.kind == "missing-stem" for cause in test.causes):
-        return _MISSING_ADVICE
-    return _BUS_ADVICE
+        told.append(_MISSING_ADVICE)
+    if told:
+        return " ".join(told)
+    if any(cause.has_no_stem for cause in test.causes):
+        return _OTHER_MIX_ADVICE
+    if any(cause.kind == "bus-dynamics" for cause in test.causes):
+        return _BUS_ADVICE
+    return _UNKNOWN_ADVICE
 
 
 def cause_words(cause: NullCause, rate_hz: int) -> str:
@@ -109,7 +127,37 @@ def _plain_words(cause: NullCause, rate_hz: int) -> str:
         return f"{name} is silent where its part in the mix goes on"
     if cause.kind == "pan":
         return _pan_words(name, cause)
+    if cause.kind == "also-in":
+        return _also_in_words(name, cause, rate_hz)
+    if cause.kind in ("foreign", "older"):
+        return _foreign_words(name, cause, rate_hz)
+    if cause.kind == "codec":
+        return f"{name} went through a lossy codec: only its coding noise is left{_sound(cause)}"
     return _nobody_words(cause)
+
+
+def _also_in_words(name: str, cause: NullCause, rate_hz: int) -> str:
+    assert cause.contains is not None, "what is printed twice has a file of its own"
+    assert cause.gain_db is not None, "a copy has a level"
+    told = f"{name} holds {file_name(cause.contains)} besides its own sound"
+    told += f", at {cause.gain_db:+.2f} dB" if abs(cause.gain_db) >= 0.005 else ", at its level"
+    lag = cause.lag_samples or 0.0
+    if lag:
+        way = "late" if lag > 0 else "early"
+        told += f" and {abs(lag):.0f} samples ({abs(lag) / rate_hz * 1000:.2f} ms) {way}"
+    return f"{told}: it is in the sum twice"
+
+
+def _foreign_words(name: str, cause: NullCause, rate_hz: int) -> str:
+    sound = f"another sound in its place{_sound(cause)}"
+    if cause.kind == "foreign":
+        return (
+            f"{name} is not in the mix, which holds {sound}: the file is of another song, take or "
+            "version"
+        )
+    same = [_span_words(*span, rate_hz) for span in cause.same_spans[:_NAMED_SPANS]]
+    where = f", as in the mix {listed(same)}" if same else ""
+    return f"{name} is another version of its part{where}; elsewhere the mix holds {sound}"
 
 
 def _pan_words(name: str, cause: NullCause) -> str:
@@ -126,12 +174,23 @@ def _pan_words(name: str, cause: NullCause) -> str:
 def _nobody_words(cause: NullCause) -> str:
     if cause.kind == "missing-stem":
         return f"the mix holds something that no stem has{_sound(cause)}"
+    left = "" if cause.left_dbfs is None else _distance(cause.left_dbfs)
     if cause.kind == "bus-dynamics" and cause.process == "equaliser":
-        return "the mix bus seems to hold an equaliser"
+        return f"the mix bus seems to hold an equaliser{left}"
     if cause.kind == "bus-dynamics" and cause.gain_range_db is not None:
         low, high = cause.gain_range_db
-        return f"the mix bus changes level over time, by {low:+.1f} to {high:+.1f} dB"
-    return f"not explained: no file accounts for it{_sound(cause)}"
+        return f"the mix bus seems to change level over time, by {low:+.1f} to {high:+.1f} dB{left}"
+    if cause.has_no_stem:
+        return f"the mix holds none of the stems: it is of another song or version{_sound(cause)}"
+    beside = f", while {listed([file_name(path) for path in cause.sounding])} sound"
+    return (
+        f"not explained: no file accounts for it{_sound(cause)}{beside if cause.sounding else ''}"
+    )
+
+
+def _distance(left_dbfs: float) -> str:
+    """How far a reading is from being proven."""
+    return f"; with that undone {left_dbfs:.1f} dBFS RMS is left where it is loudest, not explained"
 
 
 def _sound(cause: NullCause) -> str:
@@ -143,9 +202,12 @@ def _sound(cause: NullCause) -> str:
 def _times(cause: NullCause, rate_hz: int) -> str:
     if cause.start_sample is None or cause.end_sample is None:
         return ""
-    begin = clock_from_samples(max(cause.start_sample, 0), rate_hz)
-    end = clock_from_samples(max(cause.end_sample, 0), rate_hz)
-    return f" from {begin} to {end}"
+    return f" {_span_words(cause.start_sample, cause.end_sample, rate_hz)}"
+
+
+def _span_words(start: int, end: int, rate_hz: int) -> str:
+    begin, until = (clock_from_samples(max(place, 0), rate_hz) for place in (start, end))
+    return f"from {begin} to {until}"
 
 
 def _db(value: float) -> str:

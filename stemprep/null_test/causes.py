@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stemprep.model.null_test import NullCause
+from stemprep.null_test.copies import with_holders
 from stemprep.null_test.fit import Bench
 from stemprep.null_test.limits import (
     CERTAIN,
@@ -94,6 +95,9 @@ def change_causes(
     plain = NullCause(
         kind="moved", file=part.name, confidence=confidence, start_sample=start, end_sample=end
     )
+    if change.form == "echo":  # of which no stem is known that holds it
+        yield replace(plain, kind="not-explained")
+        return
     if change.is_moved:
         yield replace(plain, lag_samples=change.lag)
     if change.form == "level":
@@ -137,6 +141,12 @@ def _cut_cause(parts: SumSet, cut: Cut, confidence: float) -> NullCause:
         end_sample=end,
         confidence=confidence,
     )
+
+
+def read_causes(bench: Bench, model: Model, found: Found) -> tuple[NullCause, ...]:
+    """What a model that explains the set means, with all that the sum cannot tell apart from it."""
+    causes = or_missing(bench, model, told_of(bench.parts, model, found))
+    return with_holders(bench, model, causes)
 
 
 def or_missing(bench: Bench, model: Model, causes: Sequence[NullCause]) -> tuple[NullCause, ...]:

@@ -13,13 +13,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stemprep.model.null_test import NullCause, NullVerdict
-from stemprep.null_test.causes import Explanation, change_causes, or_missing, told_of
+from stemprep.null_test.causes import Explanation, change_causes, read_causes
 from stemprep.null_test.confirm import confirmed, with_exact_edges
+from stemprep.null_test.copies import echoes, holder_of_change
 from stemprep.null_test.dropouts import abrupt_cuts
 from stemprep.null_test.excerpts import Excerpts, OutOfWorkError, metered, read_excerpts
 from stemprep.null_test.explain_dropouts import explained_by_cuts, explained_by_one_cut
 from stemprep.null_test.fit import Bench, Fit
-from stemprep.null_test.limits import CERTAIN, GAIN_MUST_LEAVE, NEAR_FLOOR, Floor, floor_of
+from stemprep.null_test.foreign import Shares, foreign_causes, shares_of
+from stemprep.null_test.limits import CERTAIN, MOVE_AFTER, NEAR_FLOOR, Floor, floor_of
 from stemprep.null_test.model import Model, plain_model
 from stemprep.null_test.parts import Part, Stream, SumSet, unity
 from stemprep.null_test.propose import consensus_gain, joint_gains, joint_levels
@@ -30,7 +32,7 @@ from stemprep.null_test.simplify import are_broken_and_needed, with_kernels
 from stemprep.units import db_from_ratio
 
 _ROUNDS = 3
-_NO_POWER = 1e-300
+_MOST_ECHOES = 2
 
 
 def explanation(parts: SumSet, cells: Cells, products: Products, floor: Floor) -> Explanation:
@@ -44,35 +46,64 @@ def explanation(parts: SumSet, cells: Cells, products: Products, floor: Floor) -
     held = cells if model.gain == 1.0 else model_pass(parts, model)
     cuts = abrupt_cuts(parts, held)
     jointly = joint_levels(bench, model, joint, floor)
+    shares = shares_of(bench, bench.fit(plain))
+    searching = Bench(limited, bench.excerpts)
     try:
-        told = (
-            explained_by_one_cut(limited, model, held, cuts)
-            or _searched(
-                limited,
-                Bench(limited, bench.excerpts),
-                start,
-                jointly,
-                lambda: _left_by_bus(bench, start, products),
+        told = explained_by_one_cut(limited, model, held, cuts)
+        if told is None and not shares.are_of_another_mix:
+            told = (
+                _foreign(parts, bench, shares, cells, is_early=True)
+                or _copied(limited, searching, shares)
+                or _searched(
+                    limited,
+                    searching,
+                    start,
+                    jointly,
+                    lambda: _left_by_bus(bench, start, products),
+                )
+                or explained_by_cuts(limited, model, held, cuts)
             )
-            or explained_by_cuts(limited, model, held, cuts)
-            or _moved_mix(limited, bench.excerpts)
-        )
+        told = told or _moved_mix(limited, bench.excerpts)
         if told is not None and told.left > 0:
             told = _or_the_mix(limited, bench.excerpts, told)
     except OutOfWorkError:
-        return Explanation(
-            (unexplained_cause(bench, start, held, floor_of(parts, model.gain)),), model.gain
-        )
+        told = _foreign(parts, bench, shares, cells)
+        return told or Explanation((unexplained_cause(bench, start, held, floor),), 1.0)
+    told = told or _foreign(parts, bench, shares, cells)
     if told is not None:
         return told
-    gain = model.gain
-    leaves = products.power_after_gain / max(float(cells.power.sum()), _NO_POWER)
-    if gain == 1.0 and products.gain > 0 and leaves < GAIN_MUST_LEAVE:
-        gain = products.gain
-    if gain != 1.0:
-        start = bench.fit(replace(plain, gain=gain))
-        cells, floor = model_pass(parts, replace(plain, gain=gain)), floor_of(parts, gain)
-    return Explanation((leftover_cause(bench, start, products, cells, floor),), gain)
+    left = leftover_cause(bench, bench.fit(plain), products, cells, floor)
+    if shares.are_of_another_mix and left.kind != "bus-dynamics":
+        left = replace(left, kind="not-explained", has_no_stem=True, alternatives=())
+    return Explanation((left,), 1.0)
+
+
+def _foreign(
+    parts: SumSet, bench: Bench, shares: Shares, cells: Cells, *, is_early: bool = False
+) -> Explanation | None:
+    causes = foreign_causes(parts, bench, shares, cells, is_early=is_early)
+    return Explanation(causes, 1.0) if causes else None
+
+
+def _copied(parts: SumSet, bench: Bench, shares: Shares) -> Explanation | None:
+    """A stem that another one holds besides its own sound, later or earlier; alone or not."""
+    start = bench.fit(plain_model(parts))
+    present = [stem for stem in range(len(parts.stems)) if stem not in shares.absent]
+    for change in echoes(bench, start, present)[:_MOST_ECHOES]:
+        model = start.model.with_change(change)
+        fit = bench.tuned(bench.fit(model), (change.stem,), start.loud_cells())
+        echo = fit.model.change_of(change.stem)
+        assert echo is not None, "it was put in"
+        if fit.mean > MOVE_AFTER * start.mean or holder_of_change(bench, fit.model, echo) is None:
+            continue
+        found = Found(fit, True) if fit.is_at_floor else search(bench, fit)
+        if not found.is_explained:
+            continue
+        is_whole = bench.excerpts.is_whole
+        whole = confirmed(parts, found.fit.model, spans_are_known=is_whole)
+        if whole.cells.is_within(found.fit.floor):
+            return _told(parts, bench, whole.model, found)
+    return None
 
 
 def _searched(
@@ -124,7 +155,7 @@ def _left_by_bus(bench: Bench, fit: Fit, products: Products) -> float:
 
 def _told(parts: SumSet, bench: Bench, model: Model, found: Found) -> Explanation:
     exact = with_exact_edges(parts, model, found.fit.floor)
-    causes = or_missing(bench, exact, told_of(parts, exact, found))
+    causes = read_causes(bench, exact, found)
     return Explanation(causes, model.gain, _left(found))
 
 

@@ -11,8 +11,7 @@ from stemprep.null_test.causes import (
     causes_of,
     change_causes,
     or_a_missing_one,
-    or_missing,
-    told_of,
+    read_causes,
 )
 from stemprep.null_test.confirm import confirmed, moved_sections, with_exact_edges
 from stemprep.null_test.dropouts import (
@@ -168,11 +167,11 @@ def _beside_changes(
         exact = with_exact_edges(parts, whole.model, floor)
         limit = max(floor.peak, whole.cells.highest)
         if is_cut(parts, exact, cut, limit, moved_sections(exact)):
-            causes = or_missing(bench, exact, told_of(parts, exact, found))
+            causes = read_causes(bench, exact, found)
             return Explanation(causes, exact.gain)
         uncut = replace(exact, cuts=())
         if uncut.changes and model_pass(parts, uncut).is_within(floor):
-            causes = or_missing(bench, uncut, told_of(parts, uncut, found))
+            causes = read_causes(bench, uncut, found)
             return Explanation(causes, uncut.gain)
     return None
 

@@ -217,6 +217,8 @@ def _change_columns(model: Model, bench: Bench, change: Change) -> list[_Column]
     inside = _inside(change, bench.excerpts)
     if change.kernel is not None:
         value, slope = moved(stored, change.lag, MARGIN, change.kernel), None
+    elif change.form == "echo":
+        value, slope = moved(stored, change.lag, MARGIN), None
     elif change.is_moved:
         value, slope = moved_with_slope(stored, change.lag, MARGIN)
     else:
@@ -231,7 +233,7 @@ def _change_columns(model: Model, bench: Bench, change: Change) -> list[_Column]
 
 def _matrix_columns(model: Model, change: Change, value: Planar) -> list[_Column]:
     gain, stem, route = model.gain, change.stem, model.routes[change.stem]
-    if change.form == "level":
+    if change.form in ("level", "echo"):
         return [_Column(stem, "level", 0, 0, gain * routed(route, value))]
     if change.form not in ("balance", "matrix"):
         return []

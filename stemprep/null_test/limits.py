@@ -123,9 +123,6 @@ EDGE_ALIKE = 0.35
 ELSEWHERE_SHARE = 0.1
 """Of a part: no more of the stem may be left at any other lag."""
 
-GAIN_MUST_LEAVE = 0.8
-"""A common gain that explains nothing is told where it leaves less of the energy than that."""
-
 DYNAMICS_DROP, DYNAMICS_RANGE_DB = power_from_db(8), 0.1
 """Dynamics are told where a gain for every few milliseconds takes away 8 dB and ranges so far."""
 
@@ -138,9 +135,25 @@ STEM_LIKE, MISSING_LIKE, PAUSING_SHARE = 0.1, (0.8, 1.2), 0.05
 FAINT = 0.01
 """20 dB below the mix and all along it: another rendering or a codec rather than a stem."""
 
-CERTAIN, SUBSAMPLE_CERTAIN, HIDDEN_CERTAIN = 0.99, 0.9, 0.6
-"""Confidence of what theory bears out, of what is left over it by an interpolator alone, and of
-what is seen beneath a loss."""
+SURE_GAIN, NO_GAIN = 0.05, 0.02
+"""A stem's gain in the mix is known where its standard error is below a twentieth of the stem (20
+errors between all of it and nothing); a fiftieth (0.2 dB) is no difference beside other faults."""
+
+MOST_FOREIGN = 3
+"""Files at once, and never more than stand in the mix as they are: else it is another mix."""
+
+ANOTHER_SOUND, ANOTHER_SOUND_TIME = 0.1, 0.5
+"""A foreign file is told before anything else is tried where the mix's own sound there holds so
+much of what is left, and so much of the time: beside a silent stem or a small fault it does not."""
+
+COPY_STANDS_OUT = 25.0
+"""Standard deviations by which a delayed copy stands out of the correlation at 30,000 lags: sounds
+of one pitch reach 10, a copy 15 dB below all that is left reaches 100."""
+
+CERTAIN, SUBSAMPLE_CERTAIN, FOREIGN_CERTAIN, HIDDEN_CERTAIN = 0.99, 0.9, 0.9, 0.6
+"""Confidence of what theory bears out, of what is left over it by an interpolator alone, of what
+every file's share of the mix says though nothing comes down to theory, and of what is seen beneath
+a loss."""
 
 
 _TPDF_VARIANCE = 1 / 4

@@ -100,8 +100,15 @@ def response(kernel: Planar, size: int) -> npt.NDArray[np.complex128]:
     return np.fft.rfft(turned)
 
 
-Form = Literal["as-is", "level", "swap", "balance", "matrix"]
-FORM_FREEDOM: dict[Form, int] = {"as-is": 0, "swap": 0, "level": 1, "balance": 2, "matrix": 4}
+Form = Literal["as-is", "level", "swap", "balance", "matrix", "echo"]
+FORM_FREEDOM: dict[Form, int] = {
+    "as-is": 0,
+    "swap": 0,
+    "level": 1,
+    "echo": 1,
+    "balance": 2,
+    "matrix": 4,
+}
 
 
 _EDGE = 32
@@ -116,6 +123,7 @@ Known = np.ndarray | None
 class Change:
     """What the mix has of one stem, other than the file as it is.
 
+    form:   ``echo``: the stem as it is, and once more by ``matrix`` and ``lag``.
     matrix: (mix channels, stem channels), before the common gain.
     lag:    the mix has ``stem(t + lag)``: positive means that the file is late.
     span:   samples of the mix in which it holds; None: throughout.
@@ -202,6 +210,8 @@ class Model:
         if low >= high:
             return self._scaled(routed(self.routes[stem], plain))
         changed = routed(change.matrix, moved(samples, change.lag, margin, change.kernel))
+        if change.form == "echo":
+            changed += routed(self.routes[stem], plain)
         if high - low == length:
             return self._scaled(changed)
         result = routed(self.routes[stem], plain)
@@ -221,7 +231,7 @@ class Model:
         """
         spans = [cut.span for cut in self.cuts]
         for change in self.changes:
-            if not change.is_moved:
+            if not change.is_moved or change.form == "echo":
                 continue
             begin, end = self.ranges[change.stem]
             edge = _EDGE if is_whole(change.lag) else _BROKEN_EDGE

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stemprep.model.null_test import NullCause
-from stemprep.null_test.fit import Bench, Fit
+from stemprep.null_test.fit import Bench, Fit, cell_sums
 from stemprep.null_test.limits import (
     DYNAMICS_DROP,
     DYNAMICS_RANGE_DB,
@@ -33,14 +33,14 @@ def leftover_cause(
     """Bus dynamics, an equaliser, a missing stem, or nothing that is known."""
     bus = bus_cause(bench, fit, products)
     if bus is not None:
-        return bus.cause
-    described = _described(bench, fit, cells, floor)
+        return replace(bus.cause, left_dbfs=_left_dbfs(bench, fit, products, bus.leaves))
+    own = replace(described(bench, fit, cells, floor), sounding=_sounding(bench, fit))
     if not _is_like_a_stem(bench, fit):
-        return replace(described, kind="not-explained", confidence=0.5)
+        return replace(own, kind="not-explained", confidence=0.5)
     if _pauses_alone(cells, products, floor):
-        return replace(described, kind="missing-stem", confidence=0.9)
-    missing = replace(described, kind="missing-stem", confidence=0.5)
-    unknown = replace(described, kind="not-explained", confidence=0.5)
+        return replace(own, kind="missing-stem", confidence=0.9)
+    missing = replace(own, kind="missing-stem", confidence=0.5)
+    unknown = replace(own, kind="not-explained", confidence=0.5)
     if fit.energy < FAINT * float(np.square(bench.excerpts.mix).sum()):
         return replace(unknown, alternatives=(missing,))
     return replace(missing, alternatives=(unknown,))
@@ -48,7 +48,28 @@ def leftover_cause(
 
 def unexplained_cause(bench: Bench, fit: Fit, cells: Cells, floor: Floor) -> NullCause:
     """What is left, described only: where the search did not end, no kind can be told."""
-    return replace(_described(bench, fit, cells, floor), confidence=0.5)
+    own = described(bench, fit, cells, floor)
+    return replace(own, confidence=0.5, sounding=_sounding(bench, fit))
+
+
+def _left_dbfs(bench: Bench, fit: Fit, products: Products, leaves: float) -> float:
+    """RMS of the loudest windows once the bus is undone: how far from a proof that is."""
+    at_gain = bench.fit(replace(fit.model, gain=max(products.gain, 0.0)))
+    return db_from_ratio(math.sqrt(max(leaves * min(fit.mean, at_gain.mean), 1e-30)))
+
+
+def _sounding(bench: Bench, fit: Fit) -> tuple[str, ...]:
+    """The files that sound where something is left; () where all do, or none."""
+    loud = fit.loud_cells()
+    if not loud.any():
+        return ()
+    names = []
+    for stem, part in enumerate(bench.parts.stems):
+        power = cell_sums(np.square(bench.excerpts.inner(stem)).sum(axis=1))
+        highest = float(power.max(initial=0.0))
+        if highest > 0 and float(np.mean(power[loud] > _LOUD * highest)) > 0.5:
+            names.append(part.name)
+    return tuple(names) if len(names) < len(bench.parts.stems) else ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +145,7 @@ def _frames(samples: Planar) -> Planar:
     return np.asarray(view[:: _FRAME // 2])
 
 
-def _described(bench: Bench, fit: Fit, cells: Cells, floor: Floor) -> NullCause:
+def described(bench: Bench, fit: Fit, cells: Cells, floor: Floor) -> NullCause:
     """Level while it sounds, when, and the centre of its spectrum."""
     loud = cells.peak > floor.peak
     level = math.sqrt(float(cells.power[loud].sum()) / max(float(cells.counts[loud].sum()), 1.0))

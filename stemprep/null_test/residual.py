@@ -49,6 +49,10 @@ class Cells:
         judged = np.ones(len(self.power))
         for start, end in spans:
             judged[start // self.frames : -(-end // self.frames)] = 0.0
+        return self.where(judged)
+
+    def where(self, judged: Planar | npt.NDArray[np.bool_]) -> Cells:
+        """The same with nothing in the cells that are not to be judged."""
         return Cells(
             self.frames,
             self.counts * judged,

@@ -79,7 +79,14 @@ def renamed(test: NullTest, names: Mapping[str, str]) -> NullTest:
 
     def cause(known: NullCause) -> NullCause:
         file = None if known.file is None else names.get(known.file, known.file)
-        return replace(known, file=file, alternatives=tuple(map(cause, known.alternatives)))
+        held = None if known.contains is None else names.get(known.contains, known.contains)
+        return replace(
+            known,
+            file=file,
+            contains=held,
+            sounding=tuple(names.get(path, path) for path in known.sounding),
+            alternatives=tuple(map(cause, known.alternatives)),
+        )
 
     return replace(
         test,
