@@ -72,8 +72,8 @@ def _text(health: Health) -> str:
 
 def _counted(jobs: dict[str, int]) -> str:
     """How many jobs are in which state, in words."""
-    told = ", ".join(f"{count:,} {state}" for state, count in jobs.items() if count)
-    return f" Jobs: {told}." if told else " No jobs yet."
+    listed = ", ".join(f"{count:,} {state}" for state, count in jobs.items() if count)
+    return f" Jobs: {listed}." if listed else " No jobs yet."
 
 
 def _of_last_day(day: LastDay) -> str:
@@ -83,7 +83,9 @@ def _of_last_day(day: LastDay) -> str:
     counts = {
         "set aside": day.set_aside, "refused": day.refused, "held back": day.held_back,
     }  # fmt: skip
-    told = ", ".join(f"{count:,} {state}" for state, count in counts.items() if count)
+    listed = ", ".join(f"{count:,} {state}" for state, count in counts.items() if count)
     verb = "waits" if day.waiting == 1 else "wait"
-    which = f"{day.waiting:,} {verb} for a person ({told})" if told else "none waits for a person"
+    which = (
+        f"{day.waiting:,} {verb} for a person ({listed})" if listed else "none waits for a person"
+    )
     return f" Of {day.jobs:,} in the last day {which}."

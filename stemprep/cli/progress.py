@@ -31,14 +31,14 @@ class Progress:
         is_known = done > 0 and elapsed_s >= MIN_ELAPSED_S
         left_s = elapsed_s / done * (total - done) if is_known else None
         if self.form == "json":
-            told = {
+            record = {
                 "done": done,
                 "total": total,
                 "file": visible(path),
                 "elapsed_s": round(elapsed_s, 1),
                 "left_s": None if left_s is None else round(left_s, 1),
             }
-            sys.stderr.write(json.dumps(told) + "\n")
+            sys.stderr.write(json.dumps(record) + "\n")
         elif self.form == "auto" and sys.stderr.isatty():
             left = "" if left_s is None else f", about {left_s:.0f} s left"
             line = f"{done} of {total} files{left}, {visible(path)[-36:]}" if done < total else ""

@@ -84,8 +84,8 @@ def _foot(report: Report, shown: int) -> list[str]:
         plural(len(report.notes), "remark") if report.notes else "",
         f"{plural(len(report.blockers), 'thing')} would stop a delivery" if report.blockers else "",
     ]
-    told = figures.and_list([count for count in counts if count])
-    rest = f"Also {told}. " if told else ""
+    counted = figures.and_list([count for count in counts if count])
+    rest = f"Also {counted}. " if counted else ""
     return [f"{rest}All of it: --all; with pictures: --html FILE."]
 
 

@@ -40,27 +40,27 @@ def past_of(file: MeasuredFile) -> tuple[str, ...]:
     sound, form = file.facts.sound, file.facts.format
     if sound is None or form is None:
         return ()
-    told: list[str] = []
+    facts_in_words: list[str] = []
     trace, used = sound.codec_trace, sound.word.effective_bit_depth
     if trace is not None:
-        told.append(
+        facts_in_words.append(
             f"{trace.family} ({trace.zero_share:.0%} of its coefficients near zero, "
             f"{trace.typical_share:.0%} by chance)"
         )
     ends_hz, drop_db = sound.bandwidth.ends_like_rate_hz, sound.bandwidth.drop_db
     if ends_hz is not None and drop_db is not None and trace is None:
         edge = figures.rate(ends_hz // 2)
-        told.append(f"{_rate(ends_hz)} (falls by {drop_db:.0f} dB at {edge})")
+        facts_in_words.append(f"{_rate(ends_hz)} (falls by {drop_db:.0f} dB at {edge})")
     if used and form.encoding == "integer" and form.container_bits - used >= _WIDENED_BITS:
-        told.append(f"words of {used} bits (all lower ones are 0 in every sample)")
+        facts_in_words.append(f"words of {used} bits (all lower ones are 0 in every sample)")
     tops, top_dbfs = sound.clipping.flat_tops, sound.clipping.flat_top_dbfs
     if tops.count >= _MANY_FLAT_TOPS and top_dbfs is not None and top_dbfs < _TURNED_DOWN_DBFS:
         level = figures.level(top_dbfs, "dBFS")
-        told.append(
+        facts_in_words.append(
             f"a clip or limiter, then another level ({figures.plural(tops.count, 'flat top')} at "
             f"{level})"
         )
-    return tuple(told)
+    return tuple(facts_in_words)
 
 
 def _length(file: MeasuredFile) -> str:

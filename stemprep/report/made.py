@@ -26,14 +26,16 @@ def made_words(plan: Plan | None) -> dict[str, str]:
 def put_beside(page: Page, plan: Plan | None, written: Sequence[WrittenFile]) -> None:
     """What lies beside the package's sound, what is to be read first at the top."""
     sounds = {file.plan.path for file in written}
-    told = [each for each in (() if plan is None else plan.companions) if each.path not in sounds]
-    if told:
+    documents = [
+        each for each in (() if plan is None else plan.companions) if each.path not in sounds
+    ]
+    if documents:
         page.head("Beside the files")
-    for each in sorted(told, key=_rank):
+    for each in sorted(documents, key=_rank):
         if each.kind != "listening-copies":
             page.put(each.path, "  ", "  ")
             page.put(each.words, "    ")
-    copies = [each.path for each in told if each.kind == "listening-copies"]
+    copies = [each.path for each in documents if each.kind == "listening-copies"]
     for folder, count in Counter(path.rpartition("/")[0] for path in copies).items():
         page.put(f"{folder}/", "  ", "  ")
         page.put(f"{figures.plural(count, 'MP3')} {COPIES_WORDS}", "    ")

@@ -19,14 +19,14 @@ def moved_words(finding: Finding, report: Report) -> str:
     if report.plan is None or form is None or not finding.spots:
         return ""
     dropped = finding.spots[0].start_sample
-    told = clock_from_samples(dropped, form.sample_rate_hz)
-    if told not in finding.message:
+    clock = clock_from_samples(dropped, form.sample_rate_hz)
+    if clock not in finding.message:
         return ""
     for output in report.plan.outputs:
         if finding.file in output.sources and output.format is not None:
             place = place_in_output(output, dropped, form.sample_rate_hz)
             if place is None:
-                return f" ({told} as dropped; cut away in this package)"
+                return f" ({clock} as dropped; cut away in this package)"
             here = clock_from_samples(place, output.format.sample_rate_hz)
-            return "" if here == told else f" ({told} as dropped, {here} in this package)"
+            return "" if here == clock else f" ({clock} as dropped, {here} in this package)"
     return ""

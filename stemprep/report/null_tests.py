@@ -36,9 +36,9 @@ def null_line(test: NullTest) -> str:
 
 def untested_mixes(tests: Iterable[NullTest]) -> str:
     """``not tested: Mix v3.wav; another mix is (Mix v4.wav)``; "" where every mix was."""
-    told = tuple(tests)
-    tested = {test.reference for test in told}
-    mixes = {path: test for test in told for path, role in test.left_out if role == "mix"}
+    known = tuple(tests)
+    tested = {test.reference for test in known}
+    mixes = {path: test for test in known for path, role in test.left_out if role == "mix"}
     names = [path for path in mixes if path not in tested]
     if not names:
         return ""

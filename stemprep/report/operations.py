@@ -49,8 +49,8 @@ def operation_words(operation: Operation, rate_hz: int | None = None) -> str:
 
     rate_hz: of the finished file; None: lengths are told in samples alone.
     """
-    told = _FIGURES.get(operation.name, _plain)(operation.parameters, rate_hz)
-    tail = f": {told}" if told else ""
+    figure = _FIGURES.get(operation.name, _plain)(operation.parameters, rate_hz)
+    tail = f": {figure}" if figure else ""
     return f"{operation.name}: {operation_title(operation)}{tail}"
 
 
@@ -93,8 +93,8 @@ def _edges(given: Parameters, rate_hz: int | None) -> str:
 
 def _copied(given: Parameters, rate_hz: int | None) -> str:
     added = {name.removeprefix("added_"): value for name, value in given.items()}
-    told = _edges(added, rate_hz)
-    return f"{told} are silence that was added before" if told else ""
+    figure = _edges(added, rate_hz)
+    return f"{figure} are silence that was added before" if figure else ""
 
 
 def _rates(given: Parameters, rate_hz: int | None) -> str:

@@ -23,7 +23,7 @@ from stemprep.report.return_steps import advice_of, shared_advice, to_do_words
 from stemprep.report.text import HEADINGS, put_cause
 from stemprep.units import clock_from_samples
 
-MAX_TOLD_REGIONS = 12
+MAX_LISTED_REGIONS = 12
 
 STATUS_WORDS: Mapping[OriginalStatus, str] = {
     "identical": "untouched",
@@ -130,9 +130,9 @@ def state_words(fate: OriginalFate) -> str:
 def _put_different(page: Page, fates: Sequence[OriginalFate]) -> None:
     for fate in fates:
         page.fact(state_words(fate), fate_words(fate), indent=2, label_width=13)
-        for region in fate.regions[:MAX_TOLD_REGIONS]:
+        for region in fate.regions[:MAX_LISTED_REGIONS]:
             page.put(region_words(region, fate), " " * 15 + "- ")
-        more = len(fate.regions) - MAX_TOLD_REGIONS
+        more = len(fate.regions) - MAX_LISTED_REGIONS
         if more > 0:
             page.put(f"and {more} more: see the JSON report", " " * 15 + "- ")
 
@@ -146,8 +146,8 @@ def fate_words(fate: OriginalFate) -> str:
     words += [f"also {figures.and_list(list(fate.copies))}"] if fate.copies else []
     words += [f"ordered: {', '.join(fate.ordered)}"] if fate.ordered else []
     words += fate.header_words
-    told = f" ({'; '.join(words)})" if words else ""
-    return f"{fate.returned_as}{told}"
+    detail = f" ({'; '.join(words)})" if words else ""
+    return f"{fate.returned_as}{detail}"
 
 
 def _put_new(page: Page, result: Reconciliation, *, is_brief: bool) -> None:

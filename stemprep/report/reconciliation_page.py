@@ -11,7 +11,7 @@ from stemprep.report import figures
 from stemprep.report.causes import causes
 from stemprep.report.page import cause_view
 from stemprep.report.reconciliation import (
-    MAX_TOLD_REGIONS,
+    MAX_LISTED_REGIONS,
     STATUS_MEANING,
     fate_words,
     good_to_know,
@@ -113,8 +113,8 @@ def render_reconciliation_html(result: Reconciliation) -> str:
 
 
 def _original(fate: OriginalFate) -> OriginalRow:
-    changes = [region_words(region, fate) for region in fate.regions[:MAX_TOLD_REGIONS]]
-    more = len(fate.regions) - MAX_TOLD_REGIONS
+    changes = [region_words(region, fate) for region in fate.regions[:MAX_LISTED_REGIONS]]
+    more = len(fate.regions) - MAX_LISTED_REGIONS
     if more > 0:
         changes.append(f"and {more} more: see the JSON report")
     return OriginalRow(

@@ -159,8 +159,8 @@ def loudness_bars(files: Sequence[MeasuredFile]) -> tuple[LoudnessBar, ...]:
         for file in files
         if file.role in ("mix", "alternate-mix") and (sound := file.facts.sound) is not None
     ]
-    told = [(file, level) for file, level in found if level is not None]
-    if len(told) < 2:
+    levels = [(file, level) for file, level in found if level is not None]
+    if len(levels) < 2:
         return ()
     return tuple(
         LoudnessBar(
@@ -168,5 +168,5 @@ def loudness_bars(files: Sequence[MeasuredFile]) -> tuple[LoudnessBar, ...]:
             width=percent(min(max(1 - level / QUIETEST_LUFS, 0.01), 1.0)),
             words=figures.level(level, "LUFS"),
         )
-        for file, level in told
+        for file, level in levels
     )

@@ -194,11 +194,11 @@ def _starts(files: Iterable[MeasuredFile]) -> str:
         time = None if samples is None or not rate_hz else Fraction(samples, rate_hz)
         groups.setdefault(time, []).append(figures.start(samples, rate_hz))
     ordered = sorted(groups.values(), key=lambda words: (-len(words), words[0]))
-    told = [f"{words[0]}: {figures.plural(len(words), 'file')}" for words in ordered]
-    more = len(told) - MAX_NAMED_GROUPS
+    starts = [f"{words[0]}: {figures.plural(len(words), 'file')}" for words in ordered]
+    more = len(starts) - MAX_NAMED_GROUPS
     if more > 0:
-        told = [*told[:MAX_NAMED_GROUPS], figures.plural(more, "other start")]
-    return "; ".join(told)
+        starts = [*starts[:MAX_NAMED_GROUPS], figures.plural(more, "other start")]
+    return "; ".join(starts)
 
 
 def rate_of(file: MeasuredFile) -> int | None:
