@@ -59,7 +59,8 @@ def test_two_faults_are_both_named(what: str) -> None:
 
 @pytest.mark.parametrize("what", NOBODY)
 def test_nobody_is_blamed(what: str) -> None:
-    made = case(1_004, what, seconds=2.5, most=5)
+    seconds = 1.5 if what == "re-rendered" else 2.5  # it uses up the search's passes over the set
+    made = case(1_004, what, seconds=seconds, most=5)
     outcome = null_test(made.parts)
     assert judged("nobody", made, outcome)[0], outcome.causes
 

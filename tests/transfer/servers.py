@@ -10,7 +10,9 @@ import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import paramiko
 
@@ -36,7 +38,9 @@ class S3Service:
             "AWS_SHARED_CREDENTIALS_FILE": os.devnull,
         }
 
-    def client(self) -> object:
+    @cached_property
+    def client(self) -> Any:
+        """One for all questions: boto3 reads its models anew for each."""
         import boto3
 
         return boto3.client(
@@ -49,7 +53,7 @@ class S3Service:
 
     def objects(self, prefix: str = "") -> dict[str, int]:
         """Every object's name and size."""
-        pages = self.client().get_paginator("list_objects_v2")  # type: ignore[attr-defined]
+        pages = self.client.get_paginator("list_objects_v2")
         found = (
             item
             for page in pages.paginate(Bucket=BUCKET, Prefix=prefix)
@@ -58,11 +62,11 @@ class S3Service:
         return {item["Key"]: item["Size"] for item in found}
 
     def content(self, name: str) -> bytes:
-        got = self.client().get_object(Bucket=BUCKET, Key=name)  # type: ignore[attr-defined]
+        got = self.client.get_object(Bucket=BUCKET, Key=name)
         return bytes(got["Body"].read())
 
     def put(self, name: str, content: bytes) -> None:
-        self.client().put_object(Bucket=BUCKET, Key=name, Body=content)  # type: ignore[attr-defined]
+        self.client.put_object(Bucket=BUCKET, Key=name, Body=content)
 
 
 @contextmanager
@@ -76,7 +80,7 @@ def s3_service() -> Iterator[S3Service]:
         server.start()
     host, port = server.get_host_and_port()
     service = S3Service(f"http://{'127.0.0.1' if host == '0.0.0.0' else host}:{port}")  # noqa: S104
-    service.client().create_bucket(Bucket=BUCKET)  # type: ignore[attr-defined]
+    service.client.create_bucket(Bucket=BUCKET)
     try:
         yield service
     finally:

@@ -156,7 +156,7 @@ def _kill_when(is_time: Callable[[], bool], drop: Path, address: str) -> None:
         while not is_time():
             assert time.monotonic() < deadline, "nothing arrived"
             assert process.poll() is None, "it was over before it could be killed"
-            time.sleep(0.01)
+            time.sleep(0.05)  # each look costs a listing; sending all takes a second or more
     finally:
         os.killpg(process.pid, signal.SIGKILL)
         process.wait()
@@ -172,9 +172,9 @@ def _times(kind: str, s3: S3Service, host: SftpHost, folder: str, name: str) -> 
             if path.is_file()
         }
     start = f"{folder}/{name}/"
-    client = s3.client()
+    client = s3.client
     return {
-        key.removeprefix(start): client.head_object(Bucket=BUCKET, Key=key)["LastModified"]  # type: ignore[attr-defined]
+        key.removeprefix(start): client.head_object(Bucket=BUCKET, Key=key)["LastModified"]
         for key in s3.objects(start)
     }
 
