@@ -135,6 +135,15 @@ def test_the_sheet_decides_between_warn_and_fail(
     assert (finding.severity, finding.file) == (severity, "Stems/Dawn Bass.wav")
 
 
+@pytest.mark.parametrize(
+    ("sheet", "evidence"),
+    [("", "name"), ("songs:\n  - title: Dawn\n    reference_mix: Dawn MIX.wav\n", "sheet")],
+)
+def test_what_says_which_file_is_the_mix(sheet: str, evidence: str, tmp_path: Path) -> None:
+    (test,) = check(drop(tmp_path / "drop", sheet=sheet)).set_facts.null_tests
+    assert (test.reference, test.reference_by) == ("Dawn MIX.wav", evidence)
+
+
 def test_json_and_page_tell_the_test(tmp_path: Path) -> None:
     report = check(drop(tmp_path / "drop", 1.5))
     document: dict[str, Any] = json.loads(render_json(report))

@@ -27,7 +27,7 @@ def with_null_tests(measured: MeasuredSession, engine: Engine) -> MeasuredSessio
     jobs = null_test_jobs(measured)
     return replace(
         measured,
-        null_tests=_run(jobs, engine) if jobs else (),
+        null_tests=_with_evidence(measured, _run(jobs, engine)) if jobs else (),
         untested_sums=untested_sums(measured),
     )
 
@@ -71,6 +71,7 @@ def with_null_tests_after(
         else:
             again.append(job)
     tests = (*kept, *_run(again, engine)) if again else tuple(kept)
+    tests = _with_evidence(written, tests)
     return replace(written, null_tests=tests, untested_sums=untested_sums(written))
 
 
@@ -162,14 +163,7 @@ def _mixes(
     measured: MeasuredSession, song: str, files: Sequence[MeasuredFile]
 ) -> Sequence[MeasuredFile]:
     """The sheet's reference mix; else the first files of role mix, of revisions the newest."""
-    sheet = measured.session.sheet
-    index = PathIndex((file.path for file in files), measured.session.sheet_folder)
-    named = {
-        path
-        for note in (() if sheet is None else sheet.songs)
-        if note.title == song and note.reference_mix
-        for path in index.named_by(note.reference_mix)
-    }
+    named = _named_by_sheet(measured, song, files)
     mixes = [file for file in files if file.path in named and _has_sound(file)]
     if mixes:
         return mixes[:1]
@@ -179,6 +173,32 @@ def _mixes(
         if file.role == "mix" and _has_sound(file) and file.source.use != "unused"
     ]
     return (_of_the_sheet(prints, measured, song) or _newest(prints))[:MAX_MIXES]
+
+
+def _named_by_sheet(
+    measured: MeasuredSession, song: str, files: Sequence[MeasuredFile]
+) -> set[str]:
+    """Paths that the sheet calls the song's reference mix."""
+    sheet = measured.session.sheet
+    index = PathIndex((file.path for file in files), measured.session.sheet_folder)
+    return {
+        path
+        for note in (() if sheet is None else sheet.songs)
+        if note.title == song and note.reference_mix
+        for path in index.named_by(note.reference_mix)
+    }
+
+
+def _with_evidence(measured: MeasuredSession, tests: Sequence[NullTest]) -> tuple[NullTest, ...]:
+    """The tests with what says that their reference is the mix."""
+    by_song: dict[str, set[str]] = {}
+    for test in tests:
+        files = [file for file in measured.files if file.source.song == test.song]
+        by_song.setdefault(test.song, _named_by_sheet(measured, test.song, files))
+    return tuple(
+        replace(test, reference_by="sheet" if test.reference in by_song[test.song] else "name")
+        for test in tests
+    )
 
 
 def _of_the_sheet(
