@@ -28,6 +28,8 @@ from stemprep.report import (
     render_reconciliation_html,
     render_text,
     render_verification,
+    summary_words,
+    verdict_sentence,
 )
 
 Say = Callable[[str], None]
@@ -64,26 +66,43 @@ def run_demo(into: Path, say: Say, called: str = "stemprep") -> Story:
     called: how the reader calls stemprep, for the commands to try next.
     Raises DeliveryError where it cannot be written.
     """
+    long: list[str] = []
+    write = long.append
+    say(f"Making a session with {len(FAULTS)} planted faults, checking it ...")
     session = write_session(into)
-    say(_filled(f"1. A session was made in {session}, with {len(FAULTS)} faults planted in it:"))
-    _show_planted(FAULTS, say)
-    say(f"\n2. stemprep check, against the spec '{SPEC}':\n")
+    write(_filled(f"1. A session was made in {session}, with {len(FAULTS)} faults planted in it:"))
+    _show_planted(FAULTS, write)
+    write(f"\n2. stemprep check, against the spec '{SPEC}':\n")
     checked = inspect(session, SPEC, closeups="heard")
-    say(_indented(render_text(checked, width=_WIDTH - 6)))
+    write(_indented(render_text(checked, width=_WIDTH - 6)))
     write_report_file(into / "check-report.html", render_html(checked))
-    say("\n3. stemprep plan: what a delivery will do\n")
+    missed = missed_faults(checked.findings)
+    _say_planted("Planted:", FAULTS, say)
+    _say_line(
+        f"Found: {len(FAULTS) - len(missed)} of {len(FAULTS)}. {verdict_sentence(checked)}", say
+    )
+    write("\n3. stemprep plan: what a delivery will do\n")
     planned = plan(session, SPEC)
     assert planned.plan is not None
-    _show_plan(planned.plan, into / "plan.txt", say)
-    say("\n4. stemprep deliver\n")
+    _show_plan(planned.plan, into / "plan.txt", write)
+    write("\n4. stemprep deliver\n")
     delivered = deliver(session, SPEC, [into / "delivered"])
-    say(_indented("\n".join(render_text(delivered, width=_WIDTH - 6).splitlines()[:3])))
+    write(_indented("\n".join(render_text(delivered, width=_WIDTH - 6).splitlines()[:3])))
     package = None if delivered.package is None else into / "delivered" / _name(delivered.package)
     proofs = () if package is None else tuple(verify([package]))
-    say("\n5. stemprep verify\n")
-    say(_indented(render_verification(proofs, width=_WIDTH - 6)))
-    returned = None if package is None else _show_return(into, package, say)
-    _show_end(into, package, called, say)
+    write("\n5. stemprep verify\n")
+    write(_indented(render_verification(proofs, width=_WIDTH - 6)))
+    if package is not None:
+        is_whole = all(proof.is_whole and proof.is_complete for proof in proofs)
+        say(f"Delivered and read back, {'whole' if is_whole else 'NOT whole'}:\n  {package}")
+    returned = None if package is None else _show_return(into, package, write)
+    if returned is not None:
+        _say_planted("What an invented overdub room did to what it sent back:", RETURN_FAULTS, say)
+        _say_line(f"Told: {summary_words(returned.returned)}", say)
+    write_report_file(into / "story.txt", "\n".join(long) + "\n")
+    say("Look at and listen to it (floor tom clipped: level down first), or read it all:")
+    say(f"  {into / 'check-report.html'}\n  {into / 'story.txt'}")
+    say(f'On a folder of your own: {called} check "My Session" --html my-report.html')
     return Story(
         session=session,
         checked=checked,
@@ -118,15 +137,16 @@ def _show_return(into: Path, package: Path, say: Say) -> Reconciliation:
     return returned
 
 
-def _show_end(into: Path, package: Path | None, called: str, say: Say) -> None:
-    say("\nOpen in a browser, the last one in an editor:")
-    say(f"  {into / 'reconcile.html'}")
-    say(f"  {into / 'check-report.html'}")
-    if package is not None:
-        say(f"  {package / 'data' / 'delivery-note.txt'}")
-    say("\nTry next, on a folder of your own (it is only read), and on a word you met here:")
-    say(f'  {called} check "My Session" --html my-report.html')
-    say(f"  {called} explain late-entry")
+def _say_planted(heading: str, faults: Iterable[PlantedFault], say: Say) -> None:
+    """A line a fault, cut to the screen; the whole is in the story."""
+    say(heading)
+    for fault in faults:
+        line = f"{_name(fault.path)}: {fault.story}"
+        say(f"  {textwrap.shorten(line, _WIDTH - 2, placeholder=' ...')}")
+
+
+def _say_line(text: str, say: Say) -> None:
+    say(textwrap.fill(text, width=_WIDTH, subsequent_indent="  "))
 
 
 def _show_planted(faults: Iterable[PlantedFault], say: Say) -> None:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from stemprep.report.asking import render_asking
     from stemprep.report.brief import render_brief
-    from stemprep.report.cards import first_screen
+    from stemprep.report.cards import first_screen, verdict_sentence
     from stemprep.report.comparison import (
         comparison_schema,
         render_comparison,
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from stemprep.report.plan import render_plan
     from stemprep.report.readme import render_readme
     from stemprep.report.receipt import receipt_schema, render_receipt_json
-    from stemprep.report.reconciliation import render_reconciliation
+    from stemprep.report.reconciliation import render_reconciliation, summary_words
     from stemprep.report.reconciliation_page import render_reconciliation_html
     from stemprep.report.records import plan_json, render_json, report_json, report_schema
     from stemprep.report.return_record import (
@@ -91,9 +91,11 @@ __all__ = [
     "returns_csv",
     "returns_html",
     "shelf_schema",
+    "summary_words",
     "tempo_words",
     "track_sheet_csv",
     "track_sheet_html",
+    "verdict_sentence",
 ]
 
 _HOMES = {
@@ -104,6 +106,8 @@ _HOMES = {
     "TrackSheet": "track_sheet",
     "comparison_schema": "comparison",
     "first_screen": "cards",
+    "summary_words": "reconciliation",
+    "verdict_sentence": "cards",
     "render_asking": "asking",
     "render_brief": "brief",
     "delivery_note": "note",
