@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from stemprep.checks.header import ID as HEADER
+from stemprep.checks.unreadable import ID as UNREADABLE
 from stemprep.model.header import HeaderFault
 
 MAX_CHUNKS: Final = 4096
@@ -19,7 +21,7 @@ _REBUILT = "A copy with a rebuilt header and the same audio bytes cures it; keep
 def unreadable(found: str, required: str = "a sound file") -> HeaderFault:
     """Tell that nothing in the file can be understood as sound."""
     return HeaderFault(
-        check="unreadable",
+        check=UNREADABLE,
         code="unknown-content",
         severity="fail",
         found=found,
@@ -32,7 +34,7 @@ def unreadable(found: str, required: str = "a sound file") -> HeaderFault:
 def impossible(code: str, found: str, required: str) -> HeaderFault:
     """Name a header field with a value that no recording can have."""
     return HeaderFault(
-        check="header",
+        check=HEADER,
         code=code,
         severity="fail",
         found=found,
@@ -58,7 +60,7 @@ def out_of_range(channels: int, rate_hz: float) -> HeaderFault | None:
 def repairable(code: str, found: str, required: str, message: str) -> HeaderFault:
     """Name a wrong header around sound that is all there."""
     return HeaderFault(
-        check="header",
+        check=HEADER,
         code=code,
         severity="warn",
         found=found,
@@ -72,7 +74,7 @@ def repairable(code: str, found: str, required: str, message: str) -> HeaderFaul
 def ambiguous(code: str, found: str, required: str, message: str) -> HeaderFault:
     """Name what makes one file two: which reading is meant cannot be known here."""
     return HeaderFault(
-        check="header",
+        check=HEADER,
         code=code,
         severity="fail",
         found=found,
@@ -85,7 +87,7 @@ def ambiguous(code: str, found: str, required: str, message: str) -> HeaderFault
 def doubtful(code: str, found: str, required: str, message: str) -> HeaderFault:
     """Name metadata that says two things; the sound is not concerned."""
     return HeaderFault(
-        check="header",
+        check=HEADER,
         code=code,
         severity="warn",
         found=found,
@@ -98,7 +100,7 @@ def doubtful(code: str, found: str, required: str, message: str) -> HeaderFault:
 def remark(code: str, found: str, required: str, message: str) -> HeaderFault:
     """Name a deviation that harms nobody today."""
     return HeaderFault(
-        check="header",
+        check=HEADER,
         code=code,
         severity="note",
         found=found,
@@ -149,7 +151,7 @@ def block_align(found: int, required: int) -> HeaderFault:
 def word_layout(align: int, packed: int, bits: int, word_bytes: int) -> HeaderFault:
     """Tell of words that lie in wider frames than they need, or may; what is meant is not known."""
     return HeaderFault(
-        check="header",
+        check=HEADER,
         code="word-layout",
         severity="fail",
         found=f"{align} bytes a frame",
@@ -242,7 +244,7 @@ def chunk_cut(identifier: str, declared: int, present: int) -> HeaderFault:
 def broken_metadata(identifier: str, found: str) -> HeaderFault:
     """Name a metadata chunk that is not understood whole; the sound is not concerned."""
     return HeaderFault(
-        check="header",
+        check=HEADER,
         code=f"{identifier.strip().lower()}-malformed",
         severity="warn" if identifier == "bext" else "note",
         found=found,
@@ -280,7 +282,7 @@ def stray_bytes(count: int, offset: int) -> HeaderFault:
             "stray-bytes", found, "nothing behind the last chunk", f"the file ends with {found}"
         )
     return HeaderFault(
-        check="header",
+        check=HEADER,
         code="stray-bytes",
         severity="warn",
         found=found,

@@ -5,6 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
+from stemprep.checks.checksum import ID as CHECKSUM
+from stemprep.checks.header import ID as HEADER
+from stemprep.checks.lossy_source import ID as LOSSY_SOURCE
+from stemprep.checks.truncated import ID as TRUNCATED
+from stemprep.checks.unreadable import ID as UNREADABLE
 from stemprep.containers.faults import EXPORT_AGAIN, repairable
 from stemprep.model.header import HeaderFault
 from stemprep.units import clock_from_samples
@@ -20,7 +25,7 @@ def _bytes(count: int) -> str:
 def no_sound(found: str) -> HeaderFault:
     """Tell of a proper header with not one frame of sound behind it."""
     return HeaderFault(
-        check="unreadable",
+        check=UNREADABLE,
         code="no-sound",
         severity="fail",
         found=found,
@@ -35,7 +40,7 @@ def truncated(declared: int | None, present: int, spare_bytes: int) -> HeaderFau
     promised = "an impossible length" if declared is None else f"{declared:,} frames"
     spare = f" and {_bytes(spare_bytes)} of a broken frame" if spare_bytes else ""
     return HeaderFault(
-        check="truncated",
+        check=TRUNCATED,
         code="data-beyond-end",
         severity="fail",
         found=f"{present} frames{spare}",
@@ -93,7 +98,7 @@ def frame_count(stated: int, present: int) -> HeaderFault:
 def sound_behind_length(stated: int, present: int) -> HeaderFault:
     """Tell of sound behind the stated length that decoders leave out; no copy would hold it."""
     return HeaderFault(
-        check="header",
+        check=HEADER,
         code="sound-behind-length",
         severity="fail",
         found=f"{stated} frames",
@@ -109,7 +114,7 @@ def damaged(at_frame: int, rate_hz: int, found: str) -> HeaderFault:
     """Tell where decoding had to stop."""
     place = f"{clock_from_samples(at_frame, rate_hz)} (sample {at_frame:,})"
     return HeaderFault(
-        check="unreadable",
+        check=UNREADABLE,
         code="damaged-sound",
         severity="fail",
         found=f"{found} at {place}",
@@ -137,7 +142,7 @@ def lossy(encoding: str, *, is_certain: bool = True) -> HeaderFault:
     if not is_certain:
         result = "a kind that is made for sound coded with loss; it is not decoded here"
     return HeaderFault(
-        check="lossy-source",
+        check=LOSSY_SOURCE,
         code="lossy-encoding",
         severity="fail",
         found=encoding,
@@ -150,7 +155,7 @@ def lossy(encoding: str, *, is_certain: bool = True) -> HeaderFault:
 def unsupported(coding: str) -> HeaderFault:
     """Name sound that is proper of its kind and cannot be decoded here."""
     return HeaderFault(
-        check="unreadable",
+        check=UNREADABLE,
         code="unsupported-coding",
         severity="fail",
         found=coding,
@@ -164,7 +169,7 @@ def too_much_coded(frames: int, channels: int) -> HeaderFault:
     """Name packed sound that would take hours to unpack; asked before any of it is decoded."""
     found = f"{frames:,} samples in each of {channels} channels"
     return HeaderFault(
-        check="unreadable",
+        check=UNREADABLE,
         code="too-much-coded",
         severity="fail",
         found=found,
@@ -177,7 +182,7 @@ def too_much_coded(frames: int, channels: int) -> HeaderFault:
 def rare_coding(code: str, meaning: str) -> HeaderFault:
     """Name a sample code that is understood here and in few other places."""
     return HeaderFault(
-        check="header",
+        check=HEADER,
         code="rare-coding",
         severity="warn",
         found=f"the sample code '{code}'",
@@ -192,7 +197,7 @@ def rare_coding(code: str, meaning: str) -> HeaderFault:
 def checksum_differs(stored: str, computed: str) -> HeaderFault:
     """Tell that the decoded sound is not what the file's own sum was made of."""
     return HeaderFault(
-        check="checksum",
+        check=CHECKSUM,
         code="md5-differs",
         severity="fail",
         found=f"MD5 {computed}",
@@ -205,7 +210,7 @@ def checksum_differs(stored: str, computed: str) -> HeaderFault:
 def checksum_absent() -> HeaderFault:
     """Tell that a file could prove its sound and does not; legal."""
     return HeaderFault(
-        check="checksum",
+        check=CHECKSUM,
         code="md5-absent",
         severity="note",
         found="no MD5 stored",

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from stemprep.checks.container import ContainerRule
+from stemprep.checks.name import ID as NAME
+from stemprep.checks.name_collision import ID as NAME_COLLISION
 from stemprep.checks.sample_rate import SampleRateRule
 from stemprep.model.finding import Finding
 from stemprep.model.plan import OutputPlan, Repair
@@ -26,7 +28,7 @@ def repairs_of(
         if finding.repair is None or not paths:
             continue
         made = [[out for out in outputs if path in out.sources] for path in paths]
-        if finding.check == "name-collision":  # a name that does not travel meets no other
+        if finding.check == NAME_COLLISION:  # a name that does not travel meets no other
             made = [group for group in made if group]
         if all(made) and all(
             _is_cured(finding, out, outputs, spec) for group in made for out in group
@@ -40,9 +42,9 @@ def repairs_of(
 def _is_cured(
     finding: Finding, output: OutputPlan, outputs: Sequence[OutputPlan], spec: DeliverySpec
 ) -> bool:
-    if finding.check == "name":
+    if finding.check == NAME:
         return not portability_problems(output.path)
-    if finding.check == "name-collision":
+    if finding.check == NAME_COLLISION:
         key = collision_key(output.path, is_extension_ignored=True)
         keys = [collision_key(other.path, is_extension_ignored=True) for other in outputs]
         return keys.count(key) == 1

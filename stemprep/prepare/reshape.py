@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from stemprep.checks.channel_count import ChannelCountRule
 from stemprep.checks.dc_offset import DcOffsetRule
 from stemprep.checks.dual_mono import DualMonoRule
+from stemprep.checks.wrong_rate_label import ID as WRONG_RATE_LABEL
 from stemprep.model.facts import SetFacts
 from stemprep.model.finding import Finding
 from stemprep.model.plan import Operation, Parameter
@@ -58,7 +59,7 @@ def wishes_of(spec: DeliverySpec, findings: Sequence[Finding]) -> Wishes:
         if finding.counts and finding.repair is not None
         for path in files_of(finding)
     }
-    doubted = (finding for finding in findings if finding.check == "wrong-rate-label")
+    doubted = (finding for finding in findings if finding.check == WRONG_RATE_LABEL)
     return Wishes(
         spec=spec,
         faults=frozenset(faults),

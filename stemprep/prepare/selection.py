@@ -5,11 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from stemprep.checks.checksum import ID as CHECKSUM
+from stemprep.checks.header import ID as HEADER
+from stemprep.checks.truncated import ID as TRUNCATED
+from stemprep.checks.unreadable import ID as UNREADABLE
 from stemprep.model.plan import LeftOut
 from stemprep.model.rule import DeliverySpec
 from stemprep.model.session import DropEntry, MeasuredFile, MeasuredSession
 
-_DAMAGE_CHECKS = frozenset({"unreadable", "truncated", "checksum"})
+_DAMAGE_CHECKS = frozenset({UNREADABLE, TRUNCATED, CHECKSUM})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +76,7 @@ def is_doubtful(file: MeasuredFile) -> bool:
     """Tell whether others cannot open a file that was read whole here, or read it otherwise."""
     faults = file.facts.header.faults
     return not is_damaged(file) and any(
-        fault.check == "header" and fault.severity == "fail" for fault in faults
+        fault.check == HEADER and fault.severity == "fail" for fault in faults
     )
 
 

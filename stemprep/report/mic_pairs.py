@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from stemprep.checks.mic_polarity import ID as MIC_POLARITY
 from stemprep.model.facts import SetFacts
 from stemprep.model.finding import Finding
 from stemprep.model.mic_pairs import MicPair
 from stemprep.report import figures
 
 UNCLEAR = "unclear"
-POLARITY = "mic-polarity"
 MAX_NAMED = 3
 
 
@@ -62,11 +62,11 @@ def microphone_line(facts: SetFacts, findings: Sequence[Finding]) -> str:
 def _inverted_words(facts: SetFacts, findings: Sequence[Finding]) -> str:
     if all(pair.polarity == "same" for pair in facts.mic_pairs):
         return "none inverted"
-    paths = [path for each in findings if each.check == POLARITY for path in each.files]
+    paths = [path for each in findings if each.check == MIC_POLARITY for path in each.files]
     names = [path.rpartition("/")[2] for path in dict.fromkeys(paths)]
     more = len(names) - MAX_NAMED
     shown = [*names[:MAX_NAMED], *([f"{more} more"] if more > 0 else [])]
-    return f"inverted: {figures.and_list(shown)} (see {POLARITY})" if names else ""
+    return f"inverted: {figures.and_list(shown)} (see {MIC_POLARITY})" if names else ""
 
 
 def microphone_matrix(facts: SetFacts) -> Matrix | None:

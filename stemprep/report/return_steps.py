@@ -4,22 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from stemprep.checks.late_entry import ID as LATE_ENTRY
+from stemprep.checks.missing_file import ID as MISSING_FILE
+from stemprep.checks.mixed_formats import ID as MIXED_FORMATS
+from stemprep.checks.original_changed import ID as ORIGINAL_CHANGED
+from stemprep.checks.original_missing import ID as ORIGINAL_MISSING
+from stemprep.checks.silent_file import ID as SILENT_FILE
+from stemprep.checks.unplaced import ID as UNPLACED
+from stemprep.checks.wrong_speed import ID as WRONG_SPEED
 from stemprep.model.finding import Finding
 from stemprep.model.reconciliation import NewFile, Reconciliation
 from stemprep.report import figures
 
 _NOUNS: Mapping[str, tuple[str, str]] = {
-    "original-missing": ("missing original", "missing originals"),
-    "original-changed": ("changed original", "changed originals"),
-    "unplaced": ("new file whose start is not known", "new files whose start is not known"),
-    "late-entry": ("new file that is out of time", "new files that are out of time"),
-    "wrong-speed": ("new file at another speed", "new files at another speed"),
-    "missing-file": ("listed file that is not there", "listed files that are not there"),
-    "silent-file": ("silent file", "silent files"),
-    "mixed-formats": ("file of another format", "files of another format"),
+    ORIGINAL_MISSING: ("missing original", "missing originals"),
+    ORIGINAL_CHANGED: ("changed original", "changed originals"),
+    UNPLACED: ("new file whose start is not known", "new files whose start is not known"),
+    LATE_ENTRY: ("new file that is out of time", "new files that are out of time"),
+    WRONG_SPEED: ("new file at another speed", "new files at another speed"),
+    MISSING_FILE: ("listed file that is not there", "listed files that are not there"),
+    SILENT_FILE: ("silent file", "silent files"),
+    MIXED_FORMATS: ("file of another format", "files of another format"),
 }
 """The checks of which people speak by what is wrong with how many files; others by their id."""
-_QUESTIONS = frozenset({"late-entry"})
+_QUESTIONS = frozenset({LATE_ENTRY})
 """Checks whose notes too are worth asking the room about before its files are used."""
 
 

@@ -18,6 +18,8 @@ from pathlib import Path
 
 from stemprep import __version__
 from stemprep.app.output_files import folder_of, write_whole
+from stemprep.checks.unreadable import ID as UNREADABLE
+from stemprep.checks.unsafe_entry import ID as UNSAFE_ENTRY
 from stemprep.descending import FILE
 from stemprep.errors import SpecError, StemprepError
 from stemprep.intake import display_path
@@ -137,7 +139,7 @@ def _finding(line: str, error: StemprepError, drop: Path) -> Finding:
     message, _, advice = line.removeprefix(f"{shown}: ").rpartition("; ")
     is_sheet = isinstance(error, SpecError)
     return Finding(
-        check="unsafe-entry" if isinstance(error, OverLimitError) else "unreadable",
+        check=UNSAFE_ENTRY if isinstance(error, OverLimitError) else UNREADABLE,
         severity="fail",
         file="session.yaml" if is_sheet else None,
         files=("session.yaml",) if is_sheet else (),

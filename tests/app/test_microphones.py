@@ -54,6 +54,15 @@ def test_two_microphones_of_one_drum_are_compared() -> None:
     assert pairs_of("kick_in", "kick_out_inverted") == {("group", "kick_in", "kick_out_inverted")}
 
 
+def test_microphones_of_one_amplifier_keep_the_order_of_the_session() -> None:
+    """The same drop gave its pairs in another order from run to run."""
+    names = [f"Gtr {letter}.wav" for letter in "ABCDEFGH"]
+    (job,) = microphone_jobs(
+        session(*(measured_file(name, sound(identity=name)) for name in names))
+    )
+    assert [job.files[pair.file].path for pair in job.pairs] == names[1:]
+
+
 def test_files_without_a_stamp_may_share_a_signal_one_of_each_source() -> None:
     names = ("bass", "gtr", "keys", "kick", "snare")
     files = [measured_file(f"{name}.wav", sound(identity=name)) for name in names]

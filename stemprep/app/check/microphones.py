@@ -119,7 +119,7 @@ def _microphone_job(
 ) -> MicJob | None:
     files = [file for file in files if _channels(file) <= MOST_CHANNELS]
     relations: dict[Paths, Relation] = {}
-    guesses = set(_at_one_amp(files))
+    guesses = dict.fromkeys(_at_one_amp(files))
     takes = {file.path: _take(file) for file in files}
     kinds: tuple[tuple[Relation, Iterable[Paths]], ...] = (
         ("pair", _declared(measured, files)),

@@ -6,6 +6,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from stemprep.app.corrections.merged_set import MergedSet
+from stemprep.checks.mixed_formats import ID as MIXED_FORMATS
+from stemprep.checks.null_test import ID as NULL_TEST
+from stemprep.checks.start_alignment import ID as START_ALIGNMENT
 from stemprep.lineage.added_silence import added_parameters, added_silence
 from stemprep.model.finding import Finding
 from stemprep.model.plan import Operation, OutputPlan, Plan, Repair
@@ -23,9 +26,9 @@ from stemprep.prepare.selection import is_doubtful
 
 _WITHOUT_EFFECT: frozenset[OperationName] = frozenset({"copy", "copy-audio", "rename", "rewrap"})
 _BREAKING: Mapping[OperationName, tuple[str, str]] = {
-    "place": ("start-alignment", "begin at the common start"),
-    "convert-rate": ("mixed-formats", "have the rate of the rest"),
-    "gain": ("null-test", "stay in balance with the rest"),
+    "place": (START_ALIGNMENT, "begin at the common start"),
+    "convert-rate": (MIXED_FORMATS, "have the rate of the rest"),
+    "gain": (NULL_TEST, "stay in balance with the rest"),
 }
 """What a carried file would need to fit what joins it: the check it would break, and why."""
 
@@ -77,7 +80,7 @@ def _brought_to_level(joining: Iterable[OutputPlan], merged: MergedSet) -> Itera
     }
     for file in merged.session.files:
         if file.song in songs - _songs_at_another_level(merged):
-            yield Repair(check="null-test", file=file.path, operation="gain")
+            yield Repair(check=NULL_TEST, file=file.path, operation="gain")
 
 
 def _copied(file: MeasuredFile, before: str, path: str, merged: MergedSet) -> OutputPlan:

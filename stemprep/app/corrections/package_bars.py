@@ -11,6 +11,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from stemprep.app.corrections.merged_set import Joining, MergedSet
+from stemprep.checks.start_alignment import ID as START_ALIGNMENT
 from stemprep.lineage import DeliveredFile
 from stemprep.model.finding import Finding
 from stemprep.model.session import MeasuredFile, MeasuredSession
@@ -133,7 +134,7 @@ def _moved(file: MeasuredFile, move: int) -> TrackNote:
 def _obstacle(file: MeasuredFile, cut: int, merged: MergedSet) -> Finding:
     before = merged.package.identity.name
     return Finding(
-        check="start-alignment",
+        check=START_ALIGNMENT,
         severity="fail",
         file=file.path,
         files=(file.path,),

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from stemprep.app.delivery.remote import verify_remote
 from stemprep.app.delivery.zip_package import verify_zip
+from stemprep.checks.truncated import ID as TRUNCATED
 from stemprep.engine import Engine, JobDied, ProcessEngine
 from stemprep.model.facts import FileFacts
 from stemprep.model.package import Damage, Verification
@@ -107,7 +108,7 @@ def _header_changed(damage: Damage, facts: FileFacts, before: DeliveredSound) ->
 def _is_cut_off(facts: FileFacts, before: DeliveredSound) -> bool:
     """Tell a file whose own header still promises the length that was delivered."""
     is_short = before.size_bytes is not None and facts.size_bytes < before.size_bytes
-    return is_short and any(fault.check == "truncated" for fault in facts.header.faults)
+    return is_short and any(fault.check == TRUNCATED for fault in facts.header.faults)
 
 
 def _cut_off(damage: Damage, facts: FileFacts, before: DeliveredSound, name: str) -> Damage:

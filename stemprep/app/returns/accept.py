@@ -27,6 +27,10 @@ from stemprep.app.delivery.prepare import prepared_merged
 from stemprep.app.returns.compare_audio import PAYLOAD
 from stemprep.app.returns.positions import Stand, stands_of
 from stemprep.app.returns.reconcile import Held, held_against, judged
+from stemprep.checks.late_entry import ID as LATE_ENTRY
+from stemprep.checks.mixed_formats import ID as MIXED_FORMATS
+from stemprep.checks.unplaced import ID as UNPLACED
+from stemprep.checks.wrong_speed import ID as WRONG_SPEED
 from stemprep.engine import Engine
 from stemprep.errors import UsageError
 from stemprep.intake import open_regular
@@ -125,7 +129,7 @@ def _at_another_speed(
 ) -> Iterator[Finding]:
     """Takes that would lie beside the beat from some bar on: nothing is converted unordered."""
     for each in findings:
-        is_open = each.check == "wrong-speed" and each.severity == "warn" and each.counts
+        is_open = each.check == WRONG_SPEED and each.severity == "warn" and each.counts
         is_ordered = any(stands[path].order.undo_stretch for path in each.files if path in stands)
         if is_open and not is_ordered:
             yield replace(each, severity="fail")
@@ -183,18 +187,18 @@ def _moved_files(taken: Sequence[Taken], stands: Mapping[str, Stand]) -> set[str
 
 def _is_repaired(finding: Finding, taken: Sequence[Taken], stands: Mapping[str, Stand]) -> bool:
     """Tell whether the delivery removes it from every file that it names."""
-    if finding.check == "unplaced":
+    if finding.check == UNPLACED:
         return all(path in stands and stands[path].is_placed for path in finding.files)
-    if finding.check == "wrong-speed":
+    if finding.check == WRONG_SPEED:
         undone = {
             each.file
             for each in taken
             if any("true_hz" in step.parameters for step in each.output.operations)
         }
         return set(finding.files) <= undone
-    if finding.check == "late-entry":
+    if finding.check == LATE_ENTRY:
         return set(finding.files) <= _moved_files(taken, stands)
-    if finding.check != "mixed-formats":
+    if finding.check != MIXED_FORMATS:
         return False
     wanted = "convert-rate" if finding.unit == "Hz" else "convert-word-length"
     done = {

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from stemprep.app.corrections.merged_set import OpenPackage, merge
 from stemprep.app.returns.reconcile import Held
 from stemprep.app.returns.takes import timelines
+from stemprep.checks.start_alignment import ID as START_ALIGNMENT
 from stemprep.checks.tell import span
 from stemprep.checks.unplaced import unplaced
 from stemprep.errors import UsageError
@@ -263,7 +264,7 @@ def _not_placed(file: NewFile) -> Finding:
 def _before_start(file: NewFile, start: int) -> Finding:
     rate_hz = file.session_format.sample_rate_hz if file.session_format is not None else 1
     return Finding(
-        check="start-alignment",
+        check=START_ALIGNMENT,
         severity="fail",
         message=f"sounds before the session's start: it begins {span(-start, rate_hz)} earlier; "
         "the originals would have to begin there too, and they stay byte for byte",
