@@ -88,8 +88,11 @@ NATURE = Nature(
 )
 
 
+# Bounds the time for sound that crackles: each is compared with all others.
 MOST_COMPARED = 100
+# Others this near in height, and in certainty below, say that the sound crackles by itself;
 CRACKLE_RANGE_DB = 9.0
+# both found on recordings with known answers, as the manual says.
 CRACKLE_FACTOR = 8.0
 _COMES_BACK = (
     ". It comes back with the sound around it, at the same place: part of a sample or a loop"

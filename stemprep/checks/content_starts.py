@@ -15,6 +15,7 @@ from stemprep.model.null_test import Placement
 from stemprep.model.rule import RuleTable
 
 _CHECK = "start-alignment"
+# Two that share a signal say nothing of which of them is early: it takes a majority.
 MIN_SHARING = 3
 PLACEMENTS: tuple[Placement, ...] = ("file-start", "time-reference")
 

@@ -67,6 +67,7 @@ NATURE = Nature(
 )
 
 
+# Room temperature (common practice): only words about metres depend on it.
 _ROOM_C = 20.0
 
 

@@ -47,7 +47,9 @@ NATURE = Nature(
     concern="together",
     rule=MicDelayRule,
 )
+# Less is no delay that somebody could take out by whole samples.
 _LEAST_SAMPLES = 0.75
+# Of 1: below, the second likeliest lag stands more than half as high as the first.
 _UNSURE = 0.75
 _NORMAL_FOR: dict[Stand, str] = {
     "close": "one source",

@@ -38,6 +38,7 @@ from stemprep.model.session import MeasuredFile, MeasuredSession
 from stemprep.model.words import Severity
 
 ID = "mic-polarity"
+# As the manual says: left and right of a pair hear one low end and agree there.
 _MAX_LOW_CORRELATION = -0.4
 _MAX_AGREEING_LOW_CORRELATION = 0.2
 """Where the strongest correlation of the whole band is negative too."""

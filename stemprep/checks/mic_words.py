@@ -15,6 +15,7 @@ from stemprep.model.rule import Rule, RuleTable
 from stemprep.model.session import MeasuredSession
 from stemprep.naming import file_name, split_extension
 
+# ms: as far as microphones are sought (``timing/wide_search.py``).
 _DELAY = Range(0, 2_000)
 
 
@@ -35,6 +36,7 @@ class MicDelayRule(Rule):
     ]
 
 
+# In one sentence; the report lists all.
 MOST_NAMED = 3
 _TRACK_NUMBER = re.compile(r"^\d{1,3}[ _.\-]+(?=\D)")
 _WORD = re.compile(r"[^\W\d_]+")

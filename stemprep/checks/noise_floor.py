@@ -48,6 +48,7 @@ NATURE = Nature(
 )
 
 
+# Within which hum alone is the whole floor: both are measured to a fraction of it.
 _ALL_HUM_DB = 1.0
 
 

@@ -33,6 +33,7 @@ NATURE = Nature(
     files_are="changed",
     concern="together",
 )
+# In one sentence; the JSON lists all.
 _MOST_TOLD = 3
 
 

@@ -47,6 +47,7 @@ NATURE = Nature(
 )
 
 
+# As the manual says (common practice, no source).
 _LOWEST_HZ, _HIGHEST_HZ = 8_000, 384_000
 
 

@@ -47,6 +47,7 @@ NATURE = Nature(
 )
 
 
+# As the manual says (common practice, no source).
 _MIN_GAP_DB = 20.0
 
 

@@ -38,10 +38,14 @@ NATURE = Nature(
         Explanation(effects=frozenset({"mixed-formats"}), unit="Hz"),
     ),
 )
+# AES5-2018 names 48, 44.1, 96, 32 kHz and their multiples.
 RATES_HZ = (32_000, 44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
+# Between 30 and 29.97 frames a second (SMPTE ST 12-1, from memory).
 PULL = Fraction(1001, 1000)
+# As the manual says: exports of one song are as long to the sample.
 TOLERANCE_S = Fraction(1, 1000)
 MIN_GAP_S = Fraction(1, 100)  # shorter differences are latency, whatever their ratio
+# As the manual says: one file alone says nothing of the length that is right.
 MIN_SHARING = 2
 
 

@@ -16,9 +16,12 @@ from stemprep.dsp.scratch import Scratch
 
 Floats = npt.NDArray[np.floating]
 
+# Frames: their extremes are a sixteenth of the samples, and tell which of them to look at.
 CELL_FRAMES = 32
 CHUNK_FRAMES = 65_536  # fewer: overhead of calls; more: working copies leave the cache
+# Of all channels together: two at full length, fewer frames from three on.
 CHUNK_SAMPLES = 2 * CHUNK_FRAMES
+# Chunks are whole multiples, so that segments and blocks of the filters fit.
 CHUNK_STEP = 1_024
 SEGMENT_FRAMES = CHUNK_STEP  # every whole chunk is a whole number of segments
 CACHED_CELLS = 128  # transposed at a time: what is read stays in the first-level cache

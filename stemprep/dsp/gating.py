@@ -9,10 +9,15 @@ from stemprep.units import SILENCE_DB, db_from_power, power_from_db
 
 Energies = npt.NDArray[np.float64]
 
+# 10 ms: divides the 100 ms steps and the 0.4 and 3 s windows of BS.1770-5 and Tech 3341.
 HOPS_PER_S = 100
+# 0.4 s: gating block of BS.1770-5, momentary window of EBU Tech 3341.
 MOMENTARY_HOPS = 40
+# 3 s: short-term window of EBU Tech 3341.
 SHORT_TERM_HOPS = 300
+# 100 ms: blocks of 0.4 s that overlap by 75 % (BS.1770-5).
 BLOCK_HOPS = 10
+# BS.1770-5, Annex 1: absolute threshold.
 ABSOLUTE_GATE_LUFS = -70.0
 OFFSET_LU = -0.691  # BS.1770-5 equation 2: 997 Hz at full scale in one channel reads -3.01
 

@@ -13,12 +13,15 @@ from stemprep.model.words import TruePeakFilter
 
 Matrix = npt.NDArray[np.float64]
 
+# Half of them either side; with the window below, what the default true peak is read by.
 LONG_TAPS = 48
+# Side lobes some 90 dB down (J. F. Kaiser's window, from memory).
 LONG_KAISER_BETA = 9.0
 
 # ITU-R BS.1770-5, Annex 2: 48 taps in 4 phases, in units of 1/8192; phases 2 and 3 are
 # phases 1 and 0 reversed.
 ANNEX_2_PHASE_0 = (14, 90, -161, 272, -487, 1125, 7964, -838, 390, -218, 122, -68)
+# The same source.
 ANNEX_2_PHASE_1 = (-239, 240, -424, 730, -1364, 3810, 6388, -1641, 832, -477, 271, -155)
 
 

@@ -16,8 +16,10 @@ from stemprep.dsp.cells import CHUNK_FRAMES, CHUNK_STEP, Floats
 
 Matrix = npt.NDArray[np.float64]
 
+# Samples a block: with ``GROUP`` a whole chunk step, three levels and no loop.
 BLOCK = 64
 GROUP = CHUNK_STEP // BLOCK
+# Two biquads of two states each.
 STATES = 4
 FLUSHED = 1e-15  # -300 dB: keeps tails, and their squares, out of the slow denormal range
 

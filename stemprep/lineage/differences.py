@@ -18,9 +18,11 @@ Planar = npt.NDArray[np.float64]
 Sums = npt.NDArray[np.float64]
 Span = tuple[int, int]
 
+# Cells of 5 ms: a ridden level is followed, a period of low sound still fits.
 CELLS_PER_S = 200
 MERGED_S = 0.01
 """Equal samples for less than this inside a difference are a coincidence: both cross zero there."""
+# Bounds memory for sound that was changed here and there all through; neighbours then merge.
 MOST_RUNS = 20_000
 
 

@@ -20,14 +20,22 @@ Planar = npt.NDArray[np.float64]
 
 NOTHING_LEFT = 10 ** (-50 / 20)
 """Of the returned sound: less than this is left by a gain alone, whatever else it may be."""
+# Cells whose gains differ by less have one gain: an audible step is many times that.
 SAME_GAIN_DB = 0.05
+# Under it a gain is told as none.
 UNITY_DB = 0.005
+# At an edge: a level that moves only there was faded.
 FADE_S = 0.5
+# -40 dB: one cell is short and its gain is known less well than that of a stretch.
 LEFT_IN_A_CELL = 10 ** (-40 / 20)
+# Processed: half of the power follows the original's spectrum, or levels correlate by 0.9.
 COHERENT, FOLLOWING = 0.5, 0.9
+# Long enough for low sound, short enough for windows to differ.
 _COHERENCE_FRAMES = 4_096
+# Fewer are coherent by chance.
 _MIN_WINDOWS = 8
 _HEARD_LSB = 300.0  # 50 dB over a step: there the gain of a cell is known to 0.01 dB
+# Keeps quotients finite where nothing sounds.
 _TINY = 1e-30
 
 

@@ -13,9 +13,12 @@ from stemprep.model.session import MeasuredFile
 from stemprep.naming import file_name, folded, split_extension
 
 _COPY_MARK = re.compile(r"(?: ?\(\d{1,3}\)| - copy(?: ?\(\d{1,3}\))?|[ _-]copy(?: ?\d{1,3})?)$")
+# Levels of likeness, the surer first.
 _BYTES, _SOUND = 0, 1
+# Indices of ``_SIDES``.
 _DELIVERED, _SOURCE = 0, 1
 _SIDES: tuple[MatchedBy, MatchedBy] = ("delivered", "source")
+# Distances of names, the nearer first.
 _SAME_PLACE, _SAME_NAME, _OTHER_NAME = 0, 1, 2
 
 

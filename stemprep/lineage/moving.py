@@ -25,9 +25,13 @@ LEFT = 10 ** (-30 / 20)
 """Of the returned sound; a converter's filter there and back leaves it 38 dB down (measured)."""
 BETTER = 10 ** (20 / 20)
 """Than without the move: low sound moves little by a part of a sample, whatever was done to it."""
+# Under the sound: what is left below it needs no words.
 RESTED_DB = -50.0
+# Of a sample: nearer to a whole number is a move by one, which leaves every sample alike.
 WHOLE_LAG = 0.02
+# Samples either side that a turn of the spectrum smears over the edges; cut off after it.
 _MARGIN = 256
+# The lag is read from phases and taken out; what is left is read again.
 _ROUNDS = 3
 
 
@@ -113,16 +117,25 @@ Line = npt.NDArray[np.float64]
 Part = tuple[int, int, Explanation]
 """Start and end in a stretch, and what was done there."""
 
+# 170 ms at 48 kHz: little enough to lie inside a moved part, enough to be found once.
 WINDOW_FRAMES = 8_192
+# What is shorter is alike elsewhere by chance.
 MIN_FRAMES = 256
+# Correlation at the best place; a moved sound reaches 1 but for rounding and edges.
 MIN_LIKENESS = 0.9
 ALIKE_BETWEEN = 0.6
 """Half a sample off, white noise is like itself to 0.64 = sinc(1/2)."""
+# Times what the best place leaves: places that leave as little are as likely.
 _AS_LITTLE_LEFT = 1.5
+# Of the power, so that exact places count as alike.
 _ROUNDING_LEFT = 1e-6
+# Bounds the time for a stretch that was cut into very many pieces.
 MOST_PARTS = 24
+# Steps in which a moved part is followed to its ends; then to the sample.
 _MATCH_FRAMES = 64
+# So many steps without a match end a part; fewer are bridged.
 _HOLE_CELLS = 4
+# Keeps quotients finite where nothing sounds.
 _TINY = 1e-30
 
 

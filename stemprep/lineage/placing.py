@@ -13,6 +13,7 @@ _ASSUMED = "so it is taken to begin with the session"
 _WITH_THEM = "so it begins with them"
 SHARED_S = Fraction(1, 4_000)
 """Lags this near to each other are one lag: 12 samples at 48 kHz, what the measuring scatters."""
+# Half a millisecond, twice what lags scatter: a smaller shared lag is none.
 MIN_SHARED_S = Fraction(1, 2_000)
 TAIL_S = 30
 """A take may run on after the session's end, or begin before its start (a pick-up)."""

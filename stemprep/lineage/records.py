@@ -25,6 +25,7 @@ _LONGEST_PATH, _DEEPEST_PATH = 20_000, 128
 _LARGEST_LEVEL = 10_000.0
 """dB; 64-bit float ends 6,200 dB over full scale and 6,500 below."""
 _LEVELS = ("_dbfs", "_dbtp", "_lufs", "_lu", "_db")
+# As in the headers of RIFF: 16 bits.
 _CHANNELS = (1, (1 << 16) - 1)
 _RANGES: Mapping[str, tuple[int, int]] = {
     "sample_rate_hz": (1, (1 << 32) - 1),  # as in the headers of RIFF: 32 bits, and 16 for channels

@@ -13,12 +13,18 @@ from stemprep.lineage.moving import parts_of
 from stemprep.model.reconciliation import Region
 from stemprep.units import ratio_from_db
 
+# Shorter ones hold too little to be read by themselves, and are put to what lies around.
 SHORT_FRAMES = 64
+# Stretches of one kind this near are one region to a person.
 NEAR_S = 0.1
+# Of one file, so that a report can be read; the rest is told as one.
 MOST_REGIONS = 200
+# Of a sample: moves that agree to it are one move.
 SAME_LAG = 0.1
 NO_NUMBERS = "values that are no numbers (NaN or infinite)"
+# Of the word, RMS: what is fainter is dither around silence.
 _SILENT_STEPS = 4.0
+# Gains that were met last, to which the next one is compared.
 _KNOWN = 8
 _TRACE_CELLS = 4
 """What a filter leaves where the sound ends is too short to be told from an edit."""

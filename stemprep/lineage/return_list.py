@@ -13,8 +13,11 @@ from stemprep.model.sheet import Use
 from stemprep.naming import file_name, folded, split_extension
 
 LIST_NAME = "returned-files.csv"
+# A sheet of thousands of lines is far smaller: more is no such sheet.
 MAX_LIST_BYTES = 1 << 20
+# As many as a session sheet may list tracks.
 MAX_LINES = 5_000
+# Characters that are kept of what a person wrote into a cell.
 _LONGEST_CELL = 200
 _USES: dict[str, Use] = {
     "kept": "main",

@@ -9,11 +9,15 @@ from fractions import Fraction
 from stemprep.lineage.placing import Timeline
 from stemprep.model.reconciliation import SpeedCause, TakeSpeed
 
+# Between 30 and 29.97 frames a second (SMPTE ST 12-1, from memory).
 PULL = Fraction(1001, 1000)
+# 24 frames a second shown at 25 (common practice of PAL transfers).
 FILM = Fraction(25, 24)
 USUAL_RATES_HZ = (32_000, 44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 """AES5-2018 names 48, 44.1, 96, 32 kHz and their multiples."""
+# Some ten times what two machines without a common clock differ by.
 MOST_BY_CLOCK_PPM = 300.0
+# As for wrong labels (``checks/wrong_rate_label.py``): exports agree to the sample.
 SAME_LENGTH_S = Fraction(1, 1000)
 MIN_GAP_S = Fraction(1, 100)
 """Shorter differences of length are latency, whatever their ratio."""

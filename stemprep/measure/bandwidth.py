@@ -11,16 +11,20 @@ from stemprep.units import db_from_power
 
 Powers = npt.NDArray[np.float64]
 
+# The loudest only: a spectrum needs no more, and memory stays the same for any length.
 MOMENTS = 8
+# Of 1,024 frames: 2,048 in all, bins of 23 Hz at 48 kHz.
 SEGMENTS = 2
 FRAMES = SEGMENTS * SEGMENT_FRAMES
 LEAST = 1e-7  # mean square, -70 dBFS: fainter moments tell nothing about a spectrum
+# AES5-2018 names 32, 44.1, 48 kHz and multiples; 22.05 kHz is half of one of them.
 LOWER_RATES_HZ = (22_050, 32_000, 44_100, 48_000, 88_200, 96_000)
 LOWEST_RATE_HZ = 44_100  # of files that are looked at
 HIGHEST_SHARE = 0.95  # of the file's own rate; nearer edges are not told apart
 
 BELOW = (0.70, 0.86)  # of the edge: sound that must be there
 ABOVE = (1.03, 1.08)  # and its end: 44.1 and 48 kHz are told apart here
+# Of half the file's own rate: above lies the slope of its own converter's filter.
 OWN_EDGE = 0.98
 MIN_DROP_DB = 30.0  # less is a slope that music has by itself
 MAX_SLOPE_DB = 15.0  # below the edge the spectrum goes on, it does not fall off already

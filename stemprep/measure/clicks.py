@@ -28,13 +28,18 @@ from stemprep.units import db_from_ratio, ratio_from_db
 
 Levels = npt.NDArray[np.float64]
 
+# Eight of them are the 20 ms either side by which places are compared.
 STEP_S = 0.0025
 STEPS = 8  # on either side
 APART = 64  # samples next to the click that it may reach into
+# Mean square of -120 dBFS: keeps the logarithm finite where nothing sounds.
 SILENT = 1e-12
+# Between loudest and quietest step: a sound at one level has no places to tell apart.
 MIN_RANGE_DB = 10.0
 MAX_DIFFERENCE_DB = 1.2  # root of the mean square; noise of a step reads 0.6 dB apart
+# Between clicks that are called the same one.
 MAX_HEIGHT_DIFFERENCE_DB = 3.0
+# Nearer ones lie in each other's surroundings and are alike by that alone.
 SAME_TIME_S = 0.05
 MOST_COMPARED = 128  # of each: bounds the time for sound that crackles
 
@@ -73,14 +78,17 @@ def recurrences(clicks: Sequence[ClickFacts], around: Sequence[Levels], rate_hz:
     return counts
 
 
+# 1,024 samples: a suspect is sought in each such frame, so many are compared for it.
 FRAME_CELLS = 32
 OVER_NEIGHBOURS = 1.5  # hardly any click that the later gates keep comes nearer
 GUARD_CELLS = 3  # a click of 64 samples and three differences touch four cells at most
 LEAST_SHARPNESS = 1.0  # third difference of a click against its height: 3 for one sample
 SHARE_OF_SIZE = 0.25  # what a single sample 21 dB below the sound around still reaches
 LOWEST = ratio_from_db(-50.0)  # of a sample, or of its third difference; fainter, fingers click
+# Either side: the 50 ms by whose largest sample a click's height is told.
 AROUND_S = 0.025
 MOST_IN_A_CHUNK = 12  # those that stand out most: bounds the time for sound that crackles
+# 256 samples either side: where a sound begins, those behind are as high as the suspect.
 BESIDE_CELLS = 8
 OVER_ONSET_CELLS = 4.5  # of those beside; lower, and every attack is searched closely
 _WITHIN = np.arange(FRAME_CELLS)

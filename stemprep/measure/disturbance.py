@@ -16,19 +16,28 @@ from stemprep.dsp.cells import CELL_FRAMES
 from stemprep.dsp.prediction import Signal, error_filter, interpolated, prediction_error
 from stemprep.units import ratio_from_db
 
+# Past samples that foretell the next; all windows and margins here are sized by it.
 ORDER = 32
+# Samples made anew at most, as the manual of the check says.
 LONGEST = 64
 OVER_LONGEST = 4  # what is read longer by more is a sound of its own
+# Tried in turn, each some 1.4 times the one before: the shortest that mends is taken.
 LENGTHS = (1, 2, 3, 4, 6, 8, 11, 16, 23, 32, 45, 64)
+# Of the usual error around; one of two million samples of Gaussian noise is as far off.
 MIN_SIGMAS = 5.0
+# Times the largest error elsewhere in the window: sound that crackles is left alone.
 OVER_ERROR = 1.5
+# Times the largest error elsewhere: what is left after mending may be that much.
 NORMAL = 1.3
 LEAST_PART = 0.1  # of what was added: less at its ends is the sound itself
+# Of the sound around: what lies lower is hidden by it; no source.
 MIN_HEIGHT = ratio_from_db(-30.0)
 MOST_CHANGE = 5.0  # of the usual error from before to behind: more is an onset
 OVER_ONSET = 25.0  # of the usual error behind: no onset jumps that high
 LEAST_ERROR = 0.02  # of the click's: what is left below is gone
+# Samples: up to here a click may be lower than the sound around it.
 SHORT = 8
+# Samples either side from which the usual error is read.
 BESIDE = 256
 MARGIN = LONGEST + ORDER + CELL_FRAMES
 NEAR_GATE = ratio_from_db(20.0)  # in 12 ms; what a gate cuts may ring in a filter behind it

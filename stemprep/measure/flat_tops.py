@@ -25,8 +25,10 @@ MIN_DROP_STEPS = 4  # a parabola rounded to three equal codes falls by 2.8 steps
 COARSEST_STEP = 2.0**-15  # 16-bit sound that was turned down in a longer word
 MAX_SHARE = 0.5  # of all samples on plateaus: a shape by design
 PEAK_RANGE = 0.5  # plateaus down to half of the channel's peak are followed
+# Bounds memory for sound in which every plateau has a level of its own.
 MAX_LEVELS = 1_024
 MAX_LISTED = 4 * MAX_LISTED_RUNS  # of all levels together; what comes later is only counted
+# Samples before a run that are looked at: a plateau is entered at a slope.
 LEFT = 2
 
 

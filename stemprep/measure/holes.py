@@ -21,19 +21,29 @@ from stemprep.dsp.runs import Positions, RunTally
 from stemprep.units import ratio_from_db
 
 MIN_HOLE_SAMPLES = 2 * CELL_FRAMES  # the shortest that must cover a whole cell
+# Sound right beside an edge: one cell.
 BESIDE_SAMPLES = 32
+# 10 ms at 48 kHz, by which both sides of a hole are compared.
 CONTEXT_SAMPLES = 480
 LOWEST_BESIDE = ratio_from_db(-50.0)  # common practice, no source
 MOST_LEVEL_CHANGE = ratio_from_db(12.0)  # common practice, no source
 RAMP_SAMPLES = 6  # of a gate's ramp of half a millisecond: still under a quarter of the level
+# Of the peak near an edge: a gate's ramp is below it in its last samples, a cut is not.
 RAMP_SHARE = 0.15
 SLOW_SHARE = 0.12  # sound that moves by less of its peak a sample shows whether an edge is a jump
+# Times the sound's own step: an edge that steps no further comes to zero by itself.
 SLOPE_SLACK = 1.25
+# Of the sound's own step: an edge sample nearer to zero is a zero crossing.
 NEAREST = 0.5
+# Steps of one length in a row: fewer may be chance.
 MIN_REGULAR = 4
+# Of a step: how far the next one may differ and still be called as long.
 REGULAR_SHARE = 0.01
+# Holes that a threshold is read from: fewer agree by chance.
 MIN_GATED = 3
+# Of all edges that have to stand at one level before it is called a threshold.
 GATED_SHARE = 0.75
+# 3 dB either way: edges that stand at one level, seen sample by sample.
 THRESHOLD_RATIO = 1.4
 
 

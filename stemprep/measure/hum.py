@@ -19,22 +19,31 @@ from stemprep.units import db_from_power, db_from_ratio, power_from_db, ratio_fr
 
 Complex = npt.NDArray[np.complex128]
 
+# The mains frequencies of the world (IEC 60038).
 MAINS_HZ = (50, 60)
+# Of the mains: rectifiers and dimmers buzz at these; higher ones lie beyond the low band.
 MULTIPLES = 5
 SHORT_WINDOWS = 4  # make one of half a second
+# Half seconds, 12 s of pauses in all: bounds memory.
 KEPT = 24
 MIN_KEPT = 4  # pauses of less than 2 s in all tell nothing
 MAX_SHARE = 0.34  # of all windows: the quietest third at most is taken for pauses
+# Over the quietest: what is louder holds more than the pause.
 QUIET_RANGE_DB = 6.0
+# Mean square of -100 dBFS: hum below it is under the noise of any converter.
 FAINTEST = ratio_from_db(-100.0) ** 2
 
 MAX_SPREAD_DB = 3.0  # between the tenth and the ninetieth percentile of the pauses
 MAX_FADE_DB = 1.0  # from the first to the second half of a window
+# Mains keep to a few tenths of a hertz; the nearest note, G1, lies 1 Hz off.
 MAX_DETUNING_HZ = 0.4
+# Either side of a partial, outside of what a window of half a second spreads it over.
 BESIDE_HZ = (-8.0, -6.0, 6.0, 8.0)
 HIGHEST_SHARE = 0.45  # of the points' rate
 BARE_PROMINENCE = 4.0  # in power; less is not looked at closely
+# Over what lies beside it; no source.
 MIN_PROMINENCE_DB = 10.0
+# A single partial may be a held note, several of one mains are not.
 MIN_MULTIPLES = 2
 LONE_PROMINENCE_DB = 20.0  # for a single one
 

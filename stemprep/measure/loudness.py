@@ -23,11 +23,15 @@ from stemprep.model.facts import LoudnessFacts
 
 SURROUND_WEIGHT = 1.41  # BS.1770-5 table 3: left and right surround
 SHORTEST_RANGE_S = 60  # EBU Tech 3342: no loudness range below one minute
+# SPEAKER_LOW_FREQUENCY of WAVE_FORMAT_EXTENSIBLE; BS.1770-5 leaves that channel out.
 LFE_BIT = 0x8
 SIDE_BITS = (0x10, 0x20, 0x200, 0x400)  # back left and right, side left and right
 LOWEST_RATE_HZ = 4_000  # below, the shelf of the K-weighting lies above half the rate
+# Far over any rate of sound: a header that states more is wrong.
 HIGHEST_RATE_HZ = 1_000_000
+# Speakers of 5.0 and 5.1 in WAVE_FORMAT_EXTENSIBLE, where a file of 5 or 6 names none.
 MASK_5_0 = 0x37
+# The same with the low-frequency channel.
 MASK_5_1 = 0x3F
 
 

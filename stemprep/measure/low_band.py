@@ -11,9 +11,12 @@ from stemprep.dsp.cells import CELL_FRAMES, Chunk, Floats
 
 Means = npt.NDArray[np.float64]
 
+# Four of them make the half second of the hum search (``measure/hum.py``).
 WINDOW_S = 0.125
+# Of a window, at rates so low that an eighth of a second holds fewer.
 MIN_POINTS = 8
 BATCH = 48  # windows at a time: fewer calls
+# 44.1 kHz by 64 is 689: the fifth multiple of 60 Hz, 300 Hz, lies under half of it.
 LOWEST_POINT_RATE_HZ = 680
 
 

@@ -39,6 +39,7 @@ from stemprep.units import (
     samples_from_seconds,
 )
 
+# Float sound is looked at in words of 32 bits, integers in those that are stored.
 WIDEST_BITS = 32
 WAVEFORM_COLUMNS = 4_000  # 75 ms each in a song of 5 minutes; 11 kB a channel in a page
 FLOAT_STEP = 2.0**-23  # the last bit of a float32 sample between 0.5 and 1

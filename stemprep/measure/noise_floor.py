@@ -9,16 +9,21 @@ import numpy.typing as npt
 
 from stemprep.dsp.cells import CELL_FRAMES, SEGMENT_FRAMES, Chunk, Floats
 
+# Shorter than most pauses between notes, longer than a period of the lowest notes.
 WINDOW_S = 0.1
 BATCH = 96  # windows at a time
+# A histogram over all that double precision and a hot float file can show, to 0.25 dB.
 LOWEST_DBFS, HIGHEST_DBFS, STEPS_PER_DB = -200, 50, 4
 STEPS = (HIGHEST_DBFS - LOWEST_DBFS) * STEPS_PER_DB
 SILENT = 1e-15  # mean square, -150 dBFS: under the last bit of 24
 SEGMENT_CELLS = SEGMENT_FRAMES // CELL_FRAMES
 
 MIN_WINDOWS = 40  # common practice, no source: less than some 4 s tell nothing about pauses
+# The quietest twentieth stands for the pauses (as the check's manual says; no source).
 PAUSE_SHARE = 0.05
+# The lower end of the floor, from which ``MAX_SPREAD_DB`` counts.
 LOWEST_SHARE = 0.01
+# The sound's level: only one window in twenty is louder.
 LOUD_SHARE = 0.95
 MAX_SPREAD_DB = 2.0  # noise stays where it is; sound that dies away does not
 HEAP_DB = 3.0  # noise heaps its windows so near to one level,

@@ -10,6 +10,7 @@ from stemprep.measure.low_band import Means, window_points
 EVEN_BELOW = 1e-3  # -60 dBFS: quieter windows are all equally sure of their mean
 LEAK = 1e-2  # of a steady tone from 20 Hz on, through a window of an eighth of a second
 SLOW_POINTS = 16  # in a window: what is left in so few means lies below some 100 Hz
+# Within which windows agree on one mean: chance exceeds 4 once in 16,000.
 STANDARD_ERRORS = 4.0
 
 

@@ -9,8 +9,11 @@ from stemprep.dsp.cells import CELL_FRAMES, Chunk
 from stemprep.dsp.companding import levels_of
 from stemprep.model.facts import Overview
 
+# More than a picture needs by far; bounds memory for a file of one channel.
 MAX_COLUMNS = 8_192
+# So that a file of very many channels still has a shape.
 MIN_COLUMNS = 64
+# Of all channels together: bounds memory for files of many channels.
 COLUMNS_OF_ALL_CHANNELS = 131_072
 
 

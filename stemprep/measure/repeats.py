@@ -19,18 +19,27 @@ from stemprep.dsp.history import History
 from stemprep.dsp.runs import Positions, RunTally
 from stemprep.dsp.sharpness import ORDER
 
+# The smallest usual buffer of a sound card, in samples (common practice, no source).
 SHORTEST = 64
 MAX_LAG = 4_800  # common practice: buffers of up to 4,096 samples
+# The same in cells, rounded up.
 MAX_LAG_CELLS = MAX_LAG // CELL_FRAMES + 1
+# More copies in a row are the periods of a steady tone or a loop.
 MOST_PERIODS = 3
+# What has to be at hand to look so many periods back and the copy itself.
 HISTORY_FRAMES = (MOST_PERIODS + 2) * MAX_LAG
 LOWEST_KEY = 2.0**-12  # 8 steps of 16 bit, 2,048 of 24: below, equal values are chance
 SURE_KEY = 2.0**-9  # 16,384 steps of 24 bit: one equal value is no chance
+# Samples either side of a key that must agree before all are compared.
 SAME = 16
 MOST_LOOKS = 3  # a channel and chunk
+# Values in a copy: squares, clipped sound and silence have fewer.
 MIN_DISTINCT = 16
+# The same for long copies, of their samples.
 MIN_DISTINCT_SHARE = 0.1
+# 12 dB over the sound before: what rises further is one sound that was started twice.
 MOST_RISE = 4.0
+# 10 ms at 48 kHz, by which the level before and in a copy is told.
 BESIDE = 480
 
 

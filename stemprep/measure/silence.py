@@ -8,6 +8,7 @@ from stemprep.dsp.cells import CELL_FRAMES, Chunk, Floats
 from stemprep.model.facts import SilenceFacts
 from stemprep.units import ratio_from_db
 
+# Bounds memory and report; the first are kept.
 MAX_STRETCHES = 1_000
 
 

@@ -13,12 +13,15 @@ from stemprep.measure.power import Power
 from stemprep.model.facts import StereoFacts
 from stemprep.units import db_from_power, db_from_ratio
 
+# About a third of a second: several periods of the lowest notes.
 WINDOW_S = 0.35
 MOST_SEGMENTS = 32  # of a window: as many as a chunk of two channels has
 SOUNDING = 1e-6  # mean square, -60 dBFS RMS: a side below counts as not sounding
 STEPS = 200  # of correlation, from -1 to 1
+# What is wide without being opposed stays about 0 (common practice, no source).
 OPPOSED = -0.5
 BATCH = 16  # chunks at a time
+# Lasting: a wrong wire is wrong from begin to end, an effect comes and goes.
 MOST_OF_THE_TIME = 0.9
 
 

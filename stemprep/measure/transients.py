@@ -18,6 +18,7 @@ from stemprep.measure.repeats import HISTORY_FRAMES, Repeats
 from stemprep.model.facts import EdgeFacts, Runs, TransientFacts
 from stemprep.units import db_from_ratio, samples_from_seconds
 
+# Some periods of all but the lowest sound, and shorter than a usual fade.
 EDGE_S = 0.005
 
 

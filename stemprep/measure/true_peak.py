@@ -11,6 +11,7 @@ from stemprep.dsp.interpolation import Interpolator
 from stemprep.dsp.scratch import Scratch
 
 BATCH = 16  # a fixed shape: the same sums in the same order for a cell, whoever asks for it
+# Batches read before the bounds are asked again, after a first one alone that sets the peak.
 MOST_BATCHES = 4
 SLACK = 1 + 2e-5  # covers the rounding of 80 float32 products; bounds must err upwards
 

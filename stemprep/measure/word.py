@@ -10,7 +10,9 @@ import numpy.typing as npt
 from stemprep.dsp.block import Codes
 from stemprep.model.facts import WordFacts
 
+# Codes are held left-justified in 32 bits, whatever is stored.
 WORD_BITS = 32
+# 2 to the 31: full scale of such a code.
 LARGEST_CODE = 2.0**31
 
 

@@ -20,8 +20,10 @@ TINY = 1e-12  # 240 dB below
 MIN_EACH = 0.2  # of the samples that are not zero: too large, and too small
 FLOAT_CODES = (0x30000000, 0x3F800000)  # 2 ** -31 to 1.0, as bits
 NEGATIVE_FLOAT_CODES = (-0x50000000, -0x40800000)  # the same with the sign bit set
+# Of the samples that are not zero: what is left may be sound by chance.
 MIN_SHARE = 0.98
 MIN_SIDE = 0.1  # a sound swings to both sides
+# Fewer may all be odd by chance, at the head of a fade.
 MIN_SAMPLES = 1_000
 
 

@@ -14,11 +14,16 @@ import numpy as np
 
 from stemprep.timing.correlation import Peak, Spectrum, find_peak, phase_only
 
+# Below, a window holds few periods; above, many instruments hold little.
 BAND_HZ = (100.0, 8_000.0)
+# More than three times the longest lag, so that most of a window overlaps at any.
 WINDOW_S = 0.34
 MAX_LAG_S = 0.1  # 4,410 samples at 44.1 kHz: the latency of the slowest usual processors
+# Bounds the time; a count-in or a printed part sounds more than once.
 MOST_PLACES = 4
+# A copy made in a machine reaches nearly 1; second microphones stay far below (no source).
 MIN_HEIGHT, MIN_RATIO, MIN_PROMINENCE = 0.4, 3.0, 100.0
+# Of a sample: copies lie a whole number of samples apart, microphones do not.
 MAX_FRACTION = 0.05
 _SOUNDS = 0.25  # of the file's own peak
 

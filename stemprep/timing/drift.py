@@ -15,13 +15,19 @@ import numpy.typing as npt
 from stemprep.timing.correlation import Peak, Spectrum
 from stemprep.timing.microphones import is_verdict, microphone_lag
 
+# In which 3 samples are 6 ppm at 48 kHz: less time would show larger drifts alone.
 MIN_SPAN_S = 10.0
+# Over the whole span; a lag is measured to well below one.
 MIN_MOVED_SAMPLES = 3.0
+# Two points always lie on a line, the third one tells whether it is a drift.
 _PARTS = 3
 _ON_THE_LINE = 0.25
 """How far the middle may lie beside the line through begin and end, of what that moves."""
+# For small moves, where a quarter of them is less than lags scatter.
 _ON_THE_LINE_SAMPLES = 1.0
+# Each takes out what the one before found, and measures what is left.
 _ROUNDS = 3
+# ppm of one.
 _PER_MILLION = 1e6
 
 

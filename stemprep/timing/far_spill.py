@@ -18,9 +18,13 @@ Line = npt.NDArray[np.float32]
 
 RATE_HZ = 12_000
 """Both are brought to it: enough for the band in which headphones leak."""
+# 20 minutes: bounds the memory of one spectrum of the whole.
 LONGEST_S = 1_200
+# A proposal only: what passes is confirmed block by block, so these may be mild.
 MIN_RATIO, MIN_PROMINENCE = 1.5, 30.0
+# Around the best place: its own slopes are no second place.
 _GUARD_S = 0.002
+# Keeps quotients finite where nothing sounds.
 _TINY = 1e-30
 
 

@@ -17,14 +17,19 @@ from stemprep.timing.correlation import Peak, Spectrum, find_peak, phase_only
 
 Samples = npt.NDArray[np.floating]
 
+# Below, a window holds few periods; above, microphones and distances differ most.
 BAND_HZ = (100.0, 8_000.0)
+# Four times the longest lag, so that most of a window overlaps at any.
 WINDOW_S = 0.2
 LEAD = 0.25  # of the window, before the loudest sample: a microphone may be early as well
 MAX_LAG_S = 0.05  # 17 m
+# Bounds the time: the loudest places count most.
 MOST_PLACES = 16
 MIN_RATIO, MIN_PROMINENCE = 1.4, 16.0
 """Unrelated recordings reach 1.3 and 8 (measured): below these there is no verdict."""
+# A wave of 200 Hz is 1.7 m long, more than a pair usually stands apart.
 LOW_HZ = (40.0, 200.0)
+# A median of fewer is one window alone.
 MIN_LOW_WINDOWS = 3
 _FAINT = 1e-3  # of the loudest window's power
 

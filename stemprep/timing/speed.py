@@ -32,10 +32,13 @@ Phases = npt.NDArray[np.complex64]
 
 BAND_HZ = (100.0, 3_000.0)
 """Wide enough for a sharp peak; speeds a quarter finer would have to be tried for 4,500 Hz."""
+# Some ten times what two machines without a common clock differ by.
 REACH_PPM = 300.0
 LONGEST_BLOCKS = 480
 """Five minutes: the longest stretch in which speeds are sought; all blocks then refine them."""
+# ppm of one.
 _PER_MILLION = 1e6
+# A straight line through phases, each time with those that fit; it settles in three.
 _FIT_STEPS = 3
 _HIGHER = 1.05
 """So much more than without a drift has to agree before there is one (measured: noise 1.02)."""

@@ -26,8 +26,11 @@ Samples = npt.NDArray[np.floating]
 SpillKind = Literal["spill", "same-source", "none"]
 
 BLOCK_S = Fraction(32, 25)  # 1.28 s: whole samples, and quick to transform, at every usual rate
+# Half a block: every sound lies in the middle of some block's window.
 HOP_S = BLOCK_S / 2
+# Where headphones leak: their pads and distance take the rest (common practice, no source).
 BAND_HZ = (100.0, 4_500.0)
+# Several times the usual round trip through an interface (common practice, no source).
 MAX_LAG_S = 0.2
 MIN_RATIO, MIN_PROMINENCE = 3.0, 16.0
 """Independent tracks reach 2.9 and 11 (measured)."""
@@ -35,7 +38,9 @@ MIN_SHARED, MIN_COHERENCE = 0.15, 0.25
 """Spill reaches 0.07, tracks of the mix 0.2; a coherence of 0.12 occurs by chance (measured)."""
 CHANCE_SHARED = 1.2
 """Over the root of the number of blocks: a few partials agree as much by chance."""
+# About 3 s: a mean of fewer is chance.
 MIN_BLOCKS = 4
+# Keeps quotients finite where nothing sounds.
 _TINY = 1e-30
 QUIET = 1e-5  # -100 dBFS: a block of nothing but noise says nothing
 

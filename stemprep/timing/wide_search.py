@@ -23,11 +23,17 @@ Fits = npt.NDArray[np.float64]
 
 SEARCH_RATE_HZ = 8_000
 """Both are brought to it: enough for the band, and a twelfth of the work at 96 kHz."""
+# Windows of a second, each of which says by itself at which lags it fits.
 SEARCH_WINDOW_S = 1.0
+# Before the loud place: its attack belongs to the window.
 LEAD_S = 0.1
+# Either side: so far moved microphones are sought.
 SEARCH_REACH_S = 2.0
+# Bounds the time; each says at which lags it fits.
 MOST_WINDOWS = 16
+# Of a recording: a window and the reach on both sides hardly fit into less.
 SHORTEST_S = 3.0
+# All that is left at ``SEARCH_RATE_HZ`` below its filter's slope.
 BAND_HZ = (100.0, 3_500.0)
 _WHITE_HZ = 10.0  # spectra are whitened over so wide a band
 _STEP_S = 0.005  # fits are told for steps of lag
@@ -39,6 +45,7 @@ _LEAST_SOUND = 0.8  # of a window that lies in the file
 _QUIETEST = 0.05  # of the loudest column: below, a window is left out
 MIN_SCORE = 5.5  # over the median of all lags, in units of their spread; the fine search confirms
 NEARLY = 0.7  # of the best lag's fit: what the fine search's ratio of 1.4 comes to
+# Windows that fit one lag alone, and so many times those that fit only the other.
 MIN_WINS, MIN_WINS_A_LOSS = 3, 3
 _WIN = 4.0  # in units of the spread of fits
 
