@@ -18,6 +18,7 @@ from stemprep.measure.codec_traces import CodecTraces
 from stemprep.measure.hum import Hum
 from stemprep.measure.loudness import Loudness
 from stemprep.measure.low_band import LowBand
+from stemprep.measure.low_sides import LowSides
 from stemprep.measure.noise_floor import NoiseFloor
 from stemprep.measure.non_finite import FiniteGate
 from stemprep.measure.offset import Offset
@@ -30,7 +31,7 @@ from stemprep.measure.stereo import Stereo
 from stemprep.measure.transients import Transients
 from stemprep.measure.true_peak import TruePeak
 from stemprep.measure.word import AudioWords
-from stemprep.model.facts import LevelFacts, MeasureSettings, Sound
+from stemprep.model.facts import LevelFacts, MeasureSettings, Sound, StereoFacts
 from stemprep.model.header import AudioFormat
 from stemprep.units import (
     db_from_power,
@@ -74,7 +75,9 @@ class SoundMeter:
         self._codec_traces = CodecTraces(format.sample_rate_hz)
         self._noise_floor = NoiseFloor(format.sample_rate_hz, format.channels)
         self._hum = Hum(format.sample_rate_hz, format.channels)
-        self._low_band = LowBand(format.sample_rate_hz, self._offset, self._hum)
+        self._low_sides = LowSides() if format.channels == 2 else None
+        sides = () if self._low_sides is None else (self._low_sides,)
+        self._low_band = LowBand(format.sample_rate_hz, self._offset, self._hum, *sides)
         self._silence = Silence(
             settings.silence_peak_dbfs,
             samples_from_seconds(settings.min_silent_stretch_s, format.sample_rate_hz),
@@ -119,7 +122,7 @@ class SoundMeter:
             loudness=loudness.facts(self._frames),
             clipping=clipping.facts(self._frames, step),
             silence=self._silence.facts(self._frames),
-            stereo=None if self._stereo is None else self._stereo.facts(self._power),
+            stereo=self._stereo_facts(),
             word=word,
             non_finite=self._gate.facts(),
             overview=self._outline.overview(self._settings.overview_columns),
@@ -129,6 +132,12 @@ class SoundMeter:
             bandwidth=self._bandwidth.facts(),
             codec_trace=self._codec_traces.facts(step),
         )
+
+    def _stereo_facts(self) -> StereoFacts | None:
+        if self._stereo is None or self._low_sides is None:
+            return None
+        low = self._low_sides.correlation()
+        return replace(self._stereo.facts(self._power), low_correlation=low)
 
     def _measure(self, samples: Samples) -> None:
         for chunk in self._chunks.push(samples):

@@ -165,6 +165,9 @@ class StereoFacts:
                           never do.
     lasting_correlation:  what the correlation stays at or below for nine tenths of that time, the
                           higher one of full band and treble counting, to 0.01.
+    low_correlation:      what the correlation below some 70 Hz stays at or below in half of the
+                          windows in which both sides have a loud low end, to 0.02; None where
+                          they have hardly any.
     """
 
     correlation: Annotated[float | None, RATIO]
@@ -173,6 +176,7 @@ class StereoFacts:
     mono_sum_change_db: Annotated[float | None, FLAGGED]
     out_of_phase_share: float | None = None
     lasting_correlation: float | None = None
+    low_correlation: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

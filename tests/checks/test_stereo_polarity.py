@@ -9,7 +9,12 @@ from stemprep.model.session import MeasuredFile
 from tests.checks.factory import found_in, measured_file, sound
 from tests.shipped import shipped_rule
 
-RULE = shipped_rule(StereoPolarityRule, max_correlation=-0.9, max_mono_sum_change_db=-6.0)
+RULE = shipped_rule(
+    StereoPolarityRule,
+    max_correlation=-0.9,
+    max_mono_sum_change_db=-6.0,
+    max_low_correlation=-0.6,
+)
 
 
 def stereo_file(
@@ -66,3 +71,33 @@ def test_mid_and_side_are_a_note(path: str, severity: str) -> None:
 
 def test_mono_is_not_judged() -> None:
     assert not found_in(measured_file(), "stereo-polarity", RULE)
+
+
+def low_file(low: float | None, path: str = "Overheads.wav") -> MeasuredFile:
+    plain = stereo_file(0.3, -3.0, path)
+    assert plain.facts.sound is not None
+    assert plain.facts.sound.stereo is not None
+    stereo = replace(plain.facts.sound.stereo, low_correlation=low)
+    return measured_file(path, replace(plain.facts.sound, stereo=stereo))
+
+
+@pytest.mark.parametrize(
+    ("low", "path", "severity"),
+    [
+        (-0.6, "Overheads.wav", "warn"),
+        (-0.95, "04_Piano.wav", "warn"),
+        (-0.59, "Overheads.wav", None),
+        (None, "Overheads.wav", None),
+        (-0.95, "Snare.wav", None),  # top and bottom may stand on two sides
+        (-0.95, "Gtr Amp.wav", None),
+        (-0.95, "Room MS.wav", "note"),
+    ],
+)
+def test_an_inverted_side_of_a_pair_in_one_file(
+    low: float | None, path: str, severity: str | None
+) -> None:
+    found = found_in(low_file(low, path), "stereo-polarity", RULE)
+    assert [each.severity for each in found] == ([] if severity is None else [severity])
+    if found:
+        assert "in the low end" in found[0].message
+        assert (found[0].found, found[0].required) == (low, -0.6)
