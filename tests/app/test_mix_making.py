@@ -107,8 +107,8 @@ def test_the_mix_carries_the_start_of_its_files(tmp_path: Path) -> None:
 def test_a_hostile_group_stays_in_its_folder(tmp_path: Path) -> None:
     drop = tmp_path / "drop"
     drop.mkdir()
-    for name in ("1", "2"):
-        signals.write_wav(drop / f"{name}.wav", signals.pluck(peak_dbfs=-9, seconds=1))
+    for name, peak_dbfs in (("1", -9), ("2", -10)):
+        signals.write_wav(drop / f"{name}.wav", signals.pluck(peak_dbfs=peak_dbfs, seconds=1))
     (drop / "session.yaml").write_text(
         'title: T\ntracks:\n  - {file: "1.wav", group: "../../../x<script>"}\n'
         '  - {file: "2.wav", group: "CON"}\n'

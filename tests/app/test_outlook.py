@@ -44,7 +44,7 @@ def test_where_the_spec_converts_nothing_the_advice_stays(odd_rate: Path) -> Non
 def test_what_blocks_the_plan_is_known_to_the_check(tmp_path: Path) -> None:
     """A float file over full scale stands as it is; 24 bits would clip it."""
     drops.write_take(tmp_path / "drop/01 Gtr.wav", tone(48_000))
-    drops.write_take(tmp_path / "drop/02 Bass.wav", tone(48_000))
+    drops.write_take(tmp_path / "drop/02 Bass.wav", tone(48_000, peak_dbfs=-10))
     hot = tone(48_000, peak_dbfs=7.2)
     drops.write_take(tmp_path / "drop/03 Keys.wav", hot, bits=32, encoding="float")
     report = inspect(tmp_path / "drop", "overdub")

@@ -186,9 +186,9 @@ def test_every_song_has_a_sheet_and_one_page_speaks_of_all(tmp_path: Path) -> No
     drop = tmp_path / "drop"
     for song in ("Low Water", "High: Water"):
         (drop / song).mkdir(parents=True)
-        for name in ("Kick", "Bass", "Vox"):
+        for seed, name in enumerate(("Kick", "Bass", "Vox")):
             signals.write_wav(
-                drop / song / f"{name}.wav", signals.pluck(peak_dbfs=-9, seconds=1, seed=len(name))
+                drop / song / f"{name}.wav", signals.pluck(peak_dbfs=-9, seconds=1, seed=seed)
             )
     payload = delivered(tmp_path, drop)
     for folder in ("Low Water", "High_ Water"):

@@ -43,7 +43,8 @@ def put_drop(folder: Path, names: list[str]) -> Path:
     top, first, second = names
     for number, name in enumerate((first, second), start=1):
         drops.write_take(
-            folder / top / f"{number}{name}.wav", drops.note(peak_dbfs=-9, seconds=0.5)
+            folder / top / f"{number}{name}.wav",
+            drops.note(peak_dbfs=-9, seconds=0.5, seed=number),
         )
     drops.write_take(folder / f"{second}.wav", drops.note(peak_dbfs=-12, seconds=0.5, seed=5))
     (folder / top / f"{first}.txt").write_text("Take 3 is the one.\n")

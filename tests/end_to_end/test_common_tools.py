@@ -27,7 +27,8 @@ def needs(tool: str) -> str:
 @pytest.fixture(scope="module")
 def drop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = drops.tracking_drop(tmp_path_factory.mktemp("house") / "Slow Ferry Home")
-    drops.write_take(folder / "07 Fährmann (été) #2.wav", drops.note(peak_dbfs=-9, seconds=1.0))
+    extra = drops.note(peak_dbfs=-9, seconds=1.0, seed=77)
+    drops.write_take(folder / "07 Fährmann (été) #2.wav", extra)
     return folder
 
 
