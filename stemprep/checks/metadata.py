@@ -63,12 +63,12 @@ NATURE = Nature(
 )
 
 _FIRST_YEAR = 1877  # of any recorded sound
-_LAST_YEAR = 2099
+_LAST_YEAR = 2099  # later ones are slips of a clock or a key
 # EBU Tech 3285, 2.4: year, month, day; hour, minute, second; any of these characters between them
 _DATE = re.compile(r"(\d{4})[-_:. ](\d{2})[-_:. ](\d{2})")
 _TIME = re.compile(r"(\d{2})[-_:. ](\d{2})[-_:. ](\d{2})")
 _HISTORY_RATE = re.compile(r"\bF=(\d{4,6})\b")
-_MOST_TOLD = 5
+_MOST_TOLD = 5  # contradictions of one file that a message spells out
 
 
 def check(file: MeasuredFile, rule: MetadataRule) -> Iterator[Finding]:

@@ -20,7 +20,7 @@ Taps = npt.NDArray[np.float64]
 
 _KAISER_ALPHA: Final = 4.0  # ISO/IEC 14496-3, 4.6.11.3.2: long blocks
 _OPUS_OVERLAP: Final = 120  # RFC 6716, 4.3.7: 2.5 ms at 48 kHz
-_SUBBANDS: Final = 32
+_SUBBANDS: Final = 32  # ISO/IEC 11172-3, 2.4.3.2
 _LINES: Final = 18  # of a subband, ISO/IEC 11172-3, 2.4.3.4.10
 _ALIAS: Final = (-0.6, -0.535, -0.33, -0.185, -0.095, -0.041, -0.0142, -0.0037)
 """ISO/IEC 11172-3, table B.9: what neighbouring subbands share."""

@@ -10,7 +10,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-LARGEST = 127
+LARGEST = 127  # of a signed byte
 
 
 def levels_of(values: npt.NDArray[np.floating]) -> npt.NDArray[np.int8]:

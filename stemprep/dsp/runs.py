@@ -62,6 +62,7 @@ class RunJoiner:
         return starts, ends
 
 
+# 20 ms at 48 kHz: finer than a picture of any file shows.
 FIRST_STRETCH_SAMPLES = 1024
 STRETCHES = 256
 """Places are counted by time in at most so many stretches; twice as long when they do not do."""

@@ -24,18 +24,18 @@ from stemprep.model.facts import CodecTraceFacts
 Counts = npt.NDArray[np.float64]
 Samples = npt.NDArray[np.float32]
 
-SEGMENTS: Final = 8
+SEGMENTS: Final = 8  # of a place that is looked at, enough for some dozens of codec frames
 FRAMES: Final = SEGMENTS * SEGMENT_FRAMES
 PLACES: Final = 6  # of which the loudest are looked at first
 LEAST: Final = 1e-6  # mean square, -60 dBFS: fainter sound is mostly rounding
-LOWEST_RATE_HZ: Final = 32_000
-OPUS_RATE_HZ: Final = 48_000
+LOWEST_RATE_HZ: Final = 32_000  # below, no codec was tried
+OPUS_RATE_HZ: Final = 48_000  # RFC 6716: it codes at that rate alone
 
 NEAR_ZERO: Final = 0.03  # of a coefficient's own median over all positions
 MEDIAN_OF_MEAN: Final = 0.85  # of the size of normal coefficients
 ROUNDING: Final = 1.5  # deviations of the rounding noise that still count as zero
 MOST_NEAR_ZERO: Final = 0.3  # of the median: above, noise hides what was zero
-LEAST_LINES: Final = 6
+LEAST_LINES: Final = 6  # that rounding has left: fewer are no share
 
 FIRST_LOOK: Final = {
     codec_transforms.aac: (codec_transforms.aac, codec_transforms.aac_sine),
@@ -44,16 +44,20 @@ FIRST_LOOK: Final = {
     codec_transforms.opus: (codec_transforms.opus,),
 }
 """What a first look is taken with, and what a closer one."""
+# A first look costs little and lets much through: some places, every third line, low limits.
 FIRST_STRETCHES: Final = 2
+# Every third: neighbours say much the same.
 FIRST_LINES: Final = slice(None, None, 3)
-FIRST_RATIO: Final = 1.1
-FIRST_SIGMAS: Final = 3.5
-MOST_GRIDS: Final = 2
+FIRST_RATIO: Final = 1.1  # of the closer look's limit about two thirds
+FIRST_SIGMAS: Final = 3.5  # some of a thousand positions reach that by chance
+MOST_GRIDS: Final = 2  # of a family that are looked at closely: bounds the time
 CONTROLS: Final = (-211, -67, 31, 149)  # samples off the grid, where there is nothing to find
-LEAST_RATIO: Final = 1.6
+LEAST_RATIO: Final = 1.6  # of the best position's share to a usual one, on the tuning half
 MORE_THAN_CHANCE: Final = 1.3  # of a stretch that is named as a place
 CLEAR_RATIO: Final = 1.05  # between the two best families, in deviations
+# Said of a trace that only just reaches the limits, and of the clearest.
 LEAST_CONFIDENCE: Final = 0.9
+# Nothing heard in sound alone is certain.
 MOST_CONFIDENCE: Final = 0.99
 UNCLEAR: Final = "a lossy codec"
 
