@@ -21,7 +21,7 @@ _UNKNOWN_ADVICE = (
 _OTHER_MIX_ADVICE = "Look for the mix of this song and version; no stem of this set is in this one."
 _ALSO_IN_ADVICE = "Export {} again without what other files hold."
 _FILE_ADVICE = "Export {} again from the session of the mix, over the same range."
-_NAMED_SPANS = 3
+_NAMED_SPANS = 3  # of one change that a message spells out
 _MISSING_ADVICE = (
     "Look for a stem that was not exported, or for an effect return that only the mix has."
 )

@@ -19,7 +19,7 @@ from stemprep.units import clock_from_samples
 Line = tuple[str, str]
 
 MIX_TABLE_TITLE = "The mixes: peak in dBFS, true peak in dBTP, loudness in LUFS, its range in LU"
-_COLUMNS = ("length", "rate/bits", "peak", "true peak", "loudness", "range", "stems", "limiter")
+_COLUMNS = ("length", "rate/bits", "peak", "true peak", "LUFS", "LU", "stems", "limiter")
 _WIDTHS = (11, 11, 7, 11, 10, 7, 11, 10)
 _NULL_WORDS = {"exact": "exact", "word-length": "rounding"}
 _NONE = "-"
