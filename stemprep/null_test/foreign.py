@@ -14,18 +14,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stemprep.model.null_test import NullCause
-from stemprep.null_test.copies import echoes, holders_of
-from stemprep.null_test.excerpts import CELL
+from stemprep.null_test.copies import holders_of
+from stemprep.null_test.excerpts import CELL, MAX_LAG
 from stemprep.null_test.fit import Bench, Fit
+from stemprep.null_test.lags import LagErrors
 from stemprep.null_test.limits import (
     ANOTHER_SOUND,
     ANOTHER_SOUND_TIME,
     FOREIGN_CERTAIN,
     MOST_FOREIGN,
+    MOVED_MUST_LEAVE,
     PAUSING_SHARE,
     floor_of,
 )
-from stemprep.null_test.model import Change, Span, plain_model
+from stemprep.null_test.model import Change, Model, Span, plain_model
 from stemprep.null_test.parts import Planar, SumSet
 from stemprep.null_test.presence import Presence, presence
 from stemprep.null_test.remainder import described
@@ -96,8 +98,8 @@ def foreign_causes(
     fit = _within(bench.fit(model), start)
     if is_early and not _is_of_another_sound(start, fit):
         return ()
-    if any(change.stem in shares.absent for change in echoes(bench, fit, shares.absent)):
-        return ()  # the same sound elsewhere in time: moved
+    if any(_is_moved(bench, model, start, stem) for stem in shares.absent):
+        return ()
     if any(_is_turned(bench, fit, stem) for stem in shares.absent):
         return ()
     copied = {stem: holders_of(bench, plain, stem, 1.0, 0) for stem in shares.absent}
@@ -138,6 +140,18 @@ def _is_of_another_sound(start: Fit, fit: Fit) -> bool:
         return False
     loud, before = fit.loud_cells(), start.loud_cells()
     return bool(np.count_nonzero(loud) > ANOTHER_SOUND_TIME * np.count_nonzero(before))
+
+
+def _is_moved(bench: Bench, model: Model, start: Fit, stem: int) -> bool:
+    """The same sound elsewhere in time leaves clearly less than its absence does."""
+    present = bench.fit(model.without(stem))
+    errors = LagErrors(bench, present, start.loud_cells())
+    wanted, power = errors.correlations(stem)
+    energy = errors.wanted_energy(stem)  # what is left with the file absent
+    safe = np.maximum(power, power.max() * 1e-3 + 1e-300)
+    left = np.minimum(energy - 2 * wanted + power, energy - np.square(wanted) / safe)
+    left[MAX_LAG] = np.inf
+    return bool(left.min() < MOVED_MUST_LEAVE * energy)
 
 
 def _is_turned(bench: Bench, fit: Fit, stem: int) -> bool:

@@ -146,6 +146,10 @@ ANOTHER_SOUND, ANOTHER_SOUND_TIME = 0.1, 0.5
 """A foreign file is told before anything else is tried where the mix's own sound there holds so
 much of what is left, and so much of the time: beside a silent stem or a small fault it does not."""
 
+MOVED_MUST_LEAVE = 0.5
+"""Of what a file's absence leaves: less than half at another time means that it was moved. Another
+song's sound agrees by chance in a tenth or so of its energy at the best of 30,000 lags."""
+
 COPY_STANDS_OUT = 25.0
 """Standard deviations by which a delayed copy stands out of the correlation at 30,000 lags: sounds
 of one pitch reach 10, a copy 15 dB below all that is left reaches 100."""
