@@ -102,7 +102,7 @@ def run_demo(into: Path, say: Say, called: str = "stemprep") -> Story:
     write_report_file(into / "story.txt", "\n".join(long) + "\n")
     say("Look at and listen to it (floor tom clipped: level down first), or read it all:")
     say(f"  {into / 'check-report.html'}\n  {into / 'story.txt'}")
-    say(f'On a folder of your own: {called} check "My Session" --html my-report.html')
+    say(f'On your own folder: {called} check "My Session" --html report.html')
     return Story(
         session=session,
         checked=checked,

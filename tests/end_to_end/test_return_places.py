@@ -352,8 +352,8 @@ def test_a_take_that_came_only_as_an_mp3_stops_the_delivery(
 
 def test_the_filled_in_sheet_is_read(sent: Path, spec: Path, tmp_path: Path) -> None:
     back = tmp_path / "back"
-    for name in ("A.wav", "B.wav", "C.wav"):
-        returns.write_new(back / name, returns.sung(330.0 if name == "A.wav" else 220.0), 0)
+    for name, pitch_hz in (("A.wav", 330.0), ("B.wav", 220.0), ("C.wav", 275.0)):
+        returns.write_new(back / name, returns.sung(pitch_hz), 0)
     (back / "returned-files.csv").write_text(
         "file;part;player;take;kept_or_alternate;microphone;notes\n"
         "A.wav;solo guitar;M. Kestrel;3;kept;ribbon;the last bar is the best\n"
