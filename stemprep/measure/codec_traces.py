@@ -28,6 +28,7 @@ SEGMENTS: Final = 8  # of a place that is looked at, enough for some dozens of c
 FRAMES: Final = SEGMENTS * SEGMENT_FRAMES
 PLACES: Final = 6  # of which the loudest are looked at first
 LEAST: Final = 1e-6  # mean square, -60 dBFS: fainter sound is mostly rounding
+MOST: Final = 1e4  # mean square, +40 dBFS: no decoder gives that, and float32 has to hold it
 LOWEST_RATE_HZ: Final = 32_000  # below, no codec was tried
 OPUS_RATE_HZ: Final = 48_000  # RFC 6716: it codes at that rate alone
 
@@ -107,7 +108,7 @@ class CodecTraces:
         powers = energies.sum(axis=2)
         channel, place = divmod(int(powers.argmax()), count)
         faintest = int(self._powers.argmin())
-        if powers[channel, place] > self._powers[faintest]:
+        if self._powers[faintest] < powers[channel, place] <= MOST * FRAMES:
             at = place * FRAMES
             samples = chunk.samples[channel, at : at + FRAMES].astype(np.float32)
             self._powers[faintest] = powers[channel, place]

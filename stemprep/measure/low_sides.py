@@ -44,7 +44,7 @@ class LowSides:
         levels = 10.0 * np.log10(np.maximum(powers.min(axis=0), 1e-30)) - LOWEST_DBFS
         heard = levels > 0.0
         product = (low[0] * low[1]).mean(axis=1)[heard]
-        correlation = product / np.sqrt(powers[0, heard] * powers[1, heard])
+        correlation = product / (np.sqrt(powers[0, heard]) * np.sqrt(powers[1, heard]))
         steps = np.rint((correlation + 1.0) * (STEPS / 2)).astype(np.int64)
         rows = np.minimum(levels[heard].astype(np.int64), LEVELS - 1)
         np.add.at(self._counts, (rows, np.clip(steps, 0, STEPS)), 1)
