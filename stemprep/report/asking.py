@@ -43,7 +43,7 @@ def render_asking(report: Report) -> str:
         for finding in general:
             lines += [f"  - {_heading(finding)}: {message_of(finding)}", f"    {finding.advice}"]
         lines.append("")
-    lines.append("Please keep name, start, sample rate and word length as they were.")
+    lines.append("Please keep everything else as it was: name, start, sample rate, word length.")
     return "".join(f"{visible(line)}\n" for line in lines)
 
 
